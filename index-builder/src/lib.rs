@@ -1,0 +1,1 @@
+//! Catalogues in, star-index out.

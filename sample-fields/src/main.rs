@@ -1,0 +1,2 @@
+//! Renderer.
+fn main() {}

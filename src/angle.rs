@@ -1,0 +1,1 @@
+//! Angles as people and headers write them.

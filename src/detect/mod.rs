@@ -1,0 +1,51 @@
+//! Finds the stars of a frame: background, matched filter, local maxima, centroids.
+//! Knows nothing of the sky.
+
+use crate::frame::Frame;
+
+/// One star image.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Detection {
+    /// Centre along the fast axis, 0-based full-resolution pixels, integer = pixel centre.
+    pub x_px: f64,
+    /// Centre along the slow axis.
+    pub y_px: f64,
+    /// Expected centroid error per axis (1 sigma), pixels: the Cramér-Rao bound or what the
+    /// data support.
+    pub sigma_px: f64,
+    /// Flux above the background, in the frame's own units.
+    pub flux: f64,
+    /// Flux divided by its noise.
+    pub snr: f64,
+    /// Full width at half maximum, pixels.
+    pub fwhm_px: f64,
+    /// Long axis over short axis, 1 for a round image.
+    pub elongation: f64,
+    /// Some pixel is saturated: the position is good, the flux a lower limit.
+    pub saturated: bool,
+}
+
+/// What the detector found.
+#[derive(Debug, Clone, Default)]
+pub struct Detections {
+    /// Ordered by brightness, but spread over the frame: the first N are what a search with N
+    /// stars should use.
+    pub stars: Vec<Detection>,
+    /// Pixels along x and y of the frame they were found in.
+    pub width: usize,
+    /// See `width`.
+    pub height: usize,
+    /// Typical full width at half maximum, pixels.
+    pub fwhm_px: f64,
+    /// Median sky level and its noise per pixel, in the frame's own units.
+    pub sky_level: f64,
+    /// See `sky_level`.
+    pub sky_noise: f64,
+    /// The frame is a colour mosaic, by keyword or by its pixels.
+    pub mosaic: bool,
+}
+
+/// Finds the stars of `frame`.
+pub fn detect(frame: &Frame) -> Detections {
+    Detections { width: frame.width, height: frame.height, ..Detections::default() }
+}

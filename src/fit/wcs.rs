@@ -1,0 +1,122 @@
+//! Pixel to sky and back: gnomonic projection (TAN) with SIP distortion.
+//!
+//! Sources: Calabretta & Greisen 2002 (A&A 395, 1077), sections 2 and 5.1.3; SIP: Shupe et al.
+//! 2005 (ASP Conf. Ser. 347, 491).
+
+/// Distortion polynomials of the SIP convention: `f(u, v) = sum A_pq u^p v^q`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sip {
+    /// Order of A and B.
+    pub order: usize,
+    /// Forward coefficients of u as (p, q, value).
+    pub a: Vec<(usize, usize, f64)>,
+    /// Forward coefficients of v.
+    pub b: Vec<(usize, usize, f64)>,
+    /// Order of AP and BP.
+    pub inverse_order: usize,
+    /// Inverse coefficients of u.
+    pub ap: Vec<(usize, usize, f64)>,
+    /// Inverse coefficients of v.
+    pub bp: Vec<(usize, usize, f64)>,
+}
+
+/// TAN or TAN-SIP world coordinate system, ICRS.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wcs {
+    /// Reference pixel, FITS convention (1-based).
+    pub crpix: [f64; 2],
+    /// Sky position of the reference pixel: RA, Dec in degrees.
+    pub crval: [f64; 2],
+    /// Degrees per pixel, `[[CD1_1, CD1_2], [CD2_1, CD2_2]]`.
+    pub cd: [[f64; 2]; 2],
+    /// Distortion, where the data support it.
+    pub sip: Option<Sip>,
+}
+
+fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
+    terms.iter().map(|&(p, q, c)| c * u.powi(p as i32) * v.powi(q as i32)).sum()
+}
+
+impl Wcs {
+    /// ICRS unit vector seen by the FITS pixel (1-based) `x, y`.
+    pub fn pixel_to_vector(&self, x: f64, y: f64) -> [f64; 3] {
+        let (mut u, mut v) = (x - self.crpix[0], y - self.crpix[1]);
+        if let Some(sip) = &self.sip {
+            (u, v) = (u + polynomial(&sip.a, u, v), v + polynomial(&sip.b, u, v));
+        }
+        let xi = (self.cd[0][0] * u + self.cd[0][1] * v).to_radians();
+        let eta = (self.cd[1][0] * u + self.cd[1][1] * v).to_radians();
+        let [e, n, p] = tangent_basis(self.crval[0], self.crval[1]);
+        normalised(std::array::from_fn(|i| p[i] + xi * e[i] + eta * n[i]))
+    }
+
+    /// RA (0 to 360) and Dec in degrees seen by the FITS pixel `x, y`.
+    pub fn pixel_to_sky(&self, x: f64, y: f64) -> [f64; 2] {
+        vector_to_sky(self.pixel_to_vector(x, y))
+    }
+
+    /// FITS pixel that sees the ICRS unit vector; `None` for the hemisphere behind the camera.
+    ///
+    /// With SIP the inverse polynomial gives a start and fixed-point iteration the rest.
+    pub fn vector_to_pixel(&self, w: [f64; 3]) -> Option<[f64; 2]> {
+        let [e, n, p] = tangent_basis(self.crval[0], self.crval[1]);
+        let depth = dot(w, p);
+        if depth <= 0.0 {
+            return None;
+        }
+        let (xi, eta) = ((dot(w, e) / depth).to_degrees(), (dot(w, n) / depth).to_degrees());
+        let det = self.cd[0][0] * self.cd[1][1] - self.cd[0][1] * self.cd[1][0];
+        let fu = (self.cd[1][1] * xi - self.cd[0][1] * eta) / det;
+        let fv = (self.cd[0][0] * eta - self.cd[1][0] * xi) / det;
+        let (mut u, mut v) = (fu, fv);
+        if let Some(sip) = &self.sip {
+            u = fu + polynomial(&sip.ap, fu, fv);
+            v = fv + polynomial(&sip.bp, fu, fv);
+            for _ in 0..20 {
+                let (nu, nv) = (fu - polynomial(&sip.a, u, v), fv - polynomial(&sip.b, u, v));
+                let step = (nu - u).abs() + (nv - v).abs();
+                (u, v) = (nu, nv);
+                if step < 1e-9 {
+                    break;
+                }
+                if !step.is_finite() || step > 1e7 {
+                    return None;
+                }
+            }
+        }
+        Some([u + self.crpix[0], v + self.crpix[1]])
+    }
+
+    /// FITS pixel that sees RA, Dec (degrees); `None` behind the camera.
+    pub fn sky_to_pixel(&self, ra_deg: f64, dec_deg: f64) -> Option<[f64; 2]> {
+        self.vector_to_pixel(sky_to_vector(ra_deg, dec_deg))
+    }
+}
+
+/// Unit vectors towards east, north and the point itself.
+fn tangent_basis(ra_deg: f64, dec_deg: f64) -> [[f64; 3]; 3] {
+    let (sa, ca) = ra_deg.to_radians().sin_cos();
+    let (sd, cd) = dec_deg.to_radians().sin_cos();
+    [[-sa, ca, 0.0], [-sd * ca, -sd * sa, cd], [cd * ca, cd * sa, sd]]
+}
+
+/// ICRS unit vector of RA, Dec in degrees.
+pub fn sky_to_vector(ra_deg: f64, dec_deg: f64) -> [f64; 3] {
+    tangent_basis(ra_deg, dec_deg)[2]
+}
+
+/// RA (0 to 360) and Dec in degrees of a vector of any length.
+pub fn vector_to_sky(w: [f64; 3]) -> [f64; 2] {
+    let ra = w[1].atan2(w[0]).to_degrees().rem_euclid(360.0);
+    [if ra >= 360.0 { 0.0 } else { ra }, w[2].atan2(w[0].hypot(w[1])).to_degrees()]
+}
+
+/// Scalar product.
+pub fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
+fn normalised(w: [f64; 3]) -> [f64; 3] {
+    let length = dot(w, w).sqrt();
+    w.map(|c| c / length)
+}

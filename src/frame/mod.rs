@@ -1,0 +1,71 @@
+//! Reads a frame from disk: pixels in the smallest type that holds them, and the clues of its
+//! metadata. Judges neither: what the clues are worth is decided by the search.
+
+mod clues;
+
+pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
+
+use std::path::{Path, PathBuf};
+
+/// Pixel values in stored order, row by row, one plane.
+#[derive(Debug, Clone)]
+pub enum Pixels {
+    /// 8-bit rasters.
+    U8(Vec<u8>),
+    /// 16-bit data (FITS BZERO 32768 applied).
+    U16(Vec<u16>),
+    /// Everything else; blank pixels are NaN.
+    F32(Vec<f32>),
+}
+
+/// One exposure.
+#[derive(Debug, Clone)]
+pub struct Frame {
+    /// Where it was read from.
+    pub path: PathBuf,
+    /// Pixels along the fast axis (FITS NAXIS1).
+    pub width: usize,
+    /// Pixels along the slow axis (FITS NAXIS2).
+    pub height: usize,
+    /// `width * height` values; colour planes are averaged.
+    pub pixels: Pixels,
+    /// What a keyword says about a colour mosaic; `None`: not stated.
+    pub mosaic_stated: Option<bool>,
+    /// True where the first stored row is displayed on top (rasters; FITS with ROWORDER TOP-DOWN).
+    pub first_row_on_top: bool,
+    /// EXIF orientation, 1 to 8; 1 where there is none.
+    pub orientation: u8,
+    /// True for lossy or stretched 8-bit pictures, whose brightness is not linear.
+    pub nonlinear: bool,
+    /// Claims of the metadata.
+    pub clues: Clues,
+}
+
+/// Why a frame could not be read. The text names the file and the way out.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum FrameError {
+    /// Missing, forbidden, a folder, or a format nobody here knows.
+    #[error("{}: {what}", path.display())]
+    NotReadable {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong and what to do next.
+        what: String,
+    },
+    /// The right format with content that cannot be right.
+    #[error("{}: {what}", path.display())]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong and what to do next.
+        what: String,
+    },
+}
+
+impl Frame {
+    /// Reads the frame at `path`. The name is taken literally, whatever characters it holds.
+    pub fn open(path: &Path) -> Result<Frame, FrameError> {
+        Err(FrameError::NotReadable { path: path.to_owned(), what: "not implemented".into() })
+    }
+}

@@ -1,0 +1,1 @@
+//! What the mount needs to know: pointing error, position of date, the Sun.

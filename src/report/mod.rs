@@ -1,0 +1,1 @@
+//! Text, JSON, WCS keywords and overlay picture of a solution. Cannot influence it.

@@ -1,0 +1,1 @@
+//! The star-index as the solver sees it.
