@@ -3,6 +3,7 @@
 use crate::detect::Detections;
 use crate::fit::Solution;
 use crate::frame::Frame;
+use crate::sky::Sky;
 
 /// A sky position that the mount was told to point at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -82,7 +83,7 @@ pub struct Outcome {
 }
 
 /// Finds where `frame` points, with the star-indexes of `sky`.
-pub fn solve(frame: &Frame, _request: &Request) -> Outcome {
+pub fn solve(frame: &Frame, _sky: &Sky, _request: &Request) -> Outcome {
     let detections = crate::detect::detect(frame);
     Outcome {
         detections,

@@ -47,5 +47,9 @@ pub struct Detections {
 
 /// Finds the stars of `frame`.
 pub fn detect(frame: &Frame) -> Detections {
-    Detections { width: frame.width, height: frame.height, ..Detections::default() }
+    Detections {
+        width: frame.width,
+        height: frame.height,
+        ..Detections::default()
+    }
 }

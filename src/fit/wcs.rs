@@ -34,7 +34,10 @@ pub struct Wcs {
 }
 
 fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
-    terms.iter().map(|&(p, q, c)| c * u.powi(p as i32) * v.powi(q as i32)).sum()
+    terms
+        .iter()
+        .map(|&(p, q, c)| c * u.powi(p as i32) * v.powi(q as i32))
+        .sum()
 }
 
 impl Wcs {
@@ -64,7 +67,10 @@ impl Wcs {
         if depth <= 0.0 {
             return None;
         }
-        let (xi, eta) = ((dot(w, e) / depth).to_degrees(), (dot(w, n) / depth).to_degrees());
+        let (xi, eta) = (
+            (dot(w, e) / depth).to_degrees(),
+            (dot(w, n) / depth).to_degrees(),
+        );
         let det = self.cd[0][0] * self.cd[1][1] - self.cd[0][1] * self.cd[1][0];
         let fu = (self.cd[1][1] * xi - self.cd[0][1] * eta) / det;
         let fv = (self.cd[0][0] * eta - self.cd[1][0] * xi) / det;
@@ -97,7 +103,11 @@ impl Wcs {
 fn tangent_basis(ra_deg: f64, dec_deg: f64) -> [[f64; 3]; 3] {
     let (sa, ca) = ra_deg.to_radians().sin_cos();
     let (sd, cd) = dec_deg.to_radians().sin_cos();
-    [[-sa, ca, 0.0], [-sd * ca, -sd * sa, cd], [cd * ca, cd * sa, sd]]
+    [
+        [-sa, ca, 0.0],
+        [-sd * ca, -sd * sa, cd],
+        [cd * ca, cd * sa, sd],
+    ]
 }
 
 /// ICRS unit vector of RA, Dec in degrees.
@@ -108,7 +118,10 @@ pub fn sky_to_vector(ra_deg: f64, dec_deg: f64) -> [f64; 3] {
 /// RA (0 to 360) and Dec in degrees of a vector of any length.
 pub fn vector_to_sky(w: [f64; 3]) -> [f64; 2] {
     let ra = w[1].atan2(w[0]).to_degrees().rem_euclid(360.0);
-    [if ra >= 360.0 { 0.0 } else { ra }, w[2].atan2(w[0].hypot(w[1])).to_degrees()]
+    [
+        if ra >= 360.0 { 0.0 } else { ra },
+        w[2].atan2(w[0].hypot(w[1])).to_degrees(),
+    ]
 }
 
 /// Scalar product.

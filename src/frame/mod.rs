@@ -66,6 +66,9 @@ pub enum FrameError {
 impl Frame {
     /// Reads the frame at `path`. The name is taken literally, whatever characters it holds.
     pub fn open(path: &Path) -> Result<Frame, FrameError> {
-        Err(FrameError::NotReadable { path: path.to_owned(), what: "not implemented".into() })
+        Err(FrameError::NotReadable {
+            path: path.to_owned(),
+            what: "not implemented".into(),
+        })
     }
 }
