@@ -72,8 +72,17 @@ pub fn build(
             }
         })
         .collect();
-    let contents = Contents { epoch_jyear: catalogue.epoch_jyear, origin, table: &table, bands };
+    let contents = Contents {
+        epoch_jyear: catalogue.epoch_jyear,
+        origin,
+        table: &table,
+        bands,
+    };
     let bytes = contents.to_bytes()?;
     let bands = contents.bands;
-    Ok(Built { table, bands, bytes })
+    Ok(Built {
+        table,
+        bands,
+        bytes,
+    })
 }

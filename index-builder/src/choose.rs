@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 use star_index::StarRecord;
-use star_index::quad::{canonical, pack};
+use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{StoredQuad, cell_of};
 
 /// Unit vectors of chosen stars, in buckets, for finding the nearest of them.
@@ -35,7 +35,12 @@ impl<'a> Neighbourhood<'a> {
         for i in 1..starts.len() {
             starts[i] += starts[i - 1];
         }
-        Neighbourhood { vectors, depth, members, starts }
+        Neighbourhood {
+            vectors,
+            depth,
+            members,
+            starts,
+        }
     }
 
     /// The `count` nearest stars to star `of` (itself excluded), nearest first, none farther
@@ -43,18 +48,19 @@ impl<'a> Neighbourhood<'a> {
     fn nearest(&self, of: usize, count: usize, limit_rad: f64) -> Vec<u32> {
         let centre = self.vectors[of];
         let limit2 = (2.0 * (0.5 * limit_rad).sin()).powi(2);
-        let (lon, lat) = (centre[1].atan2(centre[0]), centre[2].atan2(centre[0].hypot(centre[1])));
+        let (lon, lat) = (
+            centre[1].atan2(centre[0]),
+            centre[2].atan2(centre[0].hypot(centre[1])),
+        );
         // Widen the cone until the count-th neighbour lies inside it.
         let mut radius = 1.5 * std::f64::consts::FRAC_PI_3 / f64::from(1_u32 << self.depth);
         loop {
             let cone = radius.min(limit_rad);
             let inside2 = (2.0 * (0.5 * cone).sin()).powi(2);
             let mut found: Vec<(f64, u32)> = Vec::new();
-            let cover =
-                cdshealpix::nested::cone_coverage_approx(self.depth, lon, lat, cone);
+            let cover = cdshealpix::nested::cone_coverage_approx(self.depth, lon, lat, cone);
             for cell in cover.flat_iter() {
-                let (start, end) =
-                    (self.starts[cell as usize], self.starts[cell as usize + 1]);
+                let (start, end) = (self.starts[cell as usize], self.starts[cell as usize + 1]);
                 for &i in &self.members[start as usize..end as usize] {
                     let d2 = distance2(centre, self.vectors[i as usize]);
                     if i as usize != of && d2 <= inside2.min(limit2) {
@@ -70,41 +76,6 @@ impl<'a> Neighbourhood<'a> {
             radius *= 1.6;
         }
     }
-}
-
-/// Gnomonic projection of unit vectors on the plane that touches the sphere at their mean.
-/// Units: radians near the centre. `None` where the points span half the sky.
-pub fn on_tangent_plane(vectors: [[f64; 3]; 4]) -> Option<[[f64; 2]; 4]> {
-    let mut mean = [0.0; 3];
-    for v in vectors {
-        for i in 0..3 {
-            mean[i] += v[i];
-        }
-    }
-    let norm = mean.iter().map(|c| c * c).sum::<f64>().sqrt();
-    if norm < 1e-9 {
-        return None;
-    }
-    let p = mean.map(|c| c / norm);
-    // Any two axes do: codes ignore rotation, and both are right-handed seen from outside.
-    let helper = if p[2].abs() < 0.9 { [0.0, 0.0, 1.0] } else { [1.0, 0.0, 0.0] };
-    let cross = |a: [f64; 3], b: [f64; 3]| {
-        [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
-    };
-    let dot = |a: [f64; 3], b: [f64; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-    let e = cross(helper, p);
-    let length = dot(e, e).sqrt();
-    let e = e.map(|c| c / length);
-    let n = cross(p, e);
-    let mut plane = [[0.0; 2]; 4];
-    for (out, v) in plane.iter_mut().zip(vectors) {
-        let depth = dot(v, p);
-        if depth < 0.2 {
-            return None;
-        }
-        *out = [dot(v, e) / depth, dot(v, n) / depth];
-    }
-    Some(plane)
 }
 
 /// How the quads of a band are chosen.
@@ -132,7 +103,10 @@ pub fn quads_by_tile(
     chosen: &[u32],
     recipe: &Recipe,
 ) -> Vec<Vec<StoredQuad>> {
-    let vectors: Vec<[f64; 3]> = chosen.iter().map(|&i| records[i as usize].vector()).collect();
+    let vectors: Vec<[f64; 3]> = chosen
+        .iter()
+        .map(|&i| records[i as usize].vector())
+        .collect();
     let neighbourhood = Neighbourhood::new(&vectors);
     let mut sets: Vec<[u32; 4]> = (0..chosen.len())
         .into_par_iter()
@@ -148,7 +122,13 @@ pub fn quads_by_tile(
             let stars = ordered.order.map(|k| set[k]);
             let tile = cell_of(vectors[stars[0] as usize], recipe.tile_depth);
             let stars = stars.map(|i| chosen[i as usize]);
-            Some((tile, StoredQuad { code: pack(ordered.code), stars }))
+            Some((
+                tile,
+                StoredQuad {
+                    code: pack(ordered.code),
+                    stars,
+                },
+            ))
         })
         .collect();
     let mut tiles = vec![Vec::new(); star_index::layout::cells_of_depth(recipe.tile_depth)];
@@ -168,7 +148,11 @@ fn sets_of(neighbourhood: &Neighbourhood, star: usize, recipe: &Recipe) -> Vec<[
     let dense = near
         .get(recipe.neighbours - 1)
         .is_some_and(|&last| apart2(last, star as u32) <= sparse2);
-    near.truncate(if dense { recipe.neighbours } else { recipe.neighbours_sparse });
+    near.truncate(if dense {
+        recipe.neighbours
+    } else {
+        recipe.neighbours_sparse
+    });
     let longest2 = recipe.longest_rad * recipe.longest_rad;
     let mut sets = Vec::new();
     for i in 0..near.len() {

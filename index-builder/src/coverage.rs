@@ -89,8 +89,10 @@ struct Buckets {
 
 impl Buckets {
     fn new(records: &[StarRecord], depth: u8) -> Buckets {
-        let mut keyed: Vec<(u64, [f64; 3])> =
-            records.par_iter().map(|r| (cell_of(r.vector(), depth), r.vector())).collect();
+        let mut keyed: Vec<(u64, [f64; 3])> = records
+            .par_iter()
+            .map(|r| (cell_of(r.vector(), depth), r.vector()))
+            .collect();
         keyed.par_sort_unstable_by_key(|k| k.0);
         let mut starts = vec![0_u32; cells_of_depth(depth) + 1];
         for (cell, _) in &keyed {
@@ -99,7 +101,11 @@ impl Buckets {
         for i in 1..starts.len() {
             starts[i] += starts[i - 1];
         }
-        Buckets { depth, starts, vectors: keyed.into_iter().map(|k| k.1).collect() }
+        Buckets {
+            depth,
+            starts,
+            vectors: keyed.into_iter().map(|k| k.1).collect(),
+        }
     }
 
     /// True where at least `enough` stars lie in the window.
@@ -124,7 +130,11 @@ fn quads_inside(records: &[StarRecord], bands: &[BandContents], window: &Window)
     for band in bands {
         for tile in window.cells(band.depth) {
             for quad in &band.tiles[tile as usize] {
-                if quad.stars.iter().all(|&s| window.holds(records[s as usize].vector())) {
+                if quad
+                    .stars
+                    .iter()
+                    .all(|&s| window.holds(records[s as usize].vector()))
+                {
                     inside += 1;
                     if inside == 5 {
                         return inside;
@@ -150,9 +160,12 @@ pub fn measure(
             let results: Vec<Option<usize>> = (0..windows as u64)
                 .into_par_iter()
                 .map(|i| {
-                    let mut random = Random(i.wrapping_mul(0xA24B_AED4_963E_E407) ^ width_deg.to_bits());
+                    let mut random =
+                        Random(i.wrapping_mul(0xA24B_AED4_963E_E407) ^ width_deg.to_bits());
                     let window = Window::random(width_deg, &mut random);
-                    buckets.at_least(6, &window).then(|| quads_inside(records, bands, &window))
+                    buckets
+                        .at_least(6, &window)
+                        .then(|| quads_inside(records, bands, &window))
                 })
                 .collect();
             let counted: Vec<usize> = results.into_iter().flatten().collect();

@@ -1,7 +1,7 @@
 //! Thins stars to an even density: the brightest few of each HEALPix cell.
 
-use star_index::write::cell_of;
 use star_index::StarRecord;
+use star_index::write::cell_of;
 
 /// Numbers of the brightest `per_cell` stars of each cell of a depth, in ascending order.
 /// `records` are sorted brightest first within any cell only by magnitude; ties keep the lower

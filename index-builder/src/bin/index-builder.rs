@@ -2,7 +2,8 @@
 use std::path::Path;
 fn main() {
     let t = std::time::Instant::now();
-    let catalogue = index_builder::catalogue::read(Path::new(&std::env::args().nth(1).unwrap())).unwrap();
+    let catalogue =
+        index_builder::catalogue::read(Path::new(&std::env::args().nth(1).unwrap())).unwrap();
     eprintln!("read {:?}", t.elapsed());
     let mut recipes = index_builder::build::default_recipes();
     let arg = |n: usize, d: f64| std::env::args().nth(n).map_or(d, |a| a.parse().unwrap());
@@ -20,9 +21,21 @@ fn main() {
         print!("d{} {q} (max {m}); ", band.depth);
     }
     println!("{} MB", b.bytes.len() as f64 / 1e6);
-    for c in index_builder::coverage::measure(&b.table.records, &b.bands, &[1.0, 1.25, 1.5, 2.5, 5.0, 10.0, 25.0, 50.0], arg(7, 4000.0) as usize) {
+    for c in index_builder::coverage::measure(
+        &b.table.records,
+        &b.bands,
+        &[1.0, 1.25, 1.5, 2.5, 5.0, 10.0, 25.0, 50.0],
+        arg(7, 4000.0) as usize,
+    ) {
         let p = |n: usize| 100.0 * n as f64 / c.counted as f64;
-        println!("{:5} counted {:.1}%  >=1 {:.2} >=2 {:.2} >=5 {:.2}", c.width_deg, 100.0 * c.counted as f64 / c.windows as f64, p(c.with_quads[0]), p(c.with_quads[1]), p(c.with_quads[2]));
+        println!(
+            "{:5} counted {:.1}%  >=1 {:.2} >=2 {:.2} >=5 {:.2}",
+            c.width_deg,
+            100.0 * c.counted as f64 / c.windows as f64,
+            p(c.with_quads[0]),
+            p(c.with_quads[1]),
+            p(c.with_quads[2])
+        );
     }
     eprintln!("all {:?}", t.elapsed());
 }

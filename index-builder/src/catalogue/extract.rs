@@ -25,7 +25,9 @@ fn column<'a>(rest: &mut &'a [u8], count: usize, width: usize) -> Option<Vec<u32
 
 /// Reads an extract from its bytes; the error says what is wrong.
 pub fn read_extract(bytes: &[u8]) -> Result<Catalogue, &'static str> {
-    let head = bytes.get(MAGIC.len()..MAGIC.len() + 8).ok_or("it is too short")?;
+    let head = bytes
+        .get(MAGIC.len()..MAGIC.len() + 8)
+        .ok_or("it is too short")?;
     let count = u32::from_le_bytes([head[0], head[1], head[2], head[3]]) as usize;
     let epoch = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
     if count > 100_000_000 {
@@ -69,5 +71,8 @@ pub fn read_extract(bytes: &[u8]) -> Result<Catalogue, &'static str> {
             stars.push(star);
         }
     }
-    Ok(Catalogue { epoch_jyear: f64::from(epoch), stars })
+    Ok(Catalogue {
+        epoch_jyear: f64::from(epoch),
+        stars,
+    })
 }

@@ -63,11 +63,18 @@ pub enum CatalogueError {
 
 /// Reads the catalogue at `path`, whatever its format.
 pub fn read(path: &Path) -> Result<Catalogue, CatalogueError> {
-    let io = |source| CatalogueError::Io { path: path.to_owned(), source };
+    let io = |source| CatalogueError::Io {
+        path: path.to_owned(),
+        source,
+    };
     let bytes = std::fs::read(path).map_err(io)?;
     if !bytes.starts_with(extract::MAGIC) {
-        return Err(CatalogueError::Unknown { path: path.to_owned() });
+        return Err(CatalogueError::Unknown {
+            path: path.to_owned(),
+        });
     }
-    read_extract(&bytes)
-        .map_err(|what| CatalogueError::Damaged { path: path.to_owned(), what: what.to_string() })
+    read_extract(&bytes).map_err(|what| CatalogueError::Damaged {
+        path: path.to_owned(),
+        what: what.to_string(),
+    })
 }

@@ -120,6 +120,49 @@ pub fn all_within(points: &[[f64; 2]; 4], slack: f64, mut visit: impl FnMut(Orde
     }
 }
 
+/// Gnomonic projection of unit vectors on the plane that touches the sphere at their mean.
+/// Units: radians near the centre. `None` where the points span half the sky.
+pub fn on_tangent_plane(vectors: [[f64; 3]; 4]) -> Option<[[f64; 2]; 4]> {
+    let mut mean = [0.0; 3];
+    for v in vectors {
+        for i in 0..3 {
+            mean[i] += v[i];
+        }
+    }
+    let norm = mean.iter().map(|c| c * c).sum::<f64>().sqrt();
+    if norm < 1e-9 {
+        return None;
+    }
+    let p = mean.map(|c| c / norm);
+    // Any two axes do: codes ignore rotation, and both are right-handed seen from outside.
+    let helper = if p[2].abs() < 0.9 {
+        [0.0, 0.0, 1.0]
+    } else {
+        [1.0, 0.0, 0.0]
+    };
+    let cross = |a: [f64; 3], b: [f64; 3]| {
+        [
+            a[1] * b[2] - a[2] * b[1],
+            a[2] * b[0] - a[0] * b[2],
+            a[0] * b[1] - a[1] * b[0],
+        ]
+    };
+    let dot = |a: [f64; 3], b: [f64; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+    let e = cross(helper, p);
+    let length = dot(e, e).sqrt();
+    let e = e.map(|c| c / length);
+    let n = cross(p, e);
+    let mut plane = [[0.0; 2]; 4];
+    for (out, v) in plane.iter_mut().zip(vectors) {
+        let depth = dot(v, p);
+        if depth < 0.2 {
+            return None;
+        }
+        *out = [dot(v, e) / depth, dot(v, n) / depth];
+    }
+    Some(plane)
+}
+
 /// The same quad seen in a mirror.
 pub fn mirrored(code: Code) -> Code {
     [code[0], -code[1], code[2], -code[3]]
@@ -167,7 +210,11 @@ pub fn unpack(packed: u64) -> Code {
         let high = coarse >> (shift * COARSE_BITS) & ((1 << COARSE_BITS) - 1);
         let low = packed >> (shift * FINE_BITS) & ((1 << FINE_BITS) - 1);
         let unit = ((high << FINE_BITS | low) as f32 + 0.5) / STEPS;
-        if i % 2 == 0 { unit } else { unit * (2.0 * IM_HALF_RANGE) - IM_HALF_RANGE }
+        if i % 2 == 0 {
+            unit
+        } else {
+            unit * (2.0 * IM_HALF_RANGE) - IM_HALF_RANGE
+        }
     })
 }
 
@@ -197,8 +244,12 @@ mod tests {
     fn code_ignores_shift_turn_scale_and_order() {
         let reference = canonical(&POINTS).unwrap();
         let (sin, cos) = 2.2_f64.sin_cos();
-        let moved = POINTS
-            .map(|[x, y]| [7.0 + 3.0 * (cos * x - sin * y), -2.0 + 3.0 * (sin * x + cos * y)]);
+        let moved = POINTS.map(|[x, y]| {
+            [
+                7.0 + 3.0 * (cos * x - sin * y),
+                -2.0 + 3.0 * (sin * x + cos * y),
+            ]
+        });
         for order in [[0, 1, 2, 3], [3, 1, 0, 2], [2, 3, 1, 0]] {
             let code = canonical(&order.map(|i: usize| moved[i])).unwrap();
             for k in 0..4 {

@@ -54,7 +54,9 @@ pub struct StarIndex {
 
 impl std::fmt::Debug for StarIndex {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("StarIndex").field("header", &self.header).finish_non_exhaustive()
+        f.debug_struct("StarIndex")
+            .field("header", &self.header)
+            .finish_non_exhaustive()
     }
 }
 
@@ -118,8 +120,8 @@ impl StarIndex {
         // SAFETY: star-indexes are replaced by rename, never rewritten in place; nothing read
         // from the map is used before its checksum was verified, and every number read from it
         // is checked against the bounds.
-        let map = unsafe { memmap2::Mmap::map(&file) }
-            .map_err(|e| IndexError::Io(e.to_string()))?;
+        let map =
+            unsafe { memmap2::Mmap::map(&file) }.map_err(|e| IndexError::Io(e.to_string()))?;
         StarIndex::new(Bytes::Mapped(map))
     }
 
@@ -139,7 +141,10 @@ impl StarIndex {
             return Err(IndexError::NotAnIndex);
         }
         if header.version != VERSION {
-            return Err(IndexError::Version { found: header.version, expected: VERSION });
+            return Err(IndexError::Version {
+                found: header.version,
+                expected: VERSION,
+            });
         }
         let mut unsigned = header;
         unsigned.header_checksum = 0;
@@ -159,7 +164,9 @@ impl StarIndex {
         let wrong = IndexError::Damaged("directory");
         let tier_bytes = header.tiers as usize * std::mem::size_of::<Tier>();
         let band_bytes = header.bands as usize * std::mem::size_of::<Band>();
-        let tables = directory.get(..tier_bytes + band_bytes).ok_or(wrong.clone())?;
+        let tables = directory
+            .get(..tier_bytes + band_bytes)
+            .ok_or(wrong.clone())?;
         let tiers: Vec<Tier> = bytemuck::allocation::pod_collect_to_vec(&tables[..tier_bytes]);
         let bands: Vec<Band> = bytemuck::allocation::pod_collect_to_vec(&tables[tier_bytes..]);
         if tiers.iter().any(|t| t.depth > 12) || bands.iter().any(|b| b.depth > 12) {
@@ -180,7 +187,9 @@ impl StarIndex {
         if all.get(checksums..checksums + 8 * blocks).is_none() {
             return Err(wrong);
         }
-        let verified = (0..blocks.div_ceil(64)).map(|_| AtomicU64::new(0)).collect();
+        let verified = (0..blocks.div_ceil(64))
+            .map(|_| AtomicU64::new(0))
+            .collect();
         Ok(StarIndex {
             bytes,
             header,
@@ -228,7 +237,11 @@ impl StarIndex {
         let begin = self.header.body_offset as usize + block * BLOCK_BYTES;
         let bytes = &all[begin..all.len().min(begin + BLOCK_BYTES)];
         let stored = self.u64_at(self.checksums + 8 * block);
-        if stored == Some(xxh3_64(bytes)) { Ok(()) } else { Err(IndexError::Damaged("content")) }
+        if stored == Some(xxh3_64(bytes)) {
+            Ok(())
+        } else {
+            Err(IndexError::Damaged("content"))
+        }
     }
 
     fn u64_at(&self, offset: usize) -> Option<u64> {
@@ -243,7 +256,8 @@ impl StarIndex {
 
     /// Verifies every block.
     pub fn verify_all(&self) -> Result<(), IndexError> {
-        self.body(self.header.body_offset, self.header.file_bytes).map(|_| ())
+        self.body(self.header.body_offset, self.header.file_bytes)
+            .map(|_| ())
     }
 
     /// The header.
@@ -274,9 +288,14 @@ impl StarIndex {
             return Err(wrong);
         }
         let entry = info.cell_starts as usize + 4 * cell as usize;
-        let (start, end) =
-            self.u32_at(entry).zip(self.u32_at(entry + 4)).ok_or(wrong.clone())?;
-        self.records(info.first_star + u64::from(start), info.first_star + u64::from(end))
+        let (start, end) = self
+            .u32_at(entry)
+            .zip(self.u32_at(entry + 4))
+            .ok_or(wrong.clone())?;
+        self.records(
+            info.first_star + u64::from(start),
+            info.first_star + u64::from(end),
+        )
     }
 
     /// The star with a number of the star table.
@@ -304,8 +323,10 @@ impl StarIndex {
             return Err(wrong);
         }
         let entry = info.tile_starts as usize + 8 * tile as usize;
-        let (start, end) =
-            self.u64_at(entry).zip(self.u64_at(entry + 8)).ok_or(wrong.clone())?;
+        let (start, end) = self
+            .u64_at(entry)
+            .zip(self.u64_at(entry + 8))
+            .ok_or(wrong.clone())?;
         let record = self.body(start, end)?;
         let damaged = || IndexError::Damaged("tile");
         let (counts, rest) = record.split_at_checked(8).ok_or_else(damaged)?;
@@ -316,6 +337,10 @@ impl StarIndex {
         let (codes, rest) = rest.split_at_checked(packed).ok_or_else(damaged)?;
         let stars = rest.get(..packed).ok_or_else(damaged)?;
         let locals = bytemuck::try_cast_slice(local_bytes).map_err(|_| damaged())?;
-        Ok(Tile { locals, codes, stars })
+        Ok(Tile {
+            locals,
+            codes,
+            stars,
+        })
     }
 }

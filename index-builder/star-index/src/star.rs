@@ -48,7 +48,9 @@ impl StarRecord {
             pm_ra_mas: pm_mas_yr[0].round() as i16,
             pm_dec_mas: pm_mas_yr[1].round() as i16,
             mag_centi: (mag * 100.0).round() as i16,
-            bv_centi: bv.map_or(NO_COLOUR, |c| (c * 100.0).round().clamp(-3000.0, 3000.0) as i16),
+            bv_centi: bv.map_or(NO_COLOUR, |c| {
+                (c * 100.0).round().clamp(-3000.0, 3000.0) as i16
+            }),
         }
     }
 
@@ -92,7 +94,10 @@ impl StarRecord {
     /// The star `years` after the epoch of the index.
     #[inline]
     pub fn star_after(&self, years: f64) -> Star {
-        Star { vector: self.vector_after(years), mag: self.mag() }
+        Star {
+            vector: self.vector_after(years),
+            mag: self.mag(),
+        }
     }
 
     /// Magnitude.

@@ -45,8 +45,11 @@ impl StarTable {
             let key = |i: u32| stars[i as usize].mag();
             key(a).total_cmp(&key(b)).then(a.cmp(&b))
         });
-        let mut table =
-            StarTable { records: Vec::new(), input_numbers: Vec::new(), tiers: Vec::new() };
+        let mut table = StarTable {
+            records: Vec::new(),
+            input_numbers: Vec::new(),
+            tiers: Vec::new(),
+        };
         let mut first = 0;
         let mut depth = TIER_DEPTH;
         while first < by_mag.len() || table.tiers.is_empty() {
@@ -180,7 +183,11 @@ impl Contents<'_> {
             stars: table.records.len() as u64,
             quads: bands.iter().map(|b| b.quads).sum(),
             epoch_jyear: self.epoch_jyear,
-            faintest_mag: table.records.iter().map(|s| f64::from(s.mag())).fold(-99.0, f64::max),
+            faintest_mag: table
+                .records
+                .iter()
+                .map(|s| f64::from(s.mag()))
+                .fold(-99.0, f64::max),
             directory_checksum: xxh3_64(&directory),
             header_checksum: 0,
             origin,
