@@ -58,7 +58,9 @@ pub fn write_atomically(
         temporary.as_file().set_permissions(old.permissions())?;
     }
     temporary.as_file().sync_all()?;
-    temporary.persist(&target).map_err(|refused| refused.error)?;
+    temporary
+        .persist(&target)
+        .map_err(|refused| refused.error)?;
     sync_folder(folder);
     Ok(())
 }
