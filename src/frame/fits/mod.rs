@@ -6,7 +6,7 @@ mod image;
 
 use super::fault::Fault;
 use super::source::Source;
-use super::{Clues, Frame};
+use super::{Frame, clues};
 use card::Header;
 use hdu::{Hdu, Shape, Storage};
 use std::path::Path;
@@ -22,7 +22,7 @@ pub(super) fn read(source: &Source, path: &Path) -> Result<Frame, Fault> {
     };
     source.verify_tail()?;
     let header = full_header(source, hdu);
-    let mut clues = Clues::default();
+    let mut clues = clues::from_header(&header, shape.width, shape.height);
     if shape.planes_stored > shape.planes as u64 {
         clues.remarks.push(format!(
             "the file holds {} planes; only the first was used",
