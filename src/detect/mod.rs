@@ -1,7 +1,21 @@
 //! Finds the stars of a frame: background, matched filter, local maxima, centroids.
 //! Knows nothing of the sky.
 
-use crate::frame::Frame;
+mod filter;
+mod measure;
+mod merge;
+mod mesh;
+mod moments;
+mod mosaic;
+mod order;
+mod plane;
+mod psf;
+mod run;
+mod saturated;
+mod stamp;
+
+use crate::frame::{Frame, Pixels};
+use plane::Image;
 
 /// One star image.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,11 +59,34 @@ pub struct Detections {
     pub mosaic: bool,
 }
 
-/// Finds the stars of `frame`.
+/// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its
+/// width and height, gives an empty list.
 pub fn detect(frame: &Frame) -> Detections {
-    Detections {
-        width: frame.width,
-        height: frame.height,
-        ..Detections::default()
+    let (width, height) = (frame.width, frame.height);
+    match &frame.pixels {
+        Pixels::U8(data) => run::run(
+            frame,
+            &Image {
+                data,
+                width,
+                height,
+            },
+        ),
+        Pixels::U16(data) => run::run(
+            frame,
+            &Image {
+                data,
+                width,
+                height,
+            },
+        ),
+        Pixels::F32(data) => run::run(
+            frame,
+            &Image {
+                data,
+                width,
+                height,
+            },
+        ),
     }
 }

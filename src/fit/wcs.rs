@@ -35,7 +35,7 @@ pub struct Wcs {
     pub sip: Option<Sip>,
 }
 
-fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
+pub(super) fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
     terms
         .iter()
         .map(|&(p, q, c)| c * u.powi(p as i32) * v.powi(q as i32))

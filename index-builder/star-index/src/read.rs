@@ -217,7 +217,8 @@ impl StarIndex {
             return Err(IndexError::Damaged("offsets"));
         }
         if start == end {
-            return Ok(&[]);
+            // An empty piece of the file itself: aligned like any other.
+            return Ok(&all[start as usize..start as usize]);
         }
         let first = (start - offset) as usize / BLOCK_BYTES;
         let last = (end - 1 - offset) as usize / BLOCK_BYTES;

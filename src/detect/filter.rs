@@ -1,0 +1,232 @@
+//! Matched filter and its local maxima.
+
+use super::mesh::{Mesh, clipped, median3, sample_cell};
+use super::plane::Plane;
+use rayon::prelude::*;
+
+/// Least ratio of a filtered maximum to the noise of the filtered plane. At 4.5 sigma a
+/// megapixel of pure noise yields a handful of maxima.
+pub(super) const THRESHOLD: f32 = 4.5;
+
+/// A local maximum of the filtered plane.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Candidate {
+    /// Position, full-resolution pixels of the frame.
+    pub x_px: f64,
+    /// See `x_px`.
+    pub y_px: f64,
+    /// Flux of a star of the kernel's shape, frame units.
+    pub flux: f32,
+    /// Noise of that flux.
+    pub flux_noise: f32,
+}
+
+/// One axis of the separable Gaussian kernel, scaled so that the filtered value at a star of
+/// this shape is the star's summed value.
+struct Kernel {
+    taps: Vec<f32>,
+}
+
+impl Kernel {
+    fn gaussian(sigma: f32) -> Kernel {
+        let radius = (2.6 * sigma).ceil().max(1.0) as i32;
+        let taps: Vec<f32> = (-radius..=radius)
+            .map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp())
+            .collect();
+        let sum: f32 = taps.iter().sum();
+        let square: f32 = taps.iter().map(|t| (t / sum).powi(2)).sum();
+        Kernel {
+            taps: taps.iter().map(|t| t / sum / square).collect(),
+        }
+    }
+
+    fn radius(&self) -> usize {
+        self.taps.len() / 2
+    }
+
+    /// Noise of the filtered value for white noise of 1.
+    fn noise(&self) -> f32 {
+        self.taps.iter().map(|t| t * t).sum()
+    }
+}
+
+/// Maxima of one strip, and the noise of its cells.
+struct Strip {
+    noise: Vec<f32>,
+    peaks: Vec<Peak>,
+}
+
+struct Peak {
+    x: f32,
+    y: f32,
+    value: f32,
+    cell: usize,
+}
+
+/// Filters `plane` with a Gaussian of `sigma` plane pixels and returns the maxima above the
+/// threshold, in stored order.
+pub(super) fn candidates(plane: &Plane, mesh: &Mesh, sigma: f32) -> Vec<Candidate> {
+    let kernel = Kernel::gaussian(sigma);
+    let strips: Vec<Strip> = (0..mesh.rows)
+        .into_par_iter()
+        .map_init(Buffers::default, |buffers, j| {
+            strip(plane, mesh, &kernel, j, buffers)
+        })
+        .collect();
+    let raw: Vec<f32> = strips
+        .iter()
+        .flat_map(|s| s.noise.iter().copied())
+        .collect();
+    let noise = median3(&raw, mesh.cols, mesh.rows);
+    let area = (plane.bin * plane.bin) as f32;
+    strips
+        .iter()
+        .flat_map(|s| &s.peaks)
+        .filter(|p| p.value >= THRESHOLD * noise[p.cell])
+        .map(|p| Candidate {
+            x_px: plane.to_frame(f64::from(p.x)),
+            y_px: plane.to_frame(f64::from(p.y)),
+            flux: p.value * area,
+            flux_noise: noise[p.cell] * area,
+        })
+        .collect()
+}
+
+#[derive(Default)]
+struct Buffers {
+    knots: Vec<f32>,
+    padded: Vec<f32>,
+    across: Vec<f32>,
+    filtered: Vec<f32>,
+    sample: Vec<f32>,
+}
+
+/// Filters the rows of mesh row `j` and one more on either side, and finds their maxima.
+fn strip(plane: &Plane, mesh: &Mesh, kernel: &Kernel, j: usize, b: &mut Buffers) -> Strip {
+    let rows = mesh.row_range(j);
+    let (w, r) = (plane.width, kernel.radius());
+    let (first, last) = (
+        rows.start.saturating_sub(1),
+        (rows.end + 1).min(plane.height),
+    );
+    filter_rows(plane, mesh, kernel, first..last, b);
+    let at = |x: usize, y: usize| b.filtered[(y - first) * w + x];
+    let _ = r;
+
+    let mut noise = Vec::with_capacity(mesh.cols);
+    for i in 0..mesh.cols {
+        b.sample.clear();
+        sample_cell(at, mesh.col_range(i), rows.clone(), 300, &mut b.sample);
+        let least = mesh.noise[j * mesh.cols + i] * kernel.noise();
+        noise.push(clipped(&mut b.sample).map_or(least, |c| c.1.max(0.8 * least)));
+    }
+    let mut peaks = Vec::new();
+    for y in rows.start.max(first + 1)..rows.end.min(last.saturating_sub(1)) {
+        for i in 0..mesh.cols {
+            // The final threshold comes from the smoothed noise; this one only saves work.
+            let near = &noise[i.saturating_sub(1)..(i + 2).min(mesh.cols)];
+            let least = near.iter().copied().fold(f32::MAX, f32::min) * THRESHOLD * 0.6;
+            let xs = mesh.col_range(i);
+            let (x0, x1) = (xs.start.max(1), xs.end.min(w - 1));
+            maxima_in_row(
+                &b.filtered,
+                w,
+                y - first,
+                x0..x1,
+                least,
+                |x, value, dx, dy| {
+                    peaks.push(Peak {
+                        x: x as f32 + dx,
+                        y: y as f32 + dy,
+                        value,
+                        cell: j * mesh.cols + i,
+                    });
+                },
+            );
+        }
+    }
+    Strip { noise, peaks }
+}
+
+/// Subtracts the background and convolves, for plane rows `rows`; blank pixels count as sky.
+fn filter_rows(
+    plane: &Plane,
+    mesh: &Mesh,
+    kernel: &Kernel,
+    rows: std::ops::Range<usize>,
+    b: &mut Buffers,
+) {
+    let (w, r) = (plane.width, kernel.radius());
+    let (from, to) = (
+        rows.start.saturating_sub(r),
+        (rows.end + r).min(plane.height),
+    );
+    b.padded.clear();
+    b.padded.resize(w + 2 * r, 0.0);
+    b.across.clear();
+    b.across.resize((to - from) * w, 0.0);
+    for (y, out) in (from..to).zip(b.across.chunks_exact_mut(w)) {
+        let inner = &mut b.padded[r..r + w];
+        mesh.level_row(y, &mut b.knots, inner);
+        for (v, p) in inner.iter_mut().zip(&plane.data[y * w..(y + 1) * w]) {
+            let d = p - *v;
+            *v = if d.is_finite() { d } else { 0.0 };
+        }
+        for (k, t) in kernel.taps.iter().enumerate() {
+            for (o, v) in out.iter_mut().zip(&b.padded[k..k + w]) {
+                *o += t * v;
+            }
+        }
+    }
+    b.filtered.clear();
+    b.filtered.resize(rows.len() * w, 0.0);
+    for (y, out) in rows.zip(b.filtered.chunks_exact_mut(w)) {
+        for (k, t) in kernel.taps.iter().enumerate() {
+            let Some(row) = (y + k)
+                .checked_sub(r)
+                .filter(|row| (from..to).contains(row))
+            else {
+                continue;
+            };
+            for (o, v) in out.iter_mut().zip(&b.across[(row - from) * w..][..w]) {
+                *o += t * v;
+            }
+        }
+    }
+}
+
+/// Calls `found` with (x, value, dx, dy) for each local maximum above `least`.
+fn maxima_in_row(
+    f: &[f32],
+    w: usize,
+    row: usize,
+    xs: std::ops::Range<usize>,
+    least: f32,
+    mut found: impl FnMut(usize, f32, f32, f32),
+) {
+    let here = &f[row * w..(row + 1) * w];
+    let (above, below) = (&f[(row - 1) * w..row * w], &f[(row + 1) * w..(row + 2) * w]);
+    for x in xs {
+        let v = here[x];
+        if v < least || v <= here[x - 1] || v < here[x + 1] {
+            continue;
+        }
+        // Of equal neighbours the first in stored order wins.
+        let first = above[x - 1..=x + 1].iter().all(|u| v > *u);
+        if first && below[x - 1..=x + 1].iter().all(|u| v >= *u) {
+            let dx = vertex(here[x - 1], v, here[x + 1]);
+            let dy = vertex(above[x], v, below[x]);
+            found(x, v, dx, dy);
+        }
+    }
+}
+
+/// Where the parabola through three equidistant values has its vertex, within half a step.
+fn vertex(before: f32, at: f32, after: f32) -> f32 {
+    let bend = 2.0 * at - before - after;
+    if bend > 0.0 {
+        (0.5 * (after - before) / bend).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
+}

@@ -1,0 +1,228 @@
+//! From a candidate to a detection: centroid, flux, width, faults.
+
+use super::Detection;
+use super::filter::Candidate;
+use super::moments::{Window, refine};
+use super::plane::{Image, Pixel};
+use super::psf::{Psf, is_single_pixel};
+use super::saturated::{Blob, blob_at};
+use super::stamp::{Sky, Stamp};
+
+/// Standard deviation to full width at half maximum of a Gaussian.
+pub(super) const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+
+/// What measuring needs to know about the frame.
+pub(super) struct Context<'a, P> {
+    pub image: &'a Image<'a, P>,
+    pub sky: Sky<'a>,
+    pub psf: Psf,
+    pub mosaic: bool,
+    pub saturation: f32,
+    pub nonlinear: bool,
+    /// Standard deviation of the detection kernel, frame pixels.
+    pub kernel_px: f64,
+}
+
+/// A detection and what speaks against it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Measured {
+    pub star: Detection,
+    /// Too sharp or too elongated for a star of this frame.
+    pub fault: bool,
+    /// Brightness for the order: the flux, made comparable for saturated stars.
+    pub brightness: f64,
+    /// Half width and half height of the saturated core.
+    pub core_px: Option<(f64, f64)>,
+}
+
+/// Buffers of one thread.
+#[derive(Default)]
+pub(super) struct Scratch {
+    stamp: Stamp,
+    window: Window,
+    sample: Vec<f32>,
+    blob: super::saturated::Scratch,
+}
+
+/// Measures one candidate; `None` where there is no star image at all.
+pub(super) fn measure<P: Pixel>(
+    context: &Context<'_, P>,
+    candidate: &Candidate,
+    scratch: &mut Scratch,
+) -> Option<Measured> {
+    let at = (candidate.x_px, candidate.y_px);
+    let reach = (2.0 * context.psf.sigma_px).max(1.5);
+    if context.saturation.is_finite() {
+        match blob_at(
+            context.image,
+            context.saturation,
+            at,
+            reach,
+            &mut scratch.blob,
+        ) {
+            Some(blob) if blob.is_star(context.psf.sigma_px) => {
+                return measure_saturated(context, candidate, &blob, scratch);
+            }
+            Some(blob) if blob.overflowed => return None,
+            _ => {}
+        }
+    }
+    measure_plain(context, candidate, scratch)
+}
+
+fn measure_plain<P: Pixel>(
+    context: &Context<'_, P>,
+    candidate: &Candidate,
+    scratch: &mut Scratch,
+) -> Option<Measured> {
+    let at = (candidate.x_px, candidate.y_px);
+    let sigma = context.psf.sigma_px;
+    let Scratch {
+        stamp,
+        window,
+        sample,
+        ..
+    } = scratch;
+    let outer = (4.0 * sigma + 2.0).max(6.0);
+    stamp.cut(context.image, &context.sky, context.mosaic, at, outer + 1.0);
+    let single = is_single_pixel(stamp, context.mosaic);
+    let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
+    if local != 0.0 {
+        for v in &mut stamp.data {
+            *v -= local;
+        }
+    }
+    let mut centre = window.centroid(stamp, at, sigma, (2.0 * sigma).max(1.5))?;
+    let shape = window.shape(stamp, centre, sigma)?;
+    if sigma < 1.4 && !context.mosaic {
+        centre = refine(stamp, centre, sigma, window);
+    }
+
+    // For a Gaussian star of the window's width the windowed sum is half the flux.
+    let flux = 2.0 * shape.sum;
+    let white =
+        f64::from(candidate.flux_noise) / ((4.0 * std::f64::consts::PI).sqrt() * context.kernel_px);
+    let pixel_noise = white.max(0.7 * f64::from(scatter) * mosaic_factor(context.mosaic));
+    let noise = pixel_noise * (4.0 * std::f64::consts::PI).sqrt() * sigma;
+    let snr = flux / noise;
+    if !(snr > 3.5) {
+        return None;
+    }
+    let elongated = shape.elongation() > 1.6 * context.psf.elongation.max(1.1) && snr > 12.0;
+    let sharp = shape.sigma() < 0.55 * sigma && snr > 12.0;
+    Some(Measured {
+        star: Detection {
+            x_px: centre.0,
+            y_px: centre.1,
+            sigma_px: position_error(context, flux, pixel_noise),
+            flux,
+            snr,
+            fwhm_px: FWHM_PER_SIGMA * shape.sigma(),
+            elongation: shape.elongation(),
+            saturated: false,
+        },
+        fault: single || elongated || sharp,
+        brightness: flux,
+        core_px: None,
+    })
+}
+
+/// The values of a mosaic stamp are means of four pixels.
+fn mosaic_factor(mosaic: bool) -> f64 {
+    if mosaic { 2.0 } else { 1.0 }
+}
+
+/// What the ring around a star differs from the mesh, zero where that is within its error (the
+/// mesh is the less noisy of the two), and the scatter in the ring.
+fn local_sky(
+    stamp: &Stamp,
+    at: (f64, f64),
+    sigma: f64,
+    outer: f64,
+    sample: &mut Vec<f32>,
+) -> (f32, f32) {
+    match stamp.ring(at, (2.8 * sigma + 1.0, outer), sample) {
+        Some((mean, scatter, n)) if n >= 20 => {
+            let error = scatter / (n as f32).sqrt();
+            let differs = mean.abs() > 4.0 * error;
+            (if differs { mean } else { 0.0 }, scatter)
+        }
+        _ => (0.0, 0.0),
+    }
+}
+
+/// Cramér-Rao bound of the position of a Gaussian star: sqrt(8 pi) sigma^2 times the noise per
+/// pixel over the flux against the sky (white noise), sigma / sqrt(photons) against the star's
+/// own light, and a floor for what no model holds (pixel response, guiding, optics).
+fn position_error<P: Pixel>(context: &Context<'_, P>, flux: f64, pixel_noise: f64) -> f64 {
+    let sigma = context.psf.sigma_px;
+    let sky = (8.0 * std::f64::consts::PI).sqrt() * sigma * sigma * pixel_noise / flux;
+    let floor = 0.008 * FWHM_PER_SIGMA * sigma * if context.nonlinear { 3.0 } else { 1.0 };
+    (sky * sky + floor * floor + 1e-4).sqrt()
+}
+
+fn measure_saturated<P: Pixel>(
+    context: &Context<'_, P>,
+    candidate: &Candidate,
+    blob: &Blob,
+    scratch: &mut Scratch,
+) -> Option<Measured> {
+    let sigma = context.psf.sigma_px;
+    let Scratch {
+        stamp,
+        window,
+        sample,
+        ..
+    } = scratch;
+    let core = blob.core_radius();
+    // A window as wide as the core and its wings: the clipped profile is still symmetric.
+    let width = (sigma * sigma + 0.5 * core * core).sqrt();
+    let outer = 4.0 * sigma + 1.5 * core + 2.0;
+    stamp.cut(
+        context.image,
+        &context.sky,
+        context.mosaic,
+        (blob.x, blob.y),
+        outer,
+    );
+    let (local, _) = local_sky(stamp, (blob.x, blob.y), sigma + core / 2.8, outer, sample);
+    for v in &mut stamp.data {
+        *v -= local;
+    }
+    let mut centre = (blob.x, blob.y);
+    if !blob.blooms() && width * 3.0 < outer {
+        centre = window
+            .centroid(stamp, centre, width, sigma + 0.5 * core)
+            .unwrap_or(centre);
+    }
+    let shape = window.shape(stamp, centre, width)?;
+    let flux: f64 = stamp
+        .data
+        .iter()
+        .filter(|v| v.is_finite())
+        .map(|v| f64::from(*v))
+        .sum::<f64>()
+        .max(f64::from(candidate.flux));
+    let snr = flux / f64::from(candidate.flux_noise);
+    let elongation = if blob.blooms() {
+        1.0
+    } else {
+        shape.elongation()
+    };
+    let fault = elongation > 2.0 * context.psf.elongation.max(1.1);
+    Some(Measured {
+        star: Detection {
+            x_px: centre.0,
+            y_px: centre.1,
+            sigma_px: (0.03 * FWHM_PER_SIGMA * sigma).hypot(0.06 * core).max(0.03),
+            flux,
+            snr,
+            fwhm_px: FWHM_PER_SIGMA * shape.sigma(),
+            elongation,
+            saturated: true,
+        },
+        fault,
+        brightness: flux,
+        core_px: Some(blob.half_sides()),
+    })
+}

@@ -1,0 +1,140 @@
+//! How wide the stars of this frame are.
+
+use super::filter::Candidate;
+use super::moments::Window;
+use super::plane::{Image, Pixel};
+use super::stamp::{Sky, Stamp};
+use rayon::prelude::*;
+
+/// The typical star image of a frame.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Psf {
+    /// Geometric mean of the standard deviations along both axes, pixels, the pixel included.
+    pub sigma_px: f64,
+    /// Long over short axis.
+    pub elongation: f64,
+    /// Stars it was measured from.
+    pub stars: usize,
+}
+
+/// Bright candidates that are looked at.
+const LOOK_AT: usize = 160;
+/// Widest star, standard deviation in pixels.
+const WIDEST: f64 = 12.0;
+
+/// Measures the typical star from the brightest candidates that are neither saturated nor
+/// single hot pixels. Without any, a well-sampled star is assumed.
+pub(super) fn estimate<P: Pixel>(
+    image: &Image<'_, P>,
+    sky: &Sky<'_>,
+    mosaic: bool,
+    saturation: f32,
+    candidates: &[Candidate],
+) -> Psf {
+    let items: Vec<(f64, f64, f64)> = candidates
+        .iter()
+        .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
+        .collect();
+    let order = super::order::spread(&items, image.width, image.height);
+    let mut found: Vec<(f64, f64)> = order
+        .par_iter()
+        .take(LOOK_AT * 3)
+        .map_init(Default::default, |(stamp, window), k| {
+            width_of(
+                image,
+                sky,
+                mosaic,
+                saturation,
+                &candidates[*k],
+                stamp,
+                window,
+            )
+        })
+        .flatten()
+        .collect();
+    found.truncate(LOOK_AT);
+    let mut widths: Vec<f64> = found.iter().map(|f| f.0).collect();
+    let mut elongations: Vec<f64> = found.iter().map(|f| f.1).collect();
+    Psf {
+        sigma_px: median(&mut widths).unwrap_or(1.2),
+        elongation: median(&mut elongations).unwrap_or(1.0),
+        stars: found.len(),
+    }
+}
+
+/// Width and elongation of one candidate.
+fn width_of<P: Pixel>(
+    image: &Image<'_, P>,
+    sky: &Sky<'_>,
+    mosaic: bool,
+    saturation: f32,
+    candidate: &Candidate,
+    stamp: &mut Stamp,
+    window: &mut Window,
+) -> Option<(f64, f64)> {
+    if candidate.flux < 12.0 * candidate.flux_noise {
+        return None;
+    }
+    let at = (candidate.x_px, candidate.y_px);
+    stamp.cut(image, sky, mosaic, at, 8.0);
+    let limit = saturation - stamp.level;
+    if is_single_pixel(stamp, mosaic) || stamp.data.iter().any(|v| *v >= 0.95 * limit) {
+        return None;
+    }
+    let mut shape = window.adaptive(stamp, at, 1.3, 3.0)?;
+    if shape.sigma() > 2.4 {
+        stamp.cut(image, sky, mosaic, at, 4.0 * WIDEST);
+        if stamp.data.iter().any(|v| *v >= 0.95 * limit) {
+            return None;
+        }
+        shape = window.adaptive(stamp, at, 2.4, WIDEST)?;
+    }
+    Some((shape.sigma(), shape.elongation()))
+}
+
+/// Whether one pixel alone makes the peak, as no optics can: a star as narrow as 1 pixel
+/// (FWHM), centred on a pixel, leaves 0.4 of its light to the neighbours.
+pub(super) fn is_single_pixel(stamp: &Stamp, mosaic: bool) -> bool {
+    let n = stamp.side;
+    let (mut top, mut place) = (0.0, 0);
+    for j in n / 2 - 2..=n / 2 + 2 {
+        for i in n / 2 - 2..=n / 2 + 2 {
+            let v = stamp.data[j * n + i];
+            if v > top {
+                (top, place) = (v, j * n + i);
+            }
+        }
+    }
+    if top <= 0.0 || place < n + 1 || place + n + 1 >= n * n {
+        return false;
+    }
+    let mut around: Vec<f32> = [
+        place - n - 1,
+        place - n,
+        place - n + 1,
+        place - 1,
+        place + 1,
+        place + n - 1,
+        place + n,
+        place + n + 1,
+    ]
+    .iter()
+    .map(|k| stamp.data[*k])
+    .filter(|v| v.is_finite())
+    .collect();
+    if around.len() < 5 {
+        return true;
+    }
+    around.sort_unstable_by(f32::total_cmp);
+    if mosaic {
+        // Sliding 2 x 2 blocks turn a hot pixel into four equal values with nothing around.
+        around[..5].iter().sum::<f32>() < 0.25 * top && around[5..].iter().all(|v| *v > 0.8 * top)
+    } else {
+        around.iter().sum::<f32>() < 0.3 * top
+    }
+}
+
+fn median(values: &mut [f64]) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}

@@ -1,0 +1,169 @@
+//! The steps of detection in order.
+
+use super::filter::{self, Candidate};
+use super::measure::{Context, FWHM_PER_SIGMA, Measured, Scratch, measure};
+use super::mesh::Mesh;
+use super::plane::{Image, Pixel, Plane};
+use super::psf::{self, Psf};
+use super::stamp::Sky;
+use super::{Detections, merge, mosaic, order};
+use crate::frame::Frame;
+use rayon::prelude::*;
+
+/// Most detections handed on.
+const MOST: usize = 1500;
+/// Most candidates measured.
+const MOST_MEASURED: usize = 4000;
+/// Frames with more pixels than this are searched in 2 x 2 blocks.
+const LARGE: usize = 4_200_000;
+/// Background cell, frame pixels; wider stars get wider cells.
+const CELL_PX: f64 = 64.0;
+
+/// Finds the stars of `image`.
+pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
+    let mut out = Detections {
+        width: image.width,
+        height: image.height,
+        ..Detections::default()
+    };
+    if image.width < 8 || image.height < 8 || image.data.len() != image.width * image.height {
+        return out;
+    }
+    out.mosaic =
+        frame.mosaic_stated == Some(true) || (!frame.nonlinear && mosaic::seen_in_sky(image));
+    let saturation = image.saturation();
+    let base = if out.mosaic || image.data.len() > LARGE {
+        2
+    } else {
+        1
+    };
+    let mut plane = Plane::binned(image, base);
+
+    let psf = first_look(image, &plane, out.mosaic, saturation);
+    let bin = search_bin(base, &psf, image);
+    if bin > base {
+        plane = plane.rebinned(bin / base);
+    }
+    let mesh = mesh_for::<P>(&plane, &psf, saturation);
+    let kernel = kernel_sigma(&psf, plane.bin);
+    let candidates = filter::candidates(&plane, &mesh, kernel);
+    let context = Context {
+        image,
+        sky: Sky::new(&mesh, &plane),
+        psf,
+        mosaic: out.mosaic,
+        saturation,
+        nonlinear: frame.nonlinear,
+        kernel_px: f64::from(kernel) * plane.bin as f64,
+    };
+    let measured = measure_all(&context, &candidates);
+    let stars = merge::merge(measured, psf.sigma_px);
+    finish(&mut out, stars, &psf);
+    out.sky_level = median(&mesh.level);
+    out.sky_noise = median(&mesh.noise) * plane.bin as f64;
+    out
+}
+
+/// Estimates the width of the stars on a coarser plane, where bright ones stand out whatever
+/// their width.
+fn first_look<P: Pixel>(image: &Image<'_, P>, plane: &Plane, mosaic: bool, saturation: f32) -> Psf {
+    let coarse = plane.rebinned(2);
+    if coarse.width < 8 || coarse.height < 8 {
+        return Psf {
+            sigma_px: 1.2,
+            elongation: 1.0,
+            stars: 0,
+        };
+    }
+    let guess = Psf {
+        sigma_px: coarse.bin as f64,
+        elongation: 1.0,
+        stars: 0,
+    };
+    let mesh = mesh_for::<P>(&coarse, &guess, saturation);
+    let candidates = filter::candidates(&coarse, &mesh, 1.0);
+    psf::estimate(
+        image,
+        &Sky::new(&mesh, &coarse),
+        mosaic,
+        saturation,
+        &candidates,
+    )
+}
+
+/// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
+/// their length.
+fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
+    let fwhm = FWHM_PER_SIGMA * psf.sigma_px * psf.elongation.sqrt();
+    let mut bin = base;
+    while fwhm / bin as f64 >= 4.5 && bin < 16 && image.width.min(image.height) / (2 * bin) >= 32 {
+        bin *= 2;
+    }
+    bin
+}
+
+/// Kernel width in plane pixels: the star's, seen through blocks.
+fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
+    let (sigma, bin) = (psf.sigma_px, bin as f64);
+    ((sigma * sigma + (bin * bin - 1.0) / 12.0).sqrt() / bin).clamp(0.5, 4.0) as f32
+}
+
+fn mesh_for<P: Pixel>(plane: &Plane, psf: &Psf, saturation: f32) -> Mesh {
+    let cell_px = CELL_PX.max(14.0 * FWHM_PER_SIGMA * psf.sigma_px);
+    let cell = (cell_px / plane.bin as f64).round().max(8.0) as usize;
+    // Rounding to whole numbers alone makes a noise of 1 / sqrt 12 per pixel.
+    let floor = if P::STEP > 0.0 {
+        0.3 * P::STEP / plane.bin as f32
+    } else {
+        f32::MIN_POSITIVE.sqrt()
+    };
+    Mesh::measure(plane, cell, saturation, floor)
+}
+
+/// Measures the candidates that matter, the same ones whatever the number of threads.
+fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> Vec<Measured> {
+    let items: Vec<(f64, f64, f64)> = candidates
+        .iter()
+        .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
+        .collect();
+    let mut order = order::spread(&items, context.image.width, context.image.height);
+    order.truncate(MOST_MEASURED);
+    order
+        .par_iter()
+        .map_init(Scratch::default, |scratch, k| {
+            measure(context, &candidates[*k], scratch)
+        })
+        .flatten()
+        .collect()
+}
+
+/// Orders the list and takes the typical width from it.
+fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf) {
+    let (good, bad): (Vec<Measured>, Vec<Measured>) = stars.into_iter().partition(|m| !m.fault);
+    let items: Vec<(f64, f64, f64)> = good
+        .iter()
+        .map(|m| (m.star.x_px, m.star.y_px, m.brightness))
+        .collect();
+    let order = order::spread(&items, out.width, out.height);
+    out.stars = order.iter().take(MOST).map(|k| good[*k].star).collect();
+    let _ = bad;
+    let mut widths: Vec<f32> = out
+        .stars
+        .iter()
+        .filter(|s| !s.saturated)
+        .take(200)
+        .map(|s| s.fwhm_px as f32)
+        .collect();
+    out.fwhm_px = if widths.is_empty() {
+        FWHM_PER_SIGMA * psf.sigma_px
+    } else {
+        widths.sort_unstable_by(f32::total_cmp);
+        f64::from(widths[widths.len() / 2])
+    };
+}
+
+fn median(values: &[f32]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_unstable_by(f32::total_cmp);
+    sorted.get(sorted.len() / 2).map_or(0.0, |v| f64::from(*v))
+}
