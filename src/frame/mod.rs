@@ -5,6 +5,7 @@ mod clues;
 mod fault;
 pub(crate) mod fits;
 mod open;
+mod raster;
 mod source;
 
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};

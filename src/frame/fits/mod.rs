@@ -4,6 +4,8 @@ pub(crate) mod card;
 pub(crate) mod hdu;
 mod image;
 
+pub(crate) use image::finite_or_nan;
+
 use super::fault::Fault;
 use super::source::Source;
 use super::{Frame, clues};
