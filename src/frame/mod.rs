@@ -4,6 +4,7 @@
 mod clues;
 mod fault;
 pub(crate) mod fits;
+pub mod isolated;
 mod open;
 mod raster;
 mod source;
