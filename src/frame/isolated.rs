@@ -97,7 +97,10 @@ fn single_unit_file(source: &Source, hdu: &Hdu) -> Result<Vec<u8>, Fault> {
         "EXTEND  =                    T",
         "END",
     ];
-    let mut file: Vec<u8> = cards.iter().flat_map(|c| format!("{c:<80}").into_bytes()).collect();
+    let mut file: Vec<u8> = cards
+        .iter()
+        .flat_map(|c| format!("{c:<80}").into_bytes())
+        .collect();
     file.resize(BLOCK_BYTES as usize, b' ');
     let end = hdu.data_start + hdu.data_bytes;
     if source.available(end)? < end {
@@ -122,7 +125,10 @@ fn converse(mut child: Child, input: Vec<u8>, expected: usize) -> Option<Vec<u8>
     let (sender, receiver) = mpsc::channel();
     std::thread::spawn(move || {
         let mut output = Vec::new();
-        let result = stdout.by_ref().take(expected as u64 + 1).read_to_end(&mut output);
+        let result = stdout
+            .by_ref()
+            .take(expected as u64 + 1)
+            .read_to_end(&mut output);
         let _ = sender.send(result.ok().map(|_| output));
     });
     let output = receiver.recv_timeout(TIME_LIMIT).ok().flatten();
@@ -134,10 +140,20 @@ fn converse(mut child: Child, input: Vec<u8>, expected: usize) -> Option<Vec<u8>
 }
 
 fn average(bytes: &[u8], shape: &Shape) -> Pixels {
-    let values: Vec<f32> = bytes.as_chunks().0.iter().map(|b| f32::from_ne_bytes(*b)).collect();
+    let values: Vec<f32> = bytes
+        .as_chunks()
+        .0
+        .iter()
+        .map(|b| f32::from_ne_bytes(*b))
+        .collect();
     let pixels = shape.pixels();
     let mean = |i: usize| {
-        let sum: f64 = values.iter().skip(i).step_by(pixels).map(|v| f64::from(*v)).sum();
+        let sum: f64 = values
+            .iter()
+            .skip(i)
+            .step_by(pixels)
+            .map(|v| f64::from(*v))
+            .sum();
         super::fits::finite_or_nan(sum / shape.planes as f64)
     };
     let plane: Vec<f32> = if shape.planes == 1 {

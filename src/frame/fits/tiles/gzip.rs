@@ -19,7 +19,9 @@ pub(super) fn unpack(data: &[u8], count: usize, shuffled: bool) -> Result<(Vec<u
         .take(limit)
         .read_to_end(&mut bytes)
         .map_err(|e| {
-            Fault::damaged(format!("has a damaged compressed tile ({e}): copy it again"))
+            Fault::damaged(format!(
+                "has a damaged compressed tile ({e}): copy it again"
+            ))
         })?;
     let element = bytes.len() / count.max(1);
     if !matches!(element, 1 | 2 | 4 | 8) || element * count != bytes.len() {
@@ -27,7 +29,14 @@ pub(super) fn unpack(data: &[u8], count: usize, shuffled: bool) -> Result<(Vec<u
             "has a compressed tile of the wrong size: copy it again",
         ));
     }
-    Ok((if shuffled { unshuffle(&bytes, element) } else { bytes }, element))
+    Ok((
+        if shuffled {
+            unshuffle(&bytes, element)
+        } else {
+            bytes
+        },
+        element,
+    ))
 }
 
 /// All first bytes, then all second bytes, ...: back to numbers.

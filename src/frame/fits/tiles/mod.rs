@@ -22,8 +22,13 @@ use table::Table;
 /// How the tiles are packed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Algorithm {
-    Rice { bytes_per_pixel: usize, block: usize },
-    Gzip { shuffled: bool },
+    Rice {
+        bytes_per_pixel: usize,
+        block: usize,
+    },
+    Gzip {
+        shuffled: bool,
+    },
     Unpacked,
 }
 
@@ -33,11 +38,30 @@ enum Numbers {
     Real(Vec<f64>),
 }
 
+impl Numbers {
+    fn check_count(&self, expected: usize) -> Result<(), Fault> {
+        let count = match self {
+            Numbers::Whole(stored) => stored.len(),
+            Numbers::Real(values) => values.len(),
+        };
+        if count == expected {
+            return Ok(());
+        }
+        Err(Fault::damaged(
+            "has a compressed tile of the wrong size: copy it again",
+        ))
+    }
+}
+
 /// Decodes the image of `shape` behind `hdu`; colour planes are averaged.
 pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, Fault> {
     let values = shape.pixels() as u64 * shape.planes as u64;
     check_expansion(values * shape.bitpix.bytes(), hdu.data_bytes)?;
-    let name = hdu.header.text("ZCMPTYPE").unwrap_or("").to_ascii_uppercase();
+    let name = hdu
+        .header
+        .text("ZCMPTYPE")
+        .unwrap_or("")
+        .to_ascii_uppercase();
     let Some(algorithm) = algorithm(&hdu.header, &name, shape) else {
         return crate::frame::isolated::decode(source, hdu, shape, &name);
     };
@@ -83,15 +107,27 @@ fn parameter(header: &Header, name: &str) -> Option<usize> {
     (1..=9).find_map(|i| {
         let stated = header.text(&format!("ZNAME{i}"))?;
         let value = header.integer(&format!("ZVAL{i}"))?;
-        stated.eq_ignore_ascii_case(name).then(|| usize::try_from(value).ok())?
+        stated
+            .eq_ignore_ascii_case(name)
+            .then(|| usize::try_from(value).ok())?
     })
 }
 
 fn dither(header: &Header) -> Dither {
     let seed = header.integer("ZDITHER0").unwrap_or(1);
-    match header.text("ZQUANTIZ").map(str::to_ascii_uppercase).as_deref() {
-        Some("SUBTRACTIVE_DITHER_1") => Dither::Subtractive { seed, keep_zero: false },
-        Some("SUBTRACTIVE_DITHER_2") => Dither::Subtractive { seed, keep_zero: true },
+    match header
+        .text("ZQUANTIZ")
+        .map(str::to_ascii_uppercase)
+        .as_deref()
+    {
+        Some("SUBTRACTIVE_DITHER_1") => Dither::Subtractive {
+            seed,
+            keep_zero: false,
+        },
+        Some("SUBTRACTIVE_DITHER_2") => Dither::Subtractive {
+            seed,
+            keep_zero: true,
+        },
         _ => Dither::None,
     }
 }
@@ -100,14 +136,19 @@ fn dither(header: &Header) -> Dither {
 fn tile_size(header: &Header, shape: &Shape) -> Result<[usize; 3], Fault> {
     let length = |axis: usize, default: usize| match header.integer(&format!("ZTILE{axis}")) {
         Some(n) if n >= 1 => Ok(usize::try_from(n).unwrap_or(usize::MAX)),
-        Some(n) => Err(Fault::damaged(format!("has ZTILE{axis} = {n}: compress it again"))),
+        Some(n) => Err(Fault::damaged(format!(
+            "has ZTILE{axis} = {n}: compress it again"
+        ))),
         None => Ok(default),
     };
     let depth = if shape.axes > 2 { length(3, 1)? } else { 1 };
     Ok([
         length(1, shape.width)?.min(shape.width),
         length(2, 1)?.min(shape.height),
-        usize::try_from(shape.planes_stored).unwrap_or(usize::MAX).min(depth).max(1),
+        usize::try_from(shape.planes_stored)
+            .unwrap_or(usize::MAX)
+            .min(depth)
+            .max(1),
     ])
 }
 
@@ -151,14 +192,18 @@ impl Tiles<'_> {
         let offset = self.scaling.whole_offset();
         if let (Some(offset), false) = (offset, self.shape.bitpix.is_float()) {
             let blank = self.constant.blank.or(self.scaling.blank);
-            let whole = |numbers: &Numbers, i: usize| match numbers {
-                Numbers::Whole(v) => {
-                    let stored = i64::from(*v.get(i)?);
-                    let value = stored.checked_add(offset)?;
-                    let fits = Some(stored) != blank && (0..=65535).contains(&value);
-                    fits.then_some(value as f64)
+            let whole = |numbers: &Numbers, from: usize, sums: &mut [f64]| {
+                let Numbers::Whole(stored) = numbers else {
+                    return false;
+                };
+                let mut fits = true;
+                for (sum, stored) in sums.iter_mut().zip(&stored[from..]) {
+                    let stored = i64::from(*stored);
+                    let value = stored.wrapping_add(offset);
+                    fits &= (0..=65535).contains(&value) && Some(stored) != blank;
+                    *sum += value as f64;
                 }
-                Numbers::Real(_) => None,
+                fits
             };
             let mean = |sum: f64| (sum / self.shape.planes as f64).round() as u16;
             if let Some(plane) = self.bands(whole, mean)? {
@@ -166,33 +211,44 @@ impl Tiles<'_> {
             }
         }
         let plane = self.bands(
-            |numbers, i| self.physical(numbers, i),
+            |numbers, from, sums| self.add_physical(numbers, from, sums),
             |sum| finite_or_nan(sum / self.shape.planes as f64),
         )?;
-        plane.map(Pixels::F32).ok_or_else(|| {
-            Fault::damaged("has compressed tiles of the wrong size: copy it again")
-        })
+        plane
+            .map(Pixels::F32)
+            .ok_or_else(|| Fault::damaged("has compressed tiles of the wrong size: copy it again"))
     }
 
-    fn physical(&self, numbers: &Numbers, i: usize) -> Option<f64> {
+    /// Adds physical values of the numbers from index `from` to `sums`.
+    fn add_physical(&self, numbers: &Numbers, from: usize, sums: &mut [f64]) -> bool {
         let Scaling { scale, zero, blank } = self.scaling;
         let blank = self.constant.blank.or(blank);
         match numbers {
-            Numbers::Whole(v) => {
-                let stored = *v.get(i)?;
-                let is_blank = blank == Some(i64::from(stored));
-                Some(if is_blank { f64::NAN } else { zero + scale * f64::from(stored) })
+            Numbers::Whole(stored) => {
+                for (sum, stored) in sums.iter_mut().zip(&stored[from..]) {
+                    let is_blank = blank == Some(i64::from(*stored));
+                    *sum += if is_blank {
+                        f64::NAN
+                    } else {
+                        zero + scale * f64::from(*stored)
+                    };
+                }
             }
-            Numbers::Real(v) => v.get(i).map(|v| zero + scale * v),
+            Numbers::Real(values) => {
+                for (sum, value) in sums.iter_mut().zip(&values[from..]) {
+                    *sum += zero + scale * value;
+                }
+            }
         }
+        true
     }
 
-    /// Decodes band by band: all tiles beside each other, of all planes. `value` gives the
-    /// physical value of one number, or `None` where it does not fit, which ends everything
-    /// with `None`; `mean` makes a pixel of the sum over the planes.
+    /// Decodes band by band: all tiles beside each other, of all planes. `add` adds the
+    /// physical values of numbers from an index on to a piece of a row, or says that they do not
+    /// fit, which ends everything with `None`; `mean` makes a pixel of the sum over the planes.
     fn bands<T: Copy + Default + Send>(
         &self,
-        value: impl Fn(&Numbers, usize) -> Option<f64> + Sync,
+        add: impl Fn(&Numbers, usize, &mut [f64]) -> bool + Sync,
         mean: impl Fn(f64) -> T + Sync,
     ) -> Result<Option<Vec<T>>, Fault> {
         let width = self.shape.width;
@@ -202,7 +258,9 @@ impl Tiles<'_> {
             .enumerate()
             .try_for_each(|(band, out)| {
                 let mut sums = vec![0_f64; out.len()];
-                self.add_band(band, &mut sums, &value).map_err(Some)?.ok_or(None)?;
+                self.add_band(band, &mut sums, &add)
+                    .map_err(Some)?
+                    .ok_or(None)?;
                 for (pixel, sum) in out.iter_mut().zip(sums) {
                     *pixel = mean(sum);
                 }
@@ -220,7 +278,7 @@ impl Tiles<'_> {
         &self,
         band: usize,
         sums: &mut [f64],
-        value: impl Fn(&Numbers, usize) -> Option<f64>,
+        add: impl Fn(&Numbers, usize, &mut [f64]) -> bool,
     ) -> Result<Option<()>, Fault> {
         let [across, down, deep] = self.counts();
         let width = self.shape.width;
@@ -234,13 +292,12 @@ impl Tiles<'_> {
                 let columns = self.size[0].min(width - left);
                 let count = columns * rows * depth;
                 let numbers = self.tile((z * down + band) * across + x, count)?;
+                numbers.check_count(count)?;
                 for line in 0..rows * wanted {
                     let start = line % rows * width + left;
-                    for (i, sum) in sums[start..start + columns].iter_mut().enumerate() {
-                        let Some(v) = value(&numbers, line * columns + i) else {
-                            return Ok(None);
-                        };
-                        *sum += v;
+                    let part = &mut sums[start..start + columns];
+                    if !add(&numbers, line * columns, part) {
+                        return Ok(None);
                     }
                 }
             }
@@ -254,7 +311,11 @@ impl Tiles<'_> {
         let packed = self.table.array(self.source, row, "COMPRESSED_DATA")?;
         if !packed.is_empty() {
             let quantised = self.quantised(row);
-            let raw_type = if quantised.is_some() { Bitpix::I32 } else { self.shape.bitpix };
+            let raw_type = if quantised.is_some() {
+                Bitpix::I32
+            } else {
+                self.shape.bitpix
+            };
             let numbers = self.unpack(&packed, count, raw_type)?;
             return Ok(match (quantised, numbers) {
                 (Some(quantised), Numbers::Whole(stored)) => {
@@ -271,7 +332,11 @@ impl Tiles<'_> {
         }
         let bytes = self.table.array(self.source, row, "UNCOMPRESSED_DATA")?;
         if bytes.len() == count * self.shape.bitpix.bytes() as usize {
-            return numbers(&bytes, self.shape.bitpix.bytes() as usize, self.shape.bitpix);
+            return numbers(
+                &bytes,
+                self.shape.bitpix.bytes() as usize,
+                self.shape.bitpix,
+            );
         }
         Err(Fault::damaged(format!(
             "has nothing in compressed tile {}: copy it again",

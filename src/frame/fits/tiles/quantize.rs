@@ -85,7 +85,9 @@ struct Sequence {
 
 impl Sequence {
     fn new(row: usize, seed: i64) -> Sequence {
-        let first = (row as i64).wrapping_add(seed - 1).rem_euclid(RANDOMS as i64) as usize;
+        let first = (row as i64)
+            .wrapping_add(seed - 1)
+            .rem_euclid(RANDOMS as i64) as usize;
         Sequence {
             first,
             next: (RANDOM[first] * 500.0) as usize,

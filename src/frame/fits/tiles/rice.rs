@@ -25,54 +25,70 @@ pub(super) fn decode(
     block: usize,
 ) -> Result<Vec<i32>, Fault> {
     let width = match bytes_per_pixel {
-        1 => Width { split_bits: 3, split_max: 6, bits: 8 },
-        2 => Width { split_bits: 4, split_max: 14, bits: 16 },
-        4 => Width { split_bits: 5, split_max: 25, bits: 32 },
-        _ => return Err(Fault::damaged(format!(
-            "has BYTEPIX {bytes_per_pixel}, which Rice compression does not know: compress it again"
-        ))),
+        1 => Width {
+            split_bits: 3,
+            split_max: 6,
+            bits: 8,
+        },
+        2 => Width {
+            split_bits: 4,
+            split_max: 14,
+            bits: 16,
+        },
+        4 => Width {
+            split_bits: 5,
+            split_max: 25,
+            bits: 32,
+        },
+        _ => {
+            return Err(Fault::damaged(format!(
+                "has BYTEPIX {bytes_per_pixel}, which Rice compression does not know: compress it again"
+            )));
+        }
     };
-    let mut bits = Bits::new(data);
-    let mut last = bits.take(width.bits)?;
-    let mut pixels = Vec::with_capacity(count);
-    while pixels.len() < count {
-        let n = block.clamp(1, count - pixels.len());
-        decode_block(&mut bits, &width, n, &mut last, &mut pixels)?;
-    }
-    Ok(pixels)
+    pixels(data, count, &width, block.max(1))
+        .ok_or_else(|| Fault::damaged("has compressed pixels that end too early: copy it again"))
 }
 
-fn decode_block(
-    bits: &mut Bits,
-    width: &Width,
-    count: usize,
-    last: &mut u32,
-    pixels: &mut Vec<i32>,
-) -> Result<(), Fault> {
-    let shift = 32 - width.bits;
-    let signed = |value: u32| match width.bits {
-        8 => (value & 0xff) as i32,
-        _ => ((value << shift) as i32) >> shift,
-    };
-    match bits.take(width.split_bits)? {
-        0 => pixels.extend(std::iter::repeat_n(signed(*last), count)),
-        code => {
-            let split = code - 1;
-            for _ in 0..count {
-                let folded = if split >= width.split_max {
-                    bits.take(width.bits)?
-                } else {
-                    let high = bits.zeros()?;
-                    high.wrapping_shl(split) | bits.take(split)?
-                };
-                // Even codes are differences upwards, odd ones downwards.
-                let difference = (folded >> 1) ^ (folded & 1).wrapping_neg();
-                *last = last.wrapping_add(difference);
-                pixels.push(signed(*last));
-            }
-        }
+/// `None` where the data run out. (An error with a text would slow the inner loop down.)
+fn pixels(data: &[u8], count: usize, width: &Width, block: usize) -> Option<Vec<i32>> {
+    let mut bits = Bits::new(data);
+    let mut last = bits.take(width.bits)?;
+    let mut pixels = vec![0; count];
+    for out in pixels.chunks_mut(block) {
+        decode_block(&mut bits, width, &mut last, out)?;
     }
-    Ok(())
+    Some(pixels)
+}
+
+fn decode_block(bits: &mut Bits, width: &Width, last: &mut u32, out: &mut [i32]) -> Option<()> {
+    let shift = 32 - width.bits;
+    let is_byte = width.bits == 8;
+    let signed = |value: u32| {
+        if is_byte {
+            (value & 0xff) as i32
+        } else {
+            ((value << shift) as i32) >> shift
+        }
+    };
+    let code = bits.take(width.split_bits)?;
+    if code == 0 {
+        out.fill(signed(*last));
+        return Some(());
+    }
+    let split = code - 1;
+    for pixel in out {
+        let folded = if split >= width.split_max {
+            bits.take(width.bits)?
+        } else {
+            bits.unary_and(split)?
+        };
+        // Even codes are differences upwards, odd ones downwards.
+        let difference = (folded >> 1) ^ (folded & 1).wrapping_neg();
+        *last = last.wrapping_add(difference);
+        *pixel = signed(*last);
+    }
+    Some(())
 }
 
 /// Reads bits, most significant first.
@@ -114,43 +130,57 @@ impl<'a> Bits<'a> {
 
     /// The next `count` bits, at most 32.
     #[inline]
-    fn take(&mut self, count: u32) -> Result<u32, Fault> {
+    fn take(&mut self, count: u32) -> Option<u32> {
         if count == 0 {
-            return Ok(0);
+            return Some(0);
         }
         if self.have < count {
             self.refill();
             if self.have < count {
-                return Err(ran_out());
+                return None;
             }
         }
         let value = (self.window >> (64 - count)) as u32;
         self.window <<= count;
         self.have -= count;
-        Ok(value)
+        Some(value)
+    }
+
+    /// A number whose high bits are counted in zeros before a one, followed by `split` low bits.
+    #[inline]
+    fn unary_and(&mut self, split: u32) -> Option<u32> {
+        if self.have < 32 {
+            self.refill();
+        }
+        let zeros = self.window.leading_zeros();
+        let used = zeros + 1 + split;
+        if used <= self.have && used < 64 {
+            // Shifted in two steps, since `split` may be zero.
+            let low = (self.window << (zeros + 1)) >> 1 >> (63 - split);
+            self.window <<= used;
+            self.have -= used;
+            return Some((zeros << split) | low as u32);
+        }
+        let zeros = self.zeros()?;
+        Some(zeros.wrapping_shl(split) | self.take(split)?)
     }
 
     /// Counts zeros up to the next one, which is consumed too.
-    #[inline]
-    fn zeros(&mut self) -> Result<u32, Fault> {
-        let mut zeros = 0;
+    fn zeros(&mut self) -> Option<u32> {
+        let mut zeros = 0_u32;
         loop {
             let leading = self.window.leading_zeros();
             if leading < self.have {
                 self.window = (self.window << leading) << 1;
                 self.have -= leading + 1;
-                return Ok(zeros + leading);
+                return Some(zeros.wrapping_add(leading));
             }
-            zeros += self.have;
+            zeros = zeros.wrapping_add(self.have);
             (self.window, self.have) = (0, 0);
             self.refill();
             if self.have == 0 {
-                return Err(ran_out());
+                return None;
             }
         }
     }
-}
-
-fn ran_out() -> Fault {
-    Fault::damaged("has compressed pixels that end too early: copy it again")
 }

@@ -96,17 +96,26 @@ impl Table {
             return Ok(Vec::new());
         };
         let element = self.columns.iter().find(|(n, _)| *n == format!("{name}#"));
-        let element = element.and_then(|(_, c)| element_bytes(c.kind)).unwrap_or(1) as u64;
+        let element = element
+            .and_then(|(_, c)| element_bytes(c.kind))
+            .unwrap_or(1) as u64;
         let (count, offset) = match kind {
-            b'P' => self.cell(row, name, 8).map(|(cell, _)| (be(&cell[..4]), be(&cell[4..]))),
-            b'Q' => self.cell(row, name, 16).map(|(cell, _)| (be(&cell[..8]), be(&cell[8..]))),
+            b'P' => self
+                .cell(row, name, 8)
+                .map(|(cell, _)| (be(&cell[..4]), be(&cell[4..]))),
+            b'Q' => self
+                .cell(row, name, 16)
+                .map(|(cell, _)| (be(&cell[..8]), be(&cell[8..]))),
             _ => None,
         }
         .ok_or_else(|| broken(name))?;
         let start = self.heap_start.checked_add(offset);
         let bytes = count.checked_mul(element);
-        let end = start.zip(bytes).and_then(|(start, bytes)| start.checked_add(bytes));
-        let (Some(start), Some(bytes), true) = (start, bytes, end.is_some_and(|e| e <= self.data_end))
+        let end = start
+            .zip(bytes)
+            .and_then(|(start, bytes)| start.checked_add(bytes));
+        let (Some(start), Some(bytes), true) =
+            (start, bytes, end.is_some_and(|e| e <= self.data_end))
         else {
             return Err(broken(name));
         };
@@ -146,16 +155,26 @@ fn columns(header: &Header) -> Result<Vec<(String, Column)>, Fault> {
     for n in 1..=count {
         let keyword = format!("TFORM{n}");
         let form = header.text(&keyword).ok_or_else(|| broken(&keyword))?;
-        let digits = form.find(|c: char| !c.is_ascii_digit()).unwrap_or(form.len());
+        let digits = form
+            .find(|c: char| !c.is_ascii_digit())
+            .unwrap_or(form.len());
         let repeat: usize = match &form[..digits] {
             "" => 1,
             digits => digits.parse().map_err(|_| broken(&keyword))?,
         };
         let letters = form[digits..].as_bytes();
         let kind = *letters.first().ok_or_else(|| broken(&keyword))?;
-        let name = header.text(&format!("TTYPE{n}")).unwrap_or("").to_ascii_uppercase();
-        if matches!(kind, b'P' | b'Q') && let Some(element) = letters.get(1) {
-            let element = Column { offset, kind: *element };
+        let name = header
+            .text(&format!("TTYPE{n}"))
+            .unwrap_or("")
+            .to_ascii_uppercase();
+        if matches!(kind, b'P' | b'Q')
+            && let Some(element) = letters.get(1)
+        {
+            let element = Column {
+                offset,
+                kind: *element,
+            };
             columns.push((format!("{name}#"), element));
         }
         columns.push((name, Column { offset, kind }));
