@@ -2,10 +2,12 @@
 //! metadata. Judges neither: what the clues are worth is decided by the search.
 
 mod clues;
-mod fault;
+pub(crate) mod fault;
 pub(crate) mod fits;
-mod open;
-mod source;
+pub mod isolated;
+pub(crate) mod open;
+mod raster;
+pub(crate) mod source;
 
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
 

@@ -14,3 +14,5 @@ pub mod text;
 
 pub use commanded::{CommandedPosition, Equinox, Origin};
 pub use record::Record;
+
+pub mod header;

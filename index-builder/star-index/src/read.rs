@@ -281,22 +281,17 @@ impl StarIndex {
         self.bytes_read.load(Ordering::Relaxed)
     }
 
-    /// Stars of one cell of a tier, brightest first.
-    pub fn cell(&self, tier: usize, cell: u64) -> Result<&[StarRecord], IndexError> {
+    /// Stars of the cells `first..end` of a tier, in file order: cell by cell, within a cell
+    /// brightest first.
+    pub fn cells(&self, tier: usize, first: u64, end: u64) -> Result<&[StarRecord], IndexError> {
         let wrong = IndexError::Damaged("offsets");
         let info = self.tiers.get(tier).ok_or(wrong.clone())?;
-        if cell >= cells_of_depth(info.depth as u8) as u64 {
+        if first > end || end > cells_of_depth(info.depth as u8) as u64 {
             return Err(wrong);
         }
-        let entry = info.cell_starts as usize + 4 * cell as usize;
-        let (start, end) = self
-            .u32_at(entry)
-            .zip(self.u32_at(entry + 4))
-            .ok_or(wrong.clone())?;
-        self.records(
-            info.first_star + u64::from(start),
-            info.first_star + u64::from(end),
-        )
+        let entry = |cell: u64| self.u32_at(info.cell_starts as usize + 4 * cell as usize);
+        let (start, stop) = entry(first).zip(entry(end)).ok_or(wrong.clone())?;
+        self.records(info.first_star + u64::from(start), info.first_star + u64::from(stop))
     }
 
     /// The star with a number of the star table.
