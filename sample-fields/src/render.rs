@@ -2,7 +2,7 @@
 
 use crate::paint::{Plane, Stamp};
 use crate::stars::{Scene, scene};
-use crate::{Channels, Content, Error, FieldSpec, Psf, Truth};
+use crate::{Channels, Content, Error, FieldSpec, Truth};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -115,27 +115,29 @@ fn darken_corners(plane: &mut Plane, vignetting: f64) {
     }
 }
 
-/// Adds soft, wide lumps of light: what the lamps of a village make of a closed cloud cover.
+/// Adds soft, wide waves of light: what the lamps of a village make of a closed cloud cover.
 fn add_clouds(plane: &mut Plane, sky_adu: f64, rng: &mut ChaCha12Rng) {
-    let size = plane.width.min(plane.height) as f64;
-    let mut lump = |x: f64, y: f64, fwhm: f64, peak: f64| {
-        let sigma = fwhm / 2.3548;
-        let area = std::f64::consts::TAU * sigma * sigma;
-        let mut stamp = Stamp::new(Psf::Gaussian, fwhm, 0.2);
-        plane.add_star(&mut stamp, x, y, peak * area);
-    };
-    for _ in 0..120 {
-        let (x, y) = (
-            rng.random_range(-0.1..1.1) * size * 1.5,
-            rng.random_range(-0.1..1.1) * size,
-        );
-        // A lump may reach 120 px, 3.5 sigma of it at the widest.
-        lump(
-            x,
-            y,
-            rng.random_range(40.0..75.0),
-            sky_adu * rng.random_range(0.05..0.3),
-        );
+    // Waves of 120 to 600 px in random directions, the longer the stronger.
+    let waves: Vec<[f64; 4]> = (0..14)
+        .map(|_| {
+            let length_px = rng.random_range(120.0..600.0);
+            let direction = rng.random_range(0.0..std::f64::consts::TAU);
+            let turn = std::f64::consts::TAU / length_px;
+            let strength = 0.05 * sky_adu * length_px / 600.0;
+            [
+                turn * libm::cos(direction),
+                turn * libm::sin(direction),
+                direction * 7.0,
+                strength,
+            ]
+        })
+        .collect();
+    for (i, pixel) in plane.light.iter_mut().enumerate() {
+        let (x, y) = ((i % plane.width) as f64, (i / plane.width) as f64);
+        let swell = |[kx, ky, phase, strength]: &[f64; 4]| {
+            strength * (1.0 + libm::sin(kx * x + ky * y + phase))
+        };
+        *pixel += waves.iter().map(swell).sum::<f64>() as f32;
     }
 }
 
