@@ -73,9 +73,9 @@ pub fn demo_frames() -> Vec<DemoFrame> {
 /// # Errors
 /// As [`render`] and [`write_field`]; files already written stay.
 pub fn regenerate(folder: &Path) -> Result<(), Error> {
-    std::fs::create_dir_all(folder).map_err(|source| Error::Write {
+    std::fs::create_dir_all(folder).map_err(|cause| Error::Write {
         path: folder.to_owned(),
-        source,
+        cause,
     })?;
     let frames = demo_frames();
     let mut entries = Vec::with_capacity(frames.len());

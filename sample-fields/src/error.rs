@@ -31,11 +31,11 @@ pub enum Error {
         cause: String,
     },
     /// The file could not be written.
-    #[error("{} could not be written: {source}; check the folder and the free space", .path.display())]
+    #[error("{} could not be written: {cause}; check the folder and the free space", .path.display())]
     Write {
         /// The file.
         path: PathBuf,
         /// What the system said.
-        source: std::io::Error,
+        cause: std::io::Error,
     },
 }

@@ -260,9 +260,9 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     };
-    let failed = |source| Error::Write {
+    let failed = |cause| Error::Write {
         path: path.to_owned(),
-        source,
+        cause,
     };
     let mut builder = tempfile::Builder::new();
     // Temporary files are private; a picture is for everybody whom the usual mask lets read.
