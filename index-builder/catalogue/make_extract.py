@@ -73,12 +73,13 @@ def main():
     parser.add_argument("--out", type=pathlib.Path,
                         default=pathlib.Path(__file__).with_name("bright-stars.nfcat"))
     options = parser.parse_args()
-    names = ["ra_degrees", "dec_degrees", "ra_mas_per_year", "dec_mas_per_year", "magnitude", "bv"]
+    names = ["ra_degrees", "dec_degrees", "ra_mas_per_year", "dec_mas_per_year", "magnitude", "bv", "hip"]
     table = pq.read_table(options.parquet or default_parquet(), columns=names)
-    ra, dec, pm_ra, pm_dec, mag, bv = (
+    ra, dec, pm_ra, pm_dec, mag, bv, hip = (
         table[name].to_numpy(zero_copy_only=False).astype(float) for name in names)
     usable = np.isfinite(ra) & np.isfinite(dec) & np.isfinite(mag)
-    ra, dec, pm_ra, pm_dec, mag, bv = (c[usable] for c in (ra, dec, pm_ra, pm_dec, mag, bv))
+    ra, dec, pm_ra, pm_dec, mag, bv, hip = (
+        c[usable] for c in (ra, dec, pm_ra, pm_dec, mag, bv, hip))
     pm_ra, pm_dec = np.nan_to_num(pm_ra), np.nan_to_num(pm_dec)
 
     # Rows that one star image shows as one: flux-weighted position and motion, summed flux,
@@ -87,6 +88,13 @@ def main():
     flux = 10 ** (-0.4 * mag)
     keys, inverse = np.unique(group, return_inverse=True)
     total = np.bincount(inverse, flux)
+    # The components of a Hipparcos double each carry the magnitude of the whole system: it counts
+    # once for the brightness.
+    order = np.lexsort((mag, hip, inverse))
+    same = (np.diff(inverse[order]) == 0) & (np.diff(hip[order]) == 0) & (np.diff(mag[order]) == 0)
+    repeated = np.zeros(len(mag), bool)
+    repeated[order[1:][same]] = True
+    light = np.bincount(inverse, np.where(repeated, 0.0, flux))
 
     def weighted(values):
         return np.bincount(inverse, flux * values) / total
@@ -100,7 +108,7 @@ def main():
                       np.degrees(np.arctan2(vector[:, 1], vector[:, 0])) % 360)
     out_dec = np.where(single, dec[brightest],
                        np.degrees(np.arctan2(vector[:, 2], np.hypot(vector[:, 0], vector[:, 1]))))
-    out_mag = -2.5 * np.log10(total)
+    out_mag = -2.5 * np.log10(light)
     out_bv = bv[brightest]
 
     ra4 = np.rint(out_ra * 1e4).astype(np.int64) % 3_600_000

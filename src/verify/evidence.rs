@@ -32,6 +32,10 @@ const FLOOR_PX: f64 = 0.12;
 /// Catalogue position error, arcsec per axis: positions to 0.0001 deg (0.1 arcsec rms) and
 /// proper motion errors of some mas/yr over decades.
 const CATALOGUE_ARCSEC: f64 = 0.2;
+/// Detections beyond this squared distance (in sigma) are not this star: one in 20,000 is missed.
+const GATE_CHI2: f64 = 20.0;
+/// A star is not asked for while so many detections are expected within reach by chance.
+const MOST_BY_CHANCE: f64 = 1.0;
 /// Stars closer to the rim than this may be outside: they are not asked for.
 const RIM_PX: f64 = 3.0;
 
@@ -63,14 +67,29 @@ pub struct Weigher<'a> {
     pub distortion: f64,
 }
 
-fn log_gauss2(residual: [f64; 2], s: [f64; 3]) -> (f64, f64) {
-    let det = s[0] * s[2] - s[1] * s[1];
-    let [x, y] = residual;
-    let chi2 = (s[2] * x * x - 2.0 * s[1] * x * y + s[0] * y * y) / det;
-    (
-        -0.5 * chi2 - 0.5 * det.ln() - (2.0 * std::f64::consts::PI).ln(),
-        chi2,
-    )
+/// A two-dimensional normal distribution about zero.
+struct Gauss {
+    inverse: [f64; 3],
+    peak: f64,
+}
+
+impl Gauss {
+    /// Of covariance xx, xy, yy.
+    fn new([xx, xy, yy]: [f64; 3]) -> Gauss {
+        let det = xx * yy - xy * xy;
+        Gauss {
+            inverse: [yy / det, -xy / det, xx / det],
+            peak: 1.0 / (2.0 * std::f64::consts::PI * det.sqrt()),
+        }
+    }
+
+    fn chi2(&self, [x, y]: [f64; 2]) -> f64 {
+        self.inverse[0] * x * x + 2.0 * self.inverse[1] * x * y + self.inverse[2] * y * y
+    }
+
+    fn density(&self, at: [f64; 2]) -> f64 {
+        self.peak * (-0.5 * self.chi2(at)).exp()
+    }
 }
 
 impl<'a> Weigher<'a> {
@@ -208,9 +227,11 @@ impl<'a> Weigher<'a> {
         let predicted = state.prediction_covariance(&rows, spread);
         let loose2 = errors.loose_px.powi(2);
         let reach = 4.5 * (predicted[0].max(predicted[2]) + loose2).sqrt();
-        if reach > 0.25 * (self.half_px[0] + self.half_px[1]) {
+        // Where many detections would fit by chance, the answer says next to nothing: not asked.
+        if density * reach * reach > MOST_BY_CHANCE {
             return (0.0, false);
         }
+        let gate = Gauss::new([predicted[0] + loose2, predicted[1], predicted[2] + loose2]);
         let sign = if state.camera.flipped { -1.0 } else { 1.0 };
         let mut sum = 0.0;
         let mut best: Option<(f64, [f64; 2], f64)> = None;
@@ -220,14 +241,13 @@ impl<'a> Weigher<'a> {
                     return;
                 }
                 let residual = [spot.offset[0] - at[0], sign * spot.offset[1] - at[1]];
+                if gate.chi2(residual) > GATE_CHI2 {
+                    return;
+                }
                 let tight2 = spot.sigma_px.powi(2) + FLOOR_PX.powi(2);
                 let density_of = |variance: f64| {
-                    let s = [
-                        predicted[0] + variance,
-                        predicted[1],
-                        predicted[2] + variance,
-                    ];
-                    log_gauss2(residual, s).0.exp()
+                    Gauss::new([predicted[0] + variance, predicted[1], predicted[2] + variance])
+                        .density(residual)
                 };
                 let tight = TIGHT_SHARE * density_of(tight2);
                 let loose = (1.0 - TIGHT_SHARE) * density_of(loose2 + tight2);
