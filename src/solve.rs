@@ -93,22 +93,33 @@ pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, Sky
     let begin = Instant::now();
     let deadline = request.time_limit.map(|limit| begin + limit);
     let detections = crate::detect::detect(frame);
-    let mut elapsed = Elapsed { detect_ms: ms_since(begin), ..Elapsed::default() };
+    let mut elapsed = Elapsed {
+        detect_ms: ms_since(begin),
+        ..Elapsed::default()
+    };
 
     let begin = Instant::now();
-    let found = search(&detections, sky, request, deadline)
-        .map_err(|e| sky.error(e.index, &e.error))?;
+    let found =
+        search(&detections, sky, request, deadline).map_err(|e| sky.error(e.index, &e.error))?;
     elapsed.match_ms = ms_since(begin);
 
     let begin = Instant::now();
-    let best_log10_chance =
-        found.best.as_ref().map_or(0.0, |best| best.log10_chance(found.report.candidates));
+    let best_log10_chance = found
+        .best
+        .as_ref()
+        .map_or(0.0, |best| best.log10_chance(found.report.candidates));
     let solution = match found.best.filter(|_| found.accepted) {
         Some(best) => solution(frame, &detections, sky, request, &best, best_log10_chance)?,
         None => None,
     };
     elapsed.fit_ms = ms_since(begin);
-    Ok(Outcome { detections, solution, search: found.report, best_log10_chance, elapsed })
+    Ok(Outcome {
+        detections,
+        solution,
+        search: found.report,
+        best_log10_chance,
+        elapsed,
+    })
 }
 
 fn solution(
@@ -133,7 +144,14 @@ fn solution(
         )
         .map_err(|e| sky.error(best.index, &e))?;
     let display = display_of(frame);
-    Ok(fit::fit(detections, camera, stars, display, log10_chance, epoch))
+    Ok(fit::fit(
+        detections,
+        camera,
+        stars,
+        display,
+        log10_chance,
+        epoch,
+    ))
 }
 
 /// Where 'up' and 'right' of the displayed frame lie in stored pixels: row order first, then

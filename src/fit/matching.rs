@@ -22,13 +22,19 @@ pub fn pairs(
     radius_px: f64,
 ) -> Vec<Pair> {
     let size = [detections.width as f64, detections.height as f64];
-    let mut by_y: Vec<(f64, usize)> =
-        detections.stars.iter().enumerate().map(|(i, d)| (d.y_px, i)).collect();
+    let mut by_y: Vec<(f64, usize)> = detections
+        .stars
+        .iter()
+        .enumerate()
+        .map(|(i, d)| (d.y_px, i))
+        .collect();
     by_y.sort_by(|a, b| a.0.total_cmp(&b.0));
     // Nearest two claims on each detection.
     let mut claims: Vec<[Option<(f64, Pair)>; 2]> = vec![[None, None]; detections.stars.len()];
     for star in stars {
-        let Some([x, y]) = wcs.vector_to_pixel(star.vector).map(|p| [p[0] - 1.0, p[1] - 1.0])
+        let Some([x, y]) = wcs
+            .vector_to_pixel(star.vector)
+            .map(|p| [p[0] - 1.0, p[1] - 1.0])
         else {
             continue;
         };
@@ -48,7 +54,14 @@ pub fn pairs(
         let Some((distance, detection, residual_px)) = found.filter(|f| f.0 <= radius_px) else {
             continue;
         };
-        let claim = (distance, Pair { detection, star: *star, residual_px });
+        let claim = (
+            distance,
+            Pair {
+                detection,
+                star: *star,
+                residual_px,
+            },
+        );
         let held = &mut claims[detection];
         match held[0] {
             Some((nearest, _)) if nearest <= distance => {

@@ -49,7 +49,9 @@ pub struct Fitted {
 
 /// Powers up to `order`, lowest first.
 pub fn terms_of(order: usize) -> Vec<(usize, usize)> {
-    (0..=order).flat_map(|n| (0..=n).map(move |q| (n - q, q))).collect()
+    (0..=order)
+        .flat_map(|n| (0..=n).map(move |q| (n - q, q)))
+        .collect()
 }
 
 impl Model {
@@ -82,7 +84,10 @@ impl Model {
                     .map(|&(p, q)| u.powi(p as i32) * v.powi(q as i32))
                     .collect();
                 let zeros = vec![0.0; powers.len()];
-                [[&powers[..], &zeros].concat(), [&zeros[..], &powers].concat()]
+                [
+                    [&powers[..], &zeros].concat(),
+                    [&zeros[..], &powers].concat(),
+                ]
             }
         }
     }
@@ -106,7 +111,11 @@ impl Model {
 /// errors, no influence beyond 4.685 scatters.
 fn biweight(residual: f64, scatter: f64) -> f64 {
     let t = residual / (4.685 * scatter);
-    if t.abs() >= 1.0 { 0.0 } else { (1.0 - t * t).powi(2) }
+    if t.abs() >= 1.0 {
+        0.0
+    } else {
+        (1.0 - t * t).powi(2)
+    }
 }
 
 /// Fits `model` to `points`; `None` where they cannot carry it.
@@ -154,7 +163,11 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         let freedom = 1.0 - parameters as f64 / (2 * points.len()) as f64;
         scatter = (median(&mut scaled.clone()) / 1.1774 / freedom.sqrt()).max(0.2);
         let fresh: Vec<f64> = scaled.iter().map(|&r| biweight(r, 1.2 * scatter)).collect();
-        let change = fresh.iter().zip(&weights).map(|(a, b): (&f64, &f64)| (a - b).abs()).sum::<f64>();
+        let change = fresh
+            .iter()
+            .zip(&weights)
+            .map(|(a, b): (&f64, &f64)| (a - b).abs())
+            .sum::<f64>();
         weights = fresh;
         if change < 1e-6 * points.len() as f64 {
             break;
@@ -215,7 +228,9 @@ mod tests {
     fn grid(noise: f64) -> Vec<Point> {
         let mut seed = 7_u64;
         let mut next = || {
-            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695);
+            seed = seed
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695);
             ((seed >> 33) as f64 / (1_u64 << 30) as f64 - 1.0) * noise
         };
         (0..49)
@@ -223,7 +238,10 @@ mod tests {
                 let (u, v) = (f64::from(i % 7) / 3.0 - 1.0, f64::from(i / 7) / 3.0 - 1.0);
                 Point {
                     uv: [u, v],
-                    target: [3.0 + 500.0 * u - 20.0 * v + next(), 1.0 + 20.0 * u + 500.0 * v + next()],
+                    target: [
+                        3.0 + 500.0 * u - 20.0 * v + next(),
+                        1.0 + 20.0 * u + 500.0 * v + next(),
+                    ],
                     sigma_px: 0.1,
                 }
             })
@@ -233,8 +251,12 @@ mod tests {
     #[test]
     fn similarity_is_preferred_where_it_suffices() {
         let points = grid(0.1);
-        let criteria = [Model::Similarity { flipped: false }, Model::Polynomial(1), Model::Polynomial(2)]
-            .map(|m| fit(&points, m).unwrap().criterion);
+        let criteria = [
+            Model::Similarity { flipped: false },
+            Model::Polynomial(1),
+            Model::Polynomial(2),
+        ]
+        .map(|m| fit(&points, m).unwrap().criterion);
         assert!(criteria[0] < criteria[1] && criteria[1] < criteria[2]);
         let wrong = fit(&points, Model::Similarity { flipped: true }).unwrap();
         assert!(wrong.criterion > criteria[0] + 100.0);

@@ -61,14 +61,22 @@ pub fn fit(
         }
         let fitted = best_model(detections, &found, &wcs, &geometry, camera.flipped, round)?;
         wcs = moved(&fitted, &wcs, &geometry)?;
-        let mut sizes: Vec<f64> =
-            fitted.residuals.iter().map(|r| r[0].hypot(r[1])).collect();
+        let mut sizes: Vec<f64> = fitted.residuals.iter().map(|r| r[0].hypot(r[1])).collect();
         // Five Rayleigh medians hold all but a few in a billion of good matches.
         radius_px = (5.0 * median(&mut sizes)).clamp(0.7, radius_px.max(3.0));
         last = Some((fitted, found));
     }
     let (fitted, found) = last?;
-    solution(&fitted, &found, wcs, &geometry, detections, display, log10_chance, epoch_jyear)
+    solution(
+        &fitted,
+        &found,
+        wcs,
+        &geometry,
+        detections,
+        display,
+        log10_chance,
+        epoch_jyear,
+    )
 }
 
 /// TAN of a camera, its radial term as SIP.
@@ -78,7 +86,10 @@ fn wcs_of_camera(camera: &Camera, geometry: &Geometry) -> Wcs {
     let scale = (1.0 / camera.focal_px).to_degrees();
     let sign = if camera.flipped { -1.0 } else { 1.0 };
     let cd = [east, north].map(|axis| {
-        [scale * dot(axis, camera.axes[0]), scale * sign * dot(axis, camera.axes[1])]
+        [
+            scale * dot(axis, camera.axes[0]),
+            scale * sign * dot(axis, camera.axes[1]),
+        ]
     });
     // r' = r (1 + k r^2) inverted to first order.
     let k = -camera.radial / camera.reference_px.powi(2);
@@ -90,7 +101,12 @@ fn wcs_of_camera(camera: &Camera, geometry: &Geometry) -> Wcs {
         ap: vec![(3, 0, -k), (1, 2, -k)],
         bp: vec![(2, 1, -k), (0, 3, -k)],
     });
-    Wcs { crpix: geometry.crpix, crval: [ra, dec], cd, sip }
+    Wcs {
+        crpix: geometry.crpix,
+        crval: [ra, dec],
+        cd,
+        sip,
+    }
 }
 
 /// Stars on the tangent plane of `crval`, in units of `scale_deg`.
@@ -108,8 +124,7 @@ fn points(
         .map(|pair| {
             let star = &detections.stars[pair.detection];
             let depth = dot(pair.star.vector, pole);
-            let target =
-                [east, north].map(|axis| dot(pair.star.vector, axis) / depth / unit);
+            let target = [east, north].map(|axis| dot(pair.star.vector, axis) / depth / unit);
             let pixel = [star.x_px + 1.0, star.y_px + 1.0];
             Point {
                 uv: [0, 1].map(|i| (pixel[i] - geometry.crpix[i]) / geometry.length_px),
@@ -121,7 +136,9 @@ fn points(
 }
 
 fn scale_of(wcs: &Wcs) -> f64 {
-    (wcs.cd[0][0] * wcs.cd[1][1] - wcs.cd[0][1] * wcs.cd[1][0]).abs().sqrt()
+    (wcs.cd[0][0] * wcs.cd[1][1] - wcs.cd[0][1] * wcs.cd[1][0])
+        .abs()
+        .sqrt()
 }
 
 /// The model that the stars support: a freer one only where the criterion falls clearly.
@@ -137,7 +154,11 @@ fn best_model(
     let mut best = fit_model(&points, Model::Similarity { flipped })?;
     // The first matches lie where the pose is best: no curvature from them alone, except that
     // the pose's own radial term brought them in.
-    let highest = if round == 0 && wcs.sip.is_none() { 1 } else { 4 };
+    let highest = if round == 0 && wcs.sip.is_none() {
+        1
+    } else {
+        4
+    };
     for order in 1..=highest {
         let model = Model::Polynomial(order);
         if 2 * points.len() < 3 * model.parameters() || !reaches_out(&points, order) {
@@ -185,7 +206,14 @@ fn moved(fitted: &Fitted, before: &Wcs, geometry: &Geometry) -> Option<Wcs> {
             turned.coefficients[axis][k] = turn[axis][0] * old[0] + turn[axis][1] * old[1];
         }
     }
-    wcs_of(&turned, geometry.crpix, crval, scale_deg, geometry.length_px, geometry.half_px)
+    wcs_of(
+        &turned,
+        geometry.crpix,
+        crval,
+        scale_deg,
+        geometry.length_px,
+        geometry.half_px,
+    )
 }
 
 /// Radius, in sigma per axis, that holds 95 % of a two-dimensional normal error whose variance
@@ -227,8 +255,10 @@ fn solution(
     if matched.len() < FEWEST {
         return None;
     }
-    let squares: f64 =
-        matched.iter().map(|m| m.residual_px[0].powi(2) + m.residual_px[1].powi(2)).sum();
+    let squares: f64 = matched
+        .iter()
+        .map(|m| m.residual_px[0].powi(2) + m.residual_px[1].powi(2))
+        .sum();
     let centre = wcs.pixel_to_sky(geometry.crpix[0], geometry.crpix[1]);
     let scale_deg = scale_of(&wcs);
     let [xx, xy, yy] = fitted.constant_covariance;
@@ -236,7 +266,10 @@ fn solution(
     let spread = 0.5 * (xx + yy) + (0.25 * (xx - yy).powi(2) + xy * xy).sqrt();
     let uncertainty_px = radius95(fitted.freedom) * spread.max(0.0).sqrt();
     let step = |towards: [f64; 2]| {
-        wcs.pixel_to_vector(geometry.crpix[0] + towards[0], geometry.crpix[1] + towards[1])
+        wcs.pixel_to_vector(
+            geometry.crpix[0] + towards[0],
+            geometry.crpix[1] + towards[1],
+        )
     };
     let [east, north, _] = tangent_basis(centre[0], centre[1]);
     let up = step(display.up);
@@ -244,7 +277,11 @@ fn solution(
     let (up_e, up_n) = (dot(up, east), dot(up, north));
     let (right_e, right_n) = (dot(right, east), dot(right, north));
     let opposite = |a: [f64; 2], b: [f64; 2]| {
-        angle_between(wcs.pixel_to_vector(a[0], a[1]), wcs.pixel_to_vector(b[0], b[1])).to_degrees()
+        angle_between(
+            wcs.pixel_to_vector(a[0], a[1]),
+            wcs.pixel_to_vector(b[0], b[1]),
+        )
+        .to_degrees()
     };
     let [cx, cy] = geometry.crpix;
     let corner = |x: f64, y: f64| wcs.pixel_to_sky(x, y);
@@ -297,8 +334,11 @@ mod tests {
 
     #[test]
     fn camera_and_wcs_agree() {
-        let geometry =
-            Geometry { crpix: [400.5, 300.5], half_px: [400.0, 300.0], length_px: 500.0 };
+        let geometry = Geometry {
+            crpix: [400.5, 300.5],
+            half_px: [400.0, 300.0],
+            length_px: 500.0,
+        };
         for flipped in [false, true] {
             let camera = Camera {
                 axes: {

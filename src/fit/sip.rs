@@ -18,15 +18,26 @@ pub fn wcs_of(
         Some(fitted.coefficients[axis][at] / length_px.powi((term.0 + term.1) as i32))
     };
     let linear = [0, 1].map(|axis| [of(axis, (1, 0)), of(axis, (0, 1))]);
-    let [[Some(a), Some(b)], [Some(c), Some(d)]] = linear else { return None };
+    let [[Some(a), Some(b)], [Some(c), Some(d)]] = linear else {
+        return None;
+    };
     let det = a * d - b * c;
     if det == 0.0 || !det.is_finite() {
         return None;
     }
     let cd = [[a, b], [c, d]].map(|row| row.map(|m| m * scale_deg));
-    let higher: Vec<(usize, usize)> =
-        fitted.terms.iter().copied().filter(|t| t.0 + t.1 >= 2).collect();
-    let mut wcs = Wcs { crpix, crval, cd, sip: None };
+    let higher: Vec<(usize, usize)> = fitted
+        .terms
+        .iter()
+        .copied()
+        .filter(|t| t.0 + t.1 >= 2)
+        .collect();
+    let mut wcs = Wcs {
+        crpix,
+        crval,
+        cd,
+        sip: None,
+    };
     if higher.is_empty() {
         return Some(wcs);
     }
@@ -38,7 +49,14 @@ pub fn wcs_of(
     }
     let order = higher.iter().map(|t| t.0 + t.1).max()?;
     let [a, b] = forward;
-    let sip = Sip { order, a, b, inverse_order: 0, ap: Vec::new(), bp: Vec::new() };
+    let sip = Sip {
+        order,
+        a,
+        b,
+        inverse_order: 0,
+        ap: Vec::new(),
+        bp: Vec::new(),
+    };
     wcs.sip = Some(with_inverse(sip, half_px)?);
     Some(wcs)
 }

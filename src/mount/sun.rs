@@ -1,8 +1,8 @@
 //! Where the Sun is. Good to a hundredth of a degree, which is plenty for a caution.
 
 use super::Moment;
-use crate::sphere::{dot, vector_to_sky};
 use crate::frame::Site;
+use crate::sphere::{dot, vector_to_sky};
 
 /// Geocentric direction of the Sun, ICRS RA and Dec in degrees.
 ///

@@ -53,7 +53,7 @@ pub struct Tolerance {
 /// A code number is a difference of positions in units of AB, and AB itself is uncertain: the
 /// error of one number is about 1.2 times the position error over AB for points inside the quad
 /// (first-order propagation of `(c - a) / (b - a)` with |z| = |1 - z| = 0.7).
-const CODE_ERROR_PER_POSITION_ERROR: f64 = 1.2;
+pub const CODE_ERROR_PER_POSITION_ERROR: f64 = 1.2;
 
 /// Collects quads of detections under one lens.
 pub struct QuadMaker<'a> {

@@ -62,7 +62,7 @@ pub fn search(
     };
     if field.len() >= 4 {
         for stage in plan::stages(detections, request) {
-            let scanner = Scanner::new(detections, &field, sky, years, &stage, request);
+            let scanner = Scanner::new(detections, &field, sky, years, &stage);
             run_stage(&scanner, &stage, request, deadline, &mut found)?;
             if found.accepted || found.report.timed_out {
                 break;

@@ -3,10 +3,12 @@
 use super::SearchError;
 use super::plan::{FLAT_WIDEST_DEG, SCALE_CLAIM_ERROR, Stage, frame_quads};
 use crate::detect::Detections;
-use crate::quads::{FrameQuad, Lens, QuadTable};
+use crate::quads::{CODE_ERROR_PER_POSITION_ERROR, FrameQuad, Lens, QuadTable};
 use crate::sky::{Sky, SkyRegion, SkyTile};
-use crate::solve::Request;
-use crate::verify::{DetectionField, Evidence, Pose, Weigher, chance_log10};
+use crate::verify::{
+    DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Pose, Proposal, STARS_ASKED, Weigher,
+    chance_log10,
+};
 use rayon::prelude::*;
 use star_index::IndexError;
 
@@ -57,7 +59,6 @@ pub struct Scanner<'a> {
     scales: Vec<f64>,
     years: f64,
     half_px: [f64; 2],
-    position_px: f64,
 }
 
 /// Memory of one thread.
@@ -75,7 +76,6 @@ impl<'a> Scanner<'a> {
         sky: &'a Sky,
         years: f64,
         stage: &Stage,
-        _request: &Request,
     ) -> Scanner<'a> {
         let centre = [
             (detections.width as f64 - 1.0) / 2.0,
@@ -103,7 +103,6 @@ impl<'a> Scanner<'a> {
                 detections.width as f64 / 2.0,
                 detections.height as f64 / 2.0,
             ],
-            position_px: 0.9 + 0.12 * detections.fwhm_px,
         }
     }
 
@@ -150,11 +149,11 @@ impl<'a> Scanner<'a> {
             for (vector, star) in vectors.iter_mut().zip(stars) {
                 *vector = index.star(star)?.vector_after(self.years);
             }
-            let Some(pose) = self.pose(quad, vectors) else {
+            let Some(proposal) = self.propose(quad, vectors) else {
                 continue;
             };
             result.candidates += 1;
-            let evidence = self.weigh(tile.index, region, quad, &pose, vectors)?;
+            let evidence = self.weigh(tile.index, region, &proposal)?;
             result.take(evidence.map(|evidence| Best {
                 evidence,
                 index: tile.index,
@@ -164,7 +163,7 @@ impl<'a> Scanner<'a> {
     }
 
     /// The pose that a match proposes, where its scale and field are possible.
-    fn pose(&self, quad: &FrameQuad, stars: [[f64; 3]; 4]) -> Option<Pose> {
+    fn propose(&self, quad: &FrameQuad, stars: [[f64; 3]; 4]) -> Option<Proposal> {
         let angle = crate::sphere::angle_between(stars[0], stars[1]);
         let focal_px = match self.lens {
             Lens::Flat => {
@@ -193,7 +192,18 @@ impl<'a> Scanner<'a> {
         let radial_px = (radial * reference / 0.25).max(1.0);
         let pose = Pose::from_quad(offsets, stars, focal_px, quad.flipped, reference, radial_px)?;
         let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / pose.camera.focal_px).atan();
-        (width.to_degrees() <= FIELD_RANGE_DEG[1]).then_some(pose)
+        if width.to_degrees() > FIELD_RANGE_DEG[1] {
+            return None;
+        }
+        let [a, b, ..] = offsets;
+        let length_px = (a[0] - b[0]).hypot(a[1] - b[1]);
+        let gate_px = f64::from(quad.radius) * length_px / CODE_ERROR_PER_POSITION_ERROR;
+        Some(Proposal {
+            pose,
+            spots: offsets,
+            stars,
+            gate_px,
+        })
     }
 
     fn scale_is_possible(&self, focal_px: f64) -> bool {
@@ -215,23 +225,21 @@ impl<'a> Scanner<'a> {
         &self,
         index: usize,
         region: &mut SkyRegion,
-        quad: &FrameQuad,
-        pose: &Pose,
-        quad_stars: [[f64; 3]; 4],
+        proposal: &Proposal,
     ) -> Result<Option<Evidence>, IndexError> {
-        let reach = self.half_px[0].hypot(self.half_px[1]) / pose.camera.focal_px;
-        let stars = region.cone(
-            self.sky,
-            index,
-            pose.camera.axes[2],
-            reach.atan(),
-            crate::verify::STARS_ASKED * 2,
-            self.years,
-        )?;
-        let gate_px = self.position_px;
-        Ok(self
-            .weigher
-            .weigh(pose, self.quad_offsets(quad), quad_stars, gate_px, stars))
+        let camera = &proposal.pose.camera;
+        let reach_rad = (self.half_px[0].hypot(self.half_px[1]) / camera.focal_px).atan();
+        let mut evidence = None;
+        for most in [GLANCE_STARS, STARS_ASKED] {
+            // The circle around the frame holds twice its area and more.
+            let (sky, centre) = (self.sky, camera.axes[2]);
+            let stars = region.cone(sky, index, centre, reach_rad, 2 * most, self.years)?;
+            evidence = self.weigher.weigh(proposal, stars, most);
+            if evidence.as_ref().is_none_or(|e| e.gain < GLANCE_GAIN) {
+                break;
+            }
+        }
+        Ok(evidence)
     }
 }
 

@@ -47,7 +47,10 @@ impl SkyRegion {
                 for record in index.cells(tier, from, to)? {
                     let vector = record.vector_after(years);
                     if crate::sphere::chord2(vector, centre) <= chord2 {
-                        self.stars.push(RegionStar { vector, mag: record.mag() });
+                        self.stars.push(RegionStar {
+                            vector,
+                            mag: record.mag(),
+                        });
                     }
                 }
             }
@@ -71,7 +74,10 @@ impl Cover {
     /// much cheaper than the exact outline, and a candidate needs only a few cells.
     fn new(centre: [f64; 3], radius_rad: f64) -> Cover {
         if !cdshealpix::has_best_starting_depth(radius_rad) {
-            return Cover { depth: 0, cells: (0..12).collect() };
+            return Cover {
+                depth: 0,
+                cells: (0..12).collect(),
+            };
         }
         let depth = cdshealpix::best_starting_depth(radius_rad).min(12);
         let (lon, lat) = crate::sphere::longitude_latitude(centre);

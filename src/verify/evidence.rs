@@ -18,8 +18,13 @@ use super::camera::{Camera, Matrix, Pose, Vector};
 use super::field::{DetectionField, Spot};
 use crate::sky::RegionStar;
 
-/// Catalogue stars that are asked for at most, brightest first.
+/// Catalogue stars that are asked for at most, brightest first: at a first glance, and where that
+/// went well.
+pub const GLANCE_STARS: usize = 20;
+/// See [`GLANCE_STARS`].
 pub const STARS_ASKED: usize = 60;
+/// A first glance that gains less than this (natural logarithm) is not followed by a second.
+pub const GLANCE_GAIN: f64 = 2.0;
 /// Below this a pose is given up: a true one falls so deep once in thousands of times.
 const HOPELESS: f64 = -5.5;
 /// Share of measurements with the small error; the others have the large one.
@@ -46,8 +51,23 @@ pub struct Evidence {
     pub log_ratio: f64,
     /// The camera after all updates.
     pub camera: Camera,
+    /// The part of it that the stars beside the quad contributed.
+    pub gain: f64,
     /// Detections matched, beside those of the quad.
     pub matched: usize,
+}
+
+/// A match that proposes a pose.
+#[derive(Debug, Clone, Copy)]
+pub struct Proposal {
+    /// The pose.
+    pub pose: Pose,
+    /// Its four detections, pixels from the frame's centre, turned over like the camera.
+    pub spots: [[f64; 2]; 4],
+    /// Its four stars.
+    pub stars: [[f64; 3]; 4],
+    /// Error of a position that the code tolerance allowed, pixels.
+    pub gate_px: f64,
 }
 
 /// Measurement errors of one frame at one scale.
@@ -112,27 +132,23 @@ impl<'a> Weigher<'a> {
         }
     }
 
-    /// The evidence for `pose`, which rests on four detections (`quad_spots`) that matched
-    /// within `gate_px` (error of AB in pixels that the code tolerance allowed).
-    ///
-    /// `stars` are the catalogue stars around the frame, brightest first; `quad_stars` those of
-    /// the quad. `None`: hopeless.
+    /// The evidence for a proposal. `stars` are the catalogue stars around the frame, brightest
+    /// first, of which the first `most` in the frame are asked for. `None`: hopeless.
     pub fn weigh(
         &self,
-        pose: &Pose,
-        quad_spots: [[f64; 2]; 4],
-        quad_stars: [[f64; 3]; 4],
-        gate_px: f64,
+        proposal: &Proposal,
         stars: &[RegionStar],
+        most: usize,
     ) -> Option<Evidence> {
+        let pose = &proposal.pose;
         let errors = self.errors(&pose.camera);
-        let (quad_log, quad_sigma2) = self.quad_evidence(pose, gate_px, &errors);
+        let (quad_log, quad_sigma2) = self.quad_evidence(pose, proposal.gate_px, &errors);
         let mut state = State {
             camera: pose.camera,
             covariance: pose.covariance * quad_sigma2,
             shift: Vector::zeros(),
         };
-        let asked = self.stars_to_ask(&pose.camera, quad_spots, quad_stars, stars);
+        let asked = self.stars_to_ask(proposal, stars, most);
         let mut log_ratio = quad_log;
         let mut matched = 0;
         for question in &asked {
@@ -145,6 +161,7 @@ impl<'a> Weigher<'a> {
         }
         Some(Evidence {
             log_ratio,
+            gain: log_ratio - quad_log,
             camera: state.camera.changed(&state.shift),
             matched,
         })
@@ -174,13 +191,13 @@ impl<'a> Weigher<'a> {
     /// Catalogue stars that should be in the frame, nearest to the quad first.
     fn stars_to_ask(
         &self,
-        camera: &Camera,
-        quad_spots: [[f64; 2]; 4],
-        quad_stars: [[f64; 3]; 4],
+        proposal: &Proposal,
         stars: &[RegionStar],
+        most: usize,
     ) -> Vec<Question> {
-        let middle = [0, 1].map(|axis| quad_spots.iter().map(|s| s[axis]).sum::<f64>() / 4.0);
-        let most = STARS_ASKED.min(6 * self.field.len() / 5 + 1);
+        let camera = &proposal.pose.camera;
+        let middle = [0, 1].map(|axis| proposal.spots.iter().map(|s| s[axis]).sum::<f64>() / 4.0);
+        let most = most.min(6 * self.field.len() / 5 + 1);
         let mut asked = Vec::with_capacity(most);
         let mut rank = 0;
         for star in stars {
@@ -190,7 +207,8 @@ impl<'a> Weigher<'a> {
             if at[0].abs() > self.half_px[0] - RIM_PX || at[1].abs() > self.half_px[1] - RIM_PX {
                 continue;
             }
-            let is_of_quad = quad_stars
+            let is_of_quad = proposal
+                .stars
                 .iter()
                 .any(|&q| crate::sphere::chord2(q, star.vector) < 1e-14);
             if !is_of_quad {
@@ -246,8 +264,12 @@ impl<'a> Weigher<'a> {
                 }
                 let tight2 = spot.sigma_px.powi(2) + FLOOR_PX.powi(2);
                 let density_of = |variance: f64| {
-                    Gauss::new([predicted[0] + variance, predicted[1], predicted[2] + variance])
-                        .density(residual)
+                    Gauss::new([
+                        predicted[0] + variance,
+                        predicted[1],
+                        predicted[2] + variance,
+                    ])
+                    .density(residual)
                 };
                 let tight = TIGHT_SHARE * density_of(tight2);
                 let loose = (1.0 - TIGHT_SHARE) * density_of(loose2 + tight2);

@@ -6,5 +6,7 @@ mod evidence;
 mod field;
 
 pub use camera::{Camera, Pose};
-pub use evidence::{Evidence, STARS_ASKED, Weigher, chance_log10};
+pub use evidence::{
+    Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher, chance_log10,
+};
 pub use field::DetectionField;

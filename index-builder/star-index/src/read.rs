@@ -291,7 +291,10 @@ impl StarIndex {
         }
         let entry = |cell: u64| self.u32_at(info.cell_starts as usize + 4 * cell as usize);
         let (start, stop) = entry(first).zip(entry(end)).ok_or(wrong.clone())?;
-        self.records(info.first_star + u64::from(start), info.first_star + u64::from(stop))
+        self.records(
+            info.first_star + u64::from(start),
+            info.first_star + u64::from(stop),
+        )
     }
 
     /// The star with a number of the star table.

@@ -3,8 +3,8 @@
 use super::{EquinoxClue, PositionClue};
 use crate::angle::{Angle, AngleUnit, parse_angle};
 use crate::fit::wcs::Wcs;
-use crate::sphere::{sky_to_vector, vector_to_sky};
 use crate::frame::fits::card::{Card, Header};
+use crate::sphere::{sky_to_vector, vector_to_sky};
 
 /// Pairs of keywords, those that name the telescope's own position first.
 const PAIRS: [(&str, &str); 14] = [

@@ -16,10 +16,10 @@ mod view;
 
 use super::atomic::write_atomically;
 use super::{CommandedPosition, Record};
-use crate::sphere::{dot, sky_to_vector};
 use crate::frame::Frame;
 use crate::mount::separation_deg;
 use crate::solve::Outcome;
+use crate::sphere::{dot, sky_to_vector};
 use canvas::{Canvas, Pen};
 use image::{ExtendedColorType, ImageEncoder};
 use project::Projector;

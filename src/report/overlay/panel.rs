@@ -4,8 +4,8 @@ use super::canvas::Canvas;
 use super::project::Projector;
 use super::{Scene, along, marks};
 use crate::fit::Solution;
-use crate::sphere::sky_to_vector;
 use crate::report::text::small_angle;
+use crate::sphere::sky_to_vector;
 
 /// Height of a line of text, in units.
 const TEXT: f32 = 18.0;
