@@ -9,7 +9,6 @@ mod commanded;
 pub mod overlay;
 pub mod record;
 mod rounding;
-mod sexagesimal;
 pub mod text;
 
 pub use commanded::{CommandedPosition, Equinox, Origin};

@@ -5,8 +5,8 @@
 //! hues. Whoever prints the block drops the sequences where they do not belong.
 
 use super::record::{FrameStatus, PointingErrorRecord, Record};
-use super::sexagesimal::{format_dec, format_ra};
 use super::{Equinox, Origin};
+use crate::angle::{format_dec, format_ra};
 use crate::mount::compass_word;
 use std::fmt::Write;
 
