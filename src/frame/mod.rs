@@ -4,7 +4,9 @@
 mod clues;
 mod fault;
 pub(crate) mod fits;
+pub mod isolated;
 mod open;
+mod raster;
 mod source;
 
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};

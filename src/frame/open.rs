@@ -2,7 +2,7 @@
 
 use super::fault::Fault;
 use super::source::{Source, read_fault};
-use super::{Frame, FrameError, fits};
+use super::{Frame, FrameError, fits, raster};
 use std::fs::File;
 use std::io::{self, Read, Seek};
 use std::path::Path;
@@ -56,7 +56,7 @@ fn open(path: &Path) -> Result<Frame, Fault> {
             }
             inner.and_then(|()| fits::read(&source, path))
         }
-        _ => Err(Fault::NotReadable("raster".into())),
+        format => raster::read(file, len, format, path),
     }
 }
 

@@ -53,6 +53,9 @@ pub(crate) fn site(
 
 /// To -180 to 180.
 fn centred(deg: f64) -> f64 {
+    if (-180.0..=180.0).contains(&deg) {
+        return deg;
+    }
     (deg + 180.0).rem_euclid(360.0) - 180.0
 }
 

@@ -7,8 +7,8 @@ use crate::frame::fault::Fault;
 use crate::frame::source::Source;
 use rayon::prelude::*;
 
-/// Pixels of one piece: half a megabyte of 16-bit data.
-const PIECE_PX: usize = 1 << 18;
+/// Pixels of one piece. Everything a piece needs stays in the second-level cache.
+const PIECE_PX: usize = 1 << 15;
 
 /// Physical value = `zero + scale * stored` (FITS 4.0, equation 3).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -106,7 +106,7 @@ pub(crate) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
         Bitpix::I16 => image.read_words(),
         Bitpix::I32 => image.read_smallest::<i32>(),
         Bitpix::I64 => image.read_smallest::<i64>(),
-        Bitpix::F32 => image.read_real::<f32>(),
+        Bitpix::F32 => image.read_floats(),
         Bitpix::F64 => image.read_real::<f64>(),
     }
 }
@@ -146,11 +146,14 @@ impl Image<'_> {
         if self.shape.planes != 1 || blank.is_some() {
             return self.read_smallest::<i16>();
         }
-        let plane = self.fill(|first, piece: &mut [u16], buffer| {
-            self.load(0, first, piece.len(), 2, buffer)?;
+        // Read in place: the first touch of fresh memory is what costs.
+        let plane = self.fill(|first, piece: &mut [u16], _| {
+            let at = self.start + 2 * first as u64;
+            self.source
+                .read_exact_at(bytemuck::cast_slice_mut(piece), at)?;
             let mut bits = 0;
-            for (pixel, word) in piece.iter_mut().zip(buffer.chunks_exact(2)) {
-                let stored = u16::from_be_bytes([word[0], word[1]]);
+            for pixel in piece.iter_mut() {
+                let stored = u16::from_be(*pixel);
                 bits |= stored;
                 *pixel = stored ^ flip;
             }
@@ -197,6 +200,25 @@ impl Image<'_> {
         }
     }
 
+    /// 32-bit floating point without scaling is read in place, too.
+    fn read_floats(&self) -> Result<Pixels, Fault> {
+        if self.scaling.whole_offset() != Some(0) || self.shape.planes != 1 {
+            return self.read_real::<f32>();
+        }
+        let plane = self.fill(|first, piece: &mut [f32], _| {
+            let at = self.start + 4 * first as u64;
+            self.source
+                .read_exact_at(bytemuck::cast_slice_mut(piece), at)?;
+            for pixel in piece.iter_mut() {
+                let value = f32::from_bits(u32::from_be(pixel.to_bits()));
+                *pixel = if value.is_finite() { value } else { f32::NAN };
+            }
+            Ok(())
+        });
+        plane.map(Pixels::F32).map_err(no_smaller)
+    }
+
+    /// Everything else becomes floating point.
     fn read_real<T: Stored>(&self) -> Result<Pixels, Fault> {
         let Scaling { scale, zero, blank } = self.scaling;
         let planes = self.shape.planes as f64;

@@ -3,6 +3,9 @@
 pub(crate) mod card;
 pub(crate) mod hdu;
 mod image;
+mod tiles;
+
+pub(crate) use image::finite_or_nan;
 
 use super::fault::Fault;
 use super::source::Source;
@@ -16,9 +19,7 @@ pub(super) fn read(source: &Source, path: &Path) -> Result<Frame, Fault> {
     let (hdu, shape, storage) = hdu::find_image(source)?;
     let pixels = match storage {
         Storage::Plain => image::read(source, &hdu, &shape)?,
-        Storage::Tiles => {
-            return Err(Fault::NotReadable("tiles".into()));
-        }
+        Storage::Tiles => tiles::read(source, &hdu, &shape)?,
     };
     source.verify_tail()?;
     let header = full_header(source, hdu);
