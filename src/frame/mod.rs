@@ -2,12 +2,12 @@
 //! metadata. Judges neither: what the clues are worth is decided by the search.
 
 mod clues;
-mod fault;
+pub(crate) mod fault;
 pub(crate) mod fits;
 pub mod isolated;
-mod open;
+pub(crate) mod open;
 mod raster;
-mod source;
+pub(crate) mod source;
 
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
 

@@ -42,11 +42,6 @@ impl Source {
         }))
     }
 
-    /// True where the bytes lie uncompressed on disk.
-    pub(crate) fn is_plain(&self) -> bool {
-        matches!(self, Source::File(..))
-    }
-
     /// How many bytes from the start are there, at least up to `end`: `end` itself when all of
     /// them are, else the length. Takes no memory that the stored size does not justify.
     pub(crate) fn available(&self, end: u64) -> Result<u64, Fault> {

@@ -6,6 +6,7 @@
 pub mod atomic;
 mod cautions;
 mod commanded;
+pub mod header;
 pub mod overlay;
 pub mod record;
 mod rounding;

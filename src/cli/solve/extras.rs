@@ -2,6 +2,7 @@
 
 use super::SolveArgs;
 use crate::frame::Frame;
+use crate::report::header::write_wcs;
 use crate::report::overlay::{self, Scene};
 use crate::report::{CommandedPosition, Record};
 use crate::solve::Outcome;
@@ -30,6 +31,11 @@ pub fn write(
                 path.display()
             ));
         }
+    }
+    if let (true, Some(solution)) = (args.write_wcs, &outcome.solution)
+        && let Err(failure) = write_wcs(&frame.path, &solution.wcs, &[])
+    {
+        refusals.push(failure.to_string());
     }
     refusals
 }

@@ -142,7 +142,7 @@ fn draw_grid(
     for line in &lines {
         let pen = Pen {
             colour: marks::GRID,
-            opacity: 0.5,
+            opacity: 0.6,
             width: 1.1 * unit,
             dash: (!line.meridian).then_some([9.0 * unit, 5.0 * unit]),
             rim: false,
