@@ -6,13 +6,12 @@
 pub mod atomic;
 mod cautions;
 mod commanded;
+pub mod header;
+pub mod header;
 pub mod overlay;
 pub mod record;
 mod rounding;
-mod sexagesimal;
 pub mod text;
 
 pub use commanded::{CommandedPosition, Equinox, Origin};
 pub use record::Record;
-
-pub mod header;

@@ -5,8 +5,8 @@
 
 use super::cautions::cautions;
 use super::rounding::{decimals, significant, turn};
-use super::sexagesimal::{format_dec, format_ra};
 use super::{CommandedPosition, Equinox, Origin};
+use crate::angle::{format_dec, format_ra};
 use crate::fit::{Solution, Wcs};
 use crate::frame::Site;
 use crate::mount::{Moment, pointing_error};

@@ -5,13 +5,13 @@
 //! hues. Whoever prints the block drops the sequences where they do not belong.
 
 use super::record::{FrameStatus, PointingErrorRecord, Record};
-use super::sexagesimal::{format_dec, format_ra};
 use super::{Equinox, Origin};
+use crate::angle::{format_dec, format_ra};
 use crate::mount::compass_word;
 use std::fmt::Write;
 
 /// Columns of the label and of the whole block.
-const LABEL_COLUMNS: usize = 12;
+const LABEL_COLUMNS: usize = 14;
 const BLOCK_COLUMNS: usize = 88;
 
 /// The block of lines for one frame, ending in a line end.
@@ -178,7 +178,7 @@ fn field(block: &mut Block, record: &Record) {
     }
     if let (Some(rotation), Some(mirrored)) = (record.rotation_deg, record.mirrored) {
         let mirror = match mirrored {
-            true => "mirrored (east is clockwise from north)",
+            true => "mirrored (east clockwise from north)",
             false => "not mirrored",
         };
         block.line(

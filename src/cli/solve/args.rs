@@ -1,5 +1,6 @@
 //! Options of `nightfix solve`: names, help, and checks that need no file.
 
+use crate::angle::{ParsedPosition, parse_position};
 use crate::cli::status;
 use crate::report::Equinox;
 use clap::{Args, ValueEnum};
@@ -44,8 +45,8 @@ pub struct SolveArgs {
     /// Sexagesimal means hours and degrees: "05h34m31.9s +22d00m52s", "5:34:31.9 +22:00:52",
     /// "05 34 31.9 +22 00 52". Two plain numbers mean degrees: "83.633 22.0145". Without this
     /// option a position in the frame's header is used.
-    #[arg(long, value_name = "RA DEC", value_parser = position, allow_hyphen_values = true)]
-    pub at: Option<Position>,
+    #[arg(long, value_name = "RA DEC", value_parser = parse_position, allow_hyphen_values = true)]
+    pub at: Option<ParsedPosition>,
 
     /// What the commanded position counts from [default: j2000]
     ///
@@ -102,24 +103,6 @@ pub struct SolveArgs {
     /// Formats without such a header get a file FRAME.pointing.fits beside them.
     #[arg(long)]
     pub write_wcs: bool,
-}
-
-/// A sky position as given.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Position {
-    /// RA, Dec, degrees.
-    pub deg: [f64; 2],
-}
-
-fn position(text: &str) -> Result<Position, String> {
-    let numbers: Vec<f64> = text
-        .split_whitespace()
-        .filter_map(|t| t.parse().ok())
-        .collect();
-    match numbers[..] {
-        [ra, dec] => Ok(Position { deg: [ra, dec] }),
-        _ => Err("not understood".into()),
-    }
 }
 
 fn number(text: &str) -> Result<f64, String> {

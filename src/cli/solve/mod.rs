@@ -1,6 +1,7 @@
 //! `nightfix solve`: frames in, positions out.
 
 mod args;
+mod extras;
 mod index;
 mod plan;
 mod unsolved;
@@ -34,6 +35,9 @@ pub fn run(args: &SolveArgs) -> Status {
             complain(&format!("--threads {threads}: {refusal}"));
             return Status::Internal;
         }
+    }
+    if let Some(at) = args.at.as_ref().filter(|_| args.json) {
+        complain(&format!("--at is understood as {}", at.understood));
     }
     let sky = index::open(&args.index).map_err(|refusal| refusal.to_string());
     let mut printer = Printer::new(args.json);
@@ -71,12 +75,12 @@ fn one_frame(args: &SolveArgs, path: &Path, sky: Result<&Sky, &String>) -> (Reco
     };
     result.unwrap_or_else(|(reason, status)| {
         // An equinox of date needs the frame; what the caller said can be repeated without it.
-        let plan = Plan::new(args, &Clues::default());
+        let commanded = Plan::new(args, &Clues::default()).commanded(None);
         let record = Record::new(&Subject {
             file: &path.to_string_lossy(),
             reason: Some(&reason),
             outcome: None,
-            commanded: plan.commanded.first(),
+            commanded: commanded.as_ref(),
             moment: None,
             site: None,
             remarks: &[],
@@ -106,23 +110,29 @@ fn attempt(
     let outcome = solve(&frame, sky, &plan.request)
         .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
     let total = begin.elapsed();
-    let commanded = plan.commanded.first();
-    let reason = outcome
-        .solution
+    let solution = outcome.solution.as_ref();
+    let found_deg = solution.map(|s| [s.centre_ra_deg, s.centre_dec_deg]);
+    let commanded = plan.commanded(found_deg);
+    let reason = solution
         .is_none()
         .then(|| unsolved::reason(args, &outcome, commanded.is_some()));
-    let status = status_of(&outcome);
-    let record = Record::new(&Subject {
+    let mut record = Record::new(&Subject {
         file: &path.to_string_lossy(),
         reason: reason.as_deref(),
         outcome: Some(&outcome),
-        commanded,
+        commanded: commanded.as_ref(),
         moment: plan.moment,
         site: clues.site,
         remarks: &plan.remarks,
         read_ms: Some(milliseconds(read)),
         total_ms: milliseconds(total),
     });
+    let mut status = status_of(&outcome);
+    for refusal in extras::write(args, &frame, &outcome, commanded.as_ref(), &record) {
+        complain(&refusal);
+        record.cautions.push(refusal);
+        status = status.max(Status::OutputNotWritable);
+    }
     Ok((record, status))
 }
 

@@ -2,7 +2,7 @@
 
 use super::args::SolveArgs;
 use crate::frame::Clues;
-use crate::mount::Moment;
+use crate::mount::{Moment, separation_deg};
 use crate::report::{CommandedPosition, Equinox};
 use crate::solve::{Commanded, Request};
 
@@ -15,7 +15,7 @@ pub struct Plan {
     /// For the solver, apart from the time limit.
     pub request: Request,
     /// Readings of the commanded position, likeliest first; empty: none.
-    pub commanded: Vec<CommandedPosition>,
+    commanded: Vec<CommandedPosition>,
     /// Mid-exposure.
     pub moment: Option<Moment>,
     /// What should be said about the question itself.
@@ -32,13 +32,20 @@ impl Plan {
                 "The frame's date (JD {jd:.1}) cannot be right and is not used."
             ));
         }
-        let commanded = commanded(args, clues, moment.as_ref());
+        let mut commanded = commanded(args, clues, moment.as_ref());
         let starts = commanded.iter().map(|position| {
             let [ra_deg, dec_deg] = position.start_deg();
             Commanded { ra_deg, dec_deg }
         });
+        let starts: Vec<Commanded> = starts.collect();
+        if args.within.is_some() && starts.is_empty() {
+            remarks.push("--within had nothing to count from: no position is known.".into());
+        }
+        // A WCS in the header says where an earlier solution, or a guess, put the frame. That
+        // is a start for the search, and nothing that a mount was told.
+        commanded.retain(|position| !position.source.starts_with("CRVAL"));
         let request = Request {
-            starts: starts.collect(),
+            starts,
             within_deg: args.within,
             scales_arcsec_per_px: scales(args, clues, &mut remarks),
             epoch_jyear: moment.map(|m| m.julian_year()),
@@ -51,13 +58,44 @@ impl Plan {
             remarks,
         }
     }
+
+    /// The commanded position to report, given where the frame was found.
+    ///
+    /// The likeliest reading, unless the frame lies far from it and close to another: then the
+    /// other was meant (hours for degrees, as a rule), and a remark says so.
+    pub fn commanded(&mut self, found_deg: Option<[f64; 2]>) -> Option<CommandedPosition> {
+        /// Farther than a mount strays when it knows where it is.
+        const FAR_DEG: f64 = 10.0;
+        /// A place this close is met by chance once in 1500 times.
+        const CLOSE_DEG: f64 = 3.0;
+        let likeliest = self.commanded.first()?;
+        let distance = |position: &CommandedPosition, found_deg: [f64; 2]| {
+            separation_deg(position.start_deg(), found_deg)
+        };
+        let other = found_deg
+            .filter(|found| distance(likeliest, *found) > FAR_DEG)
+            .and_then(|found| {
+                self.commanded
+                    .iter()
+                    .find(|position| distance(position, found) < CLOSE_DEG)
+            });
+        let Some(other) = other else {
+            return Some(likeliest.clone());
+        };
+        self.remarks.push(format!(
+            "The frame lies far from its header's {} and close to {}: the latter is taken for \
+             the commanded position.",
+            likeliest.source, other.source
+        ));
+        Some(other.clone())
+    }
 }
 
 fn commanded(args: &SolveArgs, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
     let stated = args.equinox.map(Equinox::from);
-    match args.at {
+    match &args.at {
         Some(at) => vec![CommandedPosition::from_option(
-            at.deg,
+            [at.ra_deg, at.dec_deg],
             stated.unwrap_or(Equinox::J2000),
             moment,
         )],

@@ -60,7 +60,7 @@ pub fn draw(scene: &Scene) -> Option<Picture> {
     let [width, height] = view.size();
     // Length unit of marks and text: 1 on a picture of 1000 pixels.
     let unit = (width.min(height) as f32 / 1000.0).clamp(0.85, 1.8);
-    let panel = panel::Panel::new(width, unit);
+    let panel = panel::Panel::new([width, height], unit);
     let mut canvas = Canvas::new(panel.width, height.checked_add(panel.height)?)?;
     draw_frame(&mut canvas, scene, &view);
     if let Some(solution) = &scene.outcome.solution {
@@ -71,10 +71,10 @@ pub fn draw(scene: &Scene) -> Option<Picture> {
         draw_detections(&mut canvas, scene, &view, unit);
         draw_matched(&mut canvas, scene, &projector, unit);
         draw_pointing(&mut canvas, scene, &projector, unit);
-        panel.draw(&mut canvas, height, scene, Some(&projector));
+        panel.draw(&mut canvas, scene, Some(&projector));
     } else {
         draw_detections(&mut canvas, scene, &view, unit);
-        panel.draw(&mut canvas, height, scene, None);
+        panel.draw(&mut canvas, scene, None);
     }
     let [width, height] = canvas.size();
     Some(Picture {
@@ -142,7 +142,7 @@ fn draw_grid(
     for line in &lines {
         let pen = Pen {
             colour: marks::GRID,
-            opacity: 0.5,
+            opacity: 0.6,
             width: 1.1 * unit,
             dash: (!line.meridian).then_some([9.0 * unit, 5.0 * unit]),
             rim: false,
@@ -224,7 +224,12 @@ fn draw_pointing(canvas: &mut Canvas, scene: &Scene, projector: &Projector, unit
             Some(place) => {
                 draw_move_inside(canvas, centre, place, unit);
                 let label = format!("commanded, {words} away");
-                let beside = [place[0] + 30.0 * unit, place[1] - size / 2.0];
+                // On the side away from the centre and the arrow.
+                let shift = match place[0] < centre[0] {
+                    true => -30.0 * unit - canvas.text_width(&label, size),
+                    false => 30.0 * unit,
+                };
+                let beside = [place[0] + shift, place[1] - size / 2.0];
                 label_inside(canvas, projector, &label, beside, size);
             }
             None => {

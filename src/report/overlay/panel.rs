@@ -11,6 +11,8 @@ use crate::sphere::sky_to_vector;
 const TEXT: f32 = 18.0;
 const LINE: f32 = 26.0;
 const LEFT: f32 = 16.0;
+/// Where the legend begins, in units from the right.
+const LEGEND: f32 = 560.0;
 
 /// Size and place of the panel.
 pub struct Panel {
@@ -18,42 +20,52 @@ pub struct Panel {
     pub width: u32,
     /// Height of the panel.
     pub height: u32,
+    frame: [f32; 2],
     unit: f32,
 }
 
 impl Panel {
-    /// A panel for a frame `width` pixels wide.
-    pub fn new(width: u32, unit: f32) -> Panel {
+    /// A panel below a frame that takes `width` by `height` pixels of the picture.
+    pub fn new([width, height]: [u32; 2], unit: f32) -> Panel {
         /// Units of width that the words and marks take.
         const NEEDED: f32 = 1_150.0;
         Panel {
             width: width.max((NEEDED * unit) as u32),
             height: (5.0 * LINE * unit + 20.0 * unit) as u32,
+            frame: [width as f32, height as f32],
             unit,
         }
     }
 
-    /// Draws the panel with its upper edge at `top`.
-    pub fn draw(
-        &self,
-        canvas: &mut Canvas,
-        top: u32,
-        scene: &Scene,
-        projector: Option<&Projector>,
-    ) {
-        let top = top as f32 + 10.0 * self.unit;
+    /// Draws the panel.
+    pub fn draw(&self, canvas: &mut Canvas, scene: &Scene, projector: Option<&Projector>) {
+        self.clear(canvas);
+        let top = self.frame[1] + 10.0 * self.unit;
         self.words(canvas, top, scene);
-        let legend_x = self.width as f32 - 570.0 * self.unit;
+        let legend_x = self.width as f32 - LEGEND * self.unit;
         self.legend(canvas, [legend_x, top], scene);
         if let (Some(projector), Some(solution)) = (projector, &scene.outcome.solution) {
-            let right = self.width as f32 - 120.0 * self.unit;
-            self.directions(canvas, [right, top + 48.0 * self.unit], projector, solution);
-            self.scale_bar(
-                canvas,
-                [right, top + 4.35 * LINE * self.unit],
-                projector,
-                solution,
-            );
+            let middle = [
+                self.width as f32 - 90.0 * self.unit,
+                top + 2.4 * LINE * self.unit,
+            ];
+            self.directions(canvas, middle, projector, solution);
+            let below_words = [LEFT * self.unit, top + 4.0 * LINE * self.unit];
+            self.scale_bar(canvas, below_words, projector, solution);
+        }
+    }
+
+    /// Lines of the frame that ran over its edge end there.
+    fn clear(&self, canvas: &mut Canvas) {
+        let [right, bottom] = canvas.size().map(|side| side as f32);
+        let [width, height] = self.frame;
+        for [x, y] in [[0.0, height], [width, 0.0]] {
+            if x < right {
+                canvas.fill(
+                    &[[x, y], [right, y], [right, bottom], [x, bottom]],
+                    [0, 0, 0],
+                );
+            }
         }
     }
 
@@ -81,7 +93,7 @@ impl Panel {
             lines.push(format!("{off} {word} of the commanded position"));
         }
         let size = TEXT * self.unit;
-        let room = self.width as f32 - (570.0 + 2.0 * LEFT) * self.unit;
+        let room = self.width as f32 - (LEGEND + 2.0 * LEFT) * self.unit;
         for (index, line) in lines.iter().enumerate() {
             // A long line is set smaller rather than cut.
             let fit = (room / canvas.text_width(line, size).max(1.0)).min(1.0);
@@ -196,24 +208,19 @@ impl Panel {
         let Some((angle_deg, words)) = round_angle(deg_per_px * f64::from(200.0 * unit)) else {
             return;
         };
-        let half = (angle_deg / deg_per_px / 2.0) as f32;
-        let tick = 5.0 * unit;
+        let length = (angle_deg / deg_per_px) as f32;
+        let size = TEXT * unit;
+        let base = y + 0.8 * size;
+        let tick = 6.0 * unit;
         let bar = [
-            [x - half, y - tick],
-            [x - half, y],
-            [x + half, y],
-            [x + half, y - tick],
+            [x, base - tick],
+            [x, base],
+            [x + length, base],
+            [x + length, base - tick],
         ];
         canvas.line(&bar, marks::pen(marks::WHITE, 2.0 * unit));
-        let size = TEXT * unit;
-        let left = x - canvas.text_width(&words, size) / 2.0;
-        canvas.text(
-            &words,
-            [left, y - size - 3.0 * unit],
-            size,
-            marks::WHITE,
-            false,
-        );
+        let beside = [x + length + 12.0 * unit, y];
+        canvas.text(&words, beside, size, marks::WHITE, false);
     }
 }
 

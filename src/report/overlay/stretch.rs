@@ -13,6 +13,10 @@ struct Curve {
 /// Brightest grey of the frame: below the marks, so that they stand out.
 const BRIGHTEST: f32 = 215.0;
 
+/// Least noise, in levels, that a processed 8-bit picture is taken to have: compression flattens
+/// the sky, and stretching what is left would show its blocks.
+const PROCESSED_NOISE: f32 = 2.0;
+
 /// Grey values of `frame`, row by row in stored order, resized to `size`.
 pub fn stretched(frame: &Frame, mosaic: bool, size: [u32; 2]) -> Vec<u8> {
     let [width, height] = size.map(|side| side as usize);
@@ -20,7 +24,12 @@ pub fn stretched(frame: &Frame, mosaic: bool, size: [u32; 2]) -> Vec<u8> {
     // The four colours of a mosaic cell differ: only their mean is a picture.
     let step = if mosaic { shrink.max(2) } else { shrink };
     let blocks = Blocks::new(frame, step);
-    let curve = Curve::new(&blocks.values);
+    let floor = if frame.nonlinear {
+        PROCESSED_NOISE
+    } else {
+        0.0
+    };
+    let curve = Curve::new(&blocks.values, floor);
     let mut grey = Vec::with_capacity(width * height);
     for row in 0..height {
         let y = blocks.position(row, height, frame.height);
@@ -113,7 +122,7 @@ fn pixel(pixels: &Pixels, index: usize) -> f32 {
 impl Curve {
     /// From the sky level and its scatter (median and quartile, so that stars do not count) and
     /// the brightest thousandth.
-    fn new(values: &[f32]) -> Curve {
+    fn new(values: &[f32], least_sigma: f32) -> Curve {
         /// Enough for percentiles good to a fraction of a percent.
         const SAMPLE: usize = 200_000;
         let step = values.len().div_ceil(SAMPLE).max(1);
@@ -131,7 +140,8 @@ impl Curve {
         let median = at(0.5);
         // Lower quartile to sigma of a normal distribution: 1 / 0.6745.
         let sigma = ((median - at(0.25)) / 0.6745).max(f32::EPSILON * median.abs().max(1.0));
-        let black = median - 2.5 * sigma;
+        let sigma = sigma.max(least_sigma);
+        let black = median - 1.7 * sigma;
         Curve {
             black,
             white: at(0.999).max(black + 15.0 * sigma),
