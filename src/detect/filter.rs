@@ -104,21 +104,20 @@ struct Buffers {
 /// Filters the rows of mesh row `j` and one more on either side, and finds their maxima.
 fn strip(plane: &Plane, mesh: &Mesh, kernel: &Kernel, j: usize, b: &mut Buffers) -> Strip {
     let rows = mesh.row_range(j);
-    let (w, r) = (plane.width, kernel.radius());
+    let w = plane.width;
     let (first, last) = (
         rows.start.saturating_sub(1),
         (rows.end + 1).min(plane.height),
     );
     filter_rows(plane, mesh, kernel, first..last, b);
-    let at = |x: usize, y: usize| b.filtered[(y - first) * w + x];
-    let _ = r;
-
     let mut noise = Vec::with_capacity(mesh.cols);
     for i in 0..mesh.cols {
         b.sample.clear();
-        sample_cell(at, mesh.col_range(i), rows.clone(), 300, &mut b.sample);
+        let inner = rows.start - first..rows.end - first;
+        sample_cell(&b.filtered, w, mesh.col_range(i), inner, 180, &mut b.sample);
         let least = mesh.noise[j * mesh.cols + i] * kernel.noise();
-        noise.push(clipped(&mut b.sample).map_or(least, |c| c.1.max(0.8 * least)));
+        let measured = clipped(&mut b.sample, 0.5 * least);
+        noise.push(measured.map_or(least, |c| c.1.max(0.8 * least)));
     }
     let mut peaks = Vec::new();
     for y in rows.start.max(first + 1)..rows.end.min(last.saturating_sub(1)) {

@@ -2,7 +2,7 @@
 
 use super::Detection;
 use super::filter::Candidate;
-use super::moments::{Window, refine};
+use super::moments::{LEAST_WINDOW_PX, Window, refine};
 use super::plane::{Image, Pixel};
 use super::psf::{Psf, is_single_pixel};
 use super::saturated::{Blob, blob_at};
@@ -27,8 +27,10 @@ pub(super) struct Context<'a, P> {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Measured {
     pub star: Detection,
-    /// Too sharp or too elongated for a star of this frame.
+    /// Too sharp for a star of this frame.
     pub fault: bool,
+    /// The elongation means something: bright enough, wholly inside the frame, no blooming.
+    pub shape_known: bool,
     /// Brightness for the order: the flux, made comparable for saturated stars.
     pub brightness: f64,
     /// Half width and half height of the saturated core.
@@ -58,6 +60,7 @@ pub(super) fn measure<P: Pixel>(
             context.saturation,
             at,
             reach,
+            context.mosaic,
             &mut scratch.blob,
         ) {
             Some(blob) if blob.is_star(context.psf.sigma_px) => {
@@ -88,18 +91,31 @@ fn measure_plain<P: Pixel>(
     let single = is_single_pixel(stamp, context.mosaic);
     let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
     if local != 0.0 {
-        for v in &mut stamp.data {
-            *v -= local;
-        }
+        stamp.lower(local);
     }
-    let mut centre = window.centroid(stamp, at, sigma, (2.0 * sigma).max(1.5))?;
-    let shape = window.shape(stamp, centre, sigma)?;
+    if candidate.flux > 40.0 * candidate.flux_noise
+        && let Some(level) = flat_top(stamp, context)
+        && let Some(blob) = blob_at(
+            context.image,
+            level,
+            at,
+            (2.0 * sigma).max(1.5),
+            context.mosaic,
+            &mut scratch.blob,
+        )
+        && blob.is_star(sigma)
+    {
+        return measure_saturated(context, candidate, &blob, scratch);
+    }
+    let width = sigma.max(LEAST_WINDOW_PX);
+    let mut centre = window.centroid(stamp, at, width, (2.0 * sigma).max(1.5))?;
+    let shape = window.shape(stamp, centre, width)?;
     if sigma < 1.4 && !context.mosaic {
-        centre = refine(stamp, centre, sigma, window);
+        centre = refine(stamp, centre, sigma);
     }
 
-    // For a Gaussian star of the window's width the windowed sum is half the flux.
-    let flux = 2.0 * shape.sum;
+    // What the window passes of a Gaussian star: half, where it is as wide as the star.
+    let flux = shape.sum * (1.0 + (sigma / width).powi(2));
     let white =
         f64::from(candidate.flux_noise) / ((4.0 * std::f64::consts::PI).sqrt() * context.kernel_px);
     let pixel_noise = white.max(0.7 * f64::from(scatter) * mosaic_factor(context.mosaic));
@@ -108,7 +124,9 @@ fn measure_plain<P: Pixel>(
     if !(snr > 3.5) {
         return None;
     }
-    let elongated = shape.elongation() > 1.6 * context.psf.elongation.max(1.1) && snr > 12.0;
+    // At the frame's edge half the star is missing: its shape says nothing.
+    let whole = stamp.blank == 0;
+    let trusted = whole && snr > 12.0;
     let sharp = shape.sigma() < 0.55 * sigma && snr > 12.0;
     Some(Measured {
         star: Detection {
@@ -121,10 +139,35 @@ fn measure_plain<P: Pixel>(
             elongation: shape.elongation(),
             saturated: false,
         },
-        fault: single || elongated || sharp,
+        fault: single || sharp,
+        shape_known: trusted,
         brightness: flux,
         core_px: None,
     })
+}
+
+/// The level of a plateau, where the peak is much broader than that of a star of this frame:
+/// photographic plates, stretched pictures and full wells saturate at no common value.
+fn flat_top<P: Pixel>(stamp: &Stamp, context: &Context<'_, P>) -> Option<f32> {
+    let sigma = context.psf.sigma_px;
+    let middle = stamp.side / 2;
+    let reach = (sigma.ceil() as usize).clamp(1, middle);
+    let near = middle - reach..=middle + reach;
+    let peak = near
+        .clone()
+        .flat_map(|j| near.clone().map(move |i| stamp.at(i, j)))
+        .fold(0.0, f32::max);
+    // Neighbours as bright lie further out and do not count.
+    let reach = ((2.0 * sigma + 2.0).ceil() as usize).min(middle);
+    let near = middle - reach..=middle + reach;
+    let high = near
+        .clone()
+        .flat_map(|j| near.clone().map(move |i| stamp.at(i, j)))
+        .filter(|v| *v >= 0.9 * peak)
+        .count() as f64;
+    // Of a Gaussian, 2 pi ln(1 / 0.9) sigma^2 = 0.66 sigma^2 pixels exceed 0.9 of the peak.
+    let expected = 0.66 * sigma * sigma;
+    (high > 4.0 * expected + 6.0).then(|| stamp.level + 0.85 * peak)
 }
 
 /// The values of a mosaic stamp are means of four pixels.
@@ -157,8 +200,8 @@ fn local_sky(
 fn position_error<P: Pixel>(context: &Context<'_, P>, flux: f64, pixel_noise: f64) -> f64 {
     let sigma = context.psf.sigma_px;
     let sky = (8.0 * std::f64::consts::PI).sqrt() * sigma * sigma * pixel_noise / flux;
-    let floor = 0.008 * FWHM_PER_SIGMA * sigma * if context.nonlinear { 3.0 } else { 1.0 };
-    (sky * sky + floor * floor + 1e-4).sqrt()
+    let floor = 0.003 * FWHM_PER_SIGMA * sigma * if context.nonlinear { 5.0 } else { 1.0 };
+    (sky * sky + floor * floor + 2.5e-5).sqrt()
 }
 
 fn measure_saturated<P: Pixel>(
@@ -186,9 +229,7 @@ fn measure_saturated<P: Pixel>(
         outer,
     );
     let (local, _) = local_sky(stamp, (blob.x, blob.y), sigma + core / 2.8, outer, sample);
-    for v in &mut stamp.data {
-        *v -= local;
-    }
+    stamp.lower(local);
     let mut centre = (blob.x, blob.y);
     if !blob.blooms() && width * 3.0 < outer {
         centre = window
@@ -196,12 +237,8 @@ fn measure_saturated<P: Pixel>(
             .unwrap_or(centre);
     }
     let shape = window.shape(stamp, centre, width)?;
-    let flux: f64 = stamp
-        .data
-        .iter()
-        .filter(|v| v.is_finite())
-        .map(|v| f64::from(*v))
-        .sum::<f64>()
+    let flux = stamp
+        .sum_within(centre, 1.3 * core + 3.0 * sigma)
         .max(f64::from(candidate.flux));
     let snr = flux / f64::from(candidate.flux_noise);
     let elongation = if blob.blooms() {
@@ -209,7 +246,6 @@ fn measure_saturated<P: Pixel>(
     } else {
         shape.elongation()
     };
-    let fault = elongation > 2.0 * context.psf.elongation.max(1.1);
     Some(Measured {
         star: Detection {
             x_px: centre.0,
@@ -221,7 +257,8 @@ fn measure_saturated<P: Pixel>(
             elongation,
             saturated: true,
         },
-        fault,
+        fault: false,
+        shape_known: !blob.blooms(),
         brightness: flux,
         core_px: Some(blob.half_sides()),
     })

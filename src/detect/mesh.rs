@@ -2,46 +2,49 @@
 
 use super::plane::Plane;
 use rayon::prelude::*;
+use std::ops::Range;
 
 /// Clipped mean and standard deviation of a sample that holds sky and some stars.
 ///
-/// The first guess of the spread is taken from the lower half, which stars leave alone.
-/// Sorts the sample. `None` with fewer than 8 values.
-pub(super) fn clipped(sample: &mut [f32]) -> Option<(f32, f32)> {
-    if sample.len() < 8 {
+/// The first guess of the spread is taken from the lower half, which stars leave alone; `floor`
+/// is the least that makes sense. Reorders the sample. `None` with fewer than 8 values.
+pub(super) fn clipped(sample: &mut [f32], floor: f32) -> Option<(f32, f32)> {
+    let n = sample.len();
+    if n < 8 {
         return None;
     }
-    sample.sort_unstable_by(f32::total_cmp);
-    let (mut low, mut high) = (0, sample.len());
-    let mut spread = 0.0;
-    for _ in 0..4 {
-        let n = high - low;
-        let median = sample[low + n / 2];
-        spread = median - sample[low + (0.1587 * n as f32) as usize];
-        let from = sample.partition_point(|v| *v < median - 3.0 * spread);
-        let to = sample.partition_point(|v| *v <= median + 3.0 * spread);
-        if (from, to) == (low, high) || to < from + 8 {
-            break;
-        }
-        (low, high) = (from, to);
+    let (lower, median, _) = sample.select_nth_unstable_by(n / 2, f32::total_cmp);
+    let median = *median;
+    // One and two sigma below the middle of a normal distribution: 15.87 % and 2.28 %.
+    let (lowest, one, _) = lower.select_nth_unstable_by(n * 1587 / 10_000, f32::total_cmp);
+    let one = median - *one;
+    let two = lowest.get(n * 228 / 10_000).is_some().then(|| {
+        *lowest
+            .select_nth_unstable_by(n * 228 / 10_000, f32::total_cmp)
+            .1
+    });
+    let spread = one.max(two.map_or(0.0, |v| 0.5 * (median - v))).max(floor);
+    let (mean, deviation) = within(sample, median, 3.0 * spread);
+    // Where stars crowd, the lower half stays the better witness.
+    let sigma = deviation.min(1.5 * spread).max(floor);
+    let (mean, deviation) = within(sample, mean, 3.0 * sigma);
+    Some((mean, deviation.min(1.5 * spread)))
+}
+
+/// Mean and standard deviation of the values within `reach` of `centre`.
+fn within(sample: &[f32], centre: f32, reach: f32) -> (f32, f32) {
+    let (mut n, mut sum, mut square) = (0.0f32, 0.0f32, 0.0f32);
+    for v in sample {
+        let d = v - centre;
+        let keep = if d.abs() <= reach { 1.0 } else { 0.0 };
+        n += keep;
+        sum += keep * d;
+        square += keep * d * d;
     }
-    let kept = &sample[low..high];
-    let n = kept.len() as f64;
-    let mean = kept.iter().map(|v| f64::from(*v)).sum::<f64>() / n;
-    let var = kept
-        .iter()
-        .map(|v| (f64::from(*v) - mean).powi(2))
-        .sum::<f64>()
-        / n;
-    // 1.014: a normal distribution cut at 3 sigma is narrower by that much (1 / 0.9866). Where
-    // the clipping did not converge (crowded cells), the lower half is the better witness.
-    let deviation = (var.sqrt() * 1.014) as f32;
-    let sigma = if spread > 0.0 {
-        deviation.min(1.5 * spread)
-    } else {
-        deviation
-    };
-    Some((mean as f32, sigma))
+    let mean = sum / n.max(1.0);
+    // 1.014: a normal distribution cut at 3 sigma is narrower by that much (1 / 0.9866).
+    let deviation = (square / n.max(1.0) - mean * mean).max(0.0).sqrt() * 1.014;
+    (centre + mean, deviation)
 }
 
 /// Level and noise per cell of a plane.
@@ -74,28 +77,22 @@ impl Mesh {
             noise: Vec::new(),
         };
         let wanted = if plane.data.len() > 2_000_000 {
-            300
+            180
         } else {
-            700
+            500
         };
         let cells: Vec<Option<(f32, f32)>> = (0..cols * rows)
             .into_par_iter()
             .map_init(Vec::new, |sample, k| {
                 let (xs, ys) = (mesh.col_range(k % cols), mesh.row_range(k / cols));
                 sample.clear();
-                sample_cell(
-                    |x, y| plane.data[y * plane.width + x],
-                    xs,
-                    ys,
-                    wanted,
-                    sample,
-                );
+                sample_cell(&plane.data, plane.width, xs, ys, wanted, sample);
                 let inside = sample.len();
                 sample.retain(|v| *v < limit);
                 if sample.len() * 4 < inside {
                     return None;
                 }
-                clipped(sample)
+                clipped(sample, floor)
             })
             .collect();
         let filled = fill(&cells, cols, rows);
@@ -109,12 +106,12 @@ impl Mesh {
     }
 
     /// Plane columns of the cells of mesh column `i`.
-    pub fn col_range(&self, i: usize) -> std::ops::Range<usize> {
+    pub fn col_range(&self, i: usize) -> Range<usize> {
         (i as f32 * self.cell_w).round() as usize..((i + 1) as f32 * self.cell_w).round() as usize
     }
 
     /// Plane rows of the cells of mesh row `j`.
-    pub fn row_range(&self, j: usize) -> std::ops::Range<usize> {
+    pub fn row_range(&self, j: usize) -> Range<usize> {
         (j as f32 * self.cell_h).round() as usize..((j + 1) as f32 * self.cell_h).round() as usize
     }
 
@@ -177,24 +174,24 @@ fn segment(v: f32, size: f32, count: usize) -> (usize, f32) {
     (i, u - i as f32)
 }
 
-/// Takes about `wanted` values evenly from a rectangle, skipping NaN.
+/// Takes about `wanted` values evenly from a rectangle of rows of `width`, skipping NaN.
 pub(super) fn sample_cell(
-    value: impl Fn(usize, usize) -> f32,
-    xs: std::ops::Range<usize>,
-    ys: std::ops::Range<usize>,
+    data: &[f32],
+    width: usize,
+    xs: Range<usize>,
+    ys: Range<usize>,
     wanted: usize,
     sample: &mut Vec<f32>,
 ) {
     let area = xs.len() * ys.len();
-    let step = ((area as f32 / wanted as f32).sqrt().floor() as usize).max(1);
+    let step = ((area as f32 / wanted as f32).sqrt().round() as usize).max(1);
     for (n, y) in ys.step_by(step).enumerate() {
         // Rows are staggered, so that no column pattern is sampled at one phase only.
-        for x in (xs.start + (n * 2 + n / step) % step..xs.end).step_by(step) {
-            let v = value(x, y);
-            if v.is_finite() {
-                sample.push(v);
-            }
-        }
+        let from = xs.start + (n * 2 + n / step) % step;
+        let Some(row) = data.get(y * width + from..y * width + xs.end.max(from)) else {
+            continue;
+        };
+        sample.extend(row.iter().step_by(step).filter(|v| v.is_finite()));
     }
 }
 

@@ -1,6 +1,7 @@
 //! Finds the stars of a frame: background, matched filter, local maxima, centroids.
 //! Knows nothing of the sky.
 
+mod faults;
 mod filter;
 mod measure;
 mod merge;

@@ -8,10 +8,6 @@ use super::stamp::Stamp;
 /// Shape and place of a star image.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Shape {
-    /// Centre, frame pixels.
-    pub x: f64,
-    /// See `x`.
-    pub y: f64,
     /// Second moments with the window's effect removed, square pixels.
     pub xx: f64,
     /// See `xx`.
@@ -53,18 +49,38 @@ struct Sums {
     xy: f64,
 }
 
-/// Reusable window weights.
+/// Narrowest window: pixels sample nothing finer.
+pub(super) const LEAST_WINDOW_PX: f64 = 0.75;
+
+/// Reusable window weights: of each column the weight, its first and its second moment.
 #[derive(Debug, Default)]
 pub(super) struct Window {
-    wx: Vec<f64>,
+    columns: [Vec<f32>; 3],
+    /// Stamp column of the first weight.
+    first: usize,
+}
+
+/// Values summed side by side; stamp rows are padded to a multiple of it.
+pub(super) const LANES: usize = 8;
+
+/// Sum of products, in a fixed order.
+#[inline(always)]
+fn dot(a: &[f32], b: &[f32]) -> f64 {
+    let mut lanes = [0.0f32; LANES];
+    for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
+        for k in 0..LANES {
+            lanes[k] += a[k] * b[k];
+        }
+    }
+    lanes.iter().map(|v| f64::from(*v)).sum()
 }
 
 impl Window {
+    /// Sums of the stamp under the window, out to 4 sigma.
     fn sums(&mut self, stamp: &Stamp, x: f64, y: f64, sigma: f64) -> Sums {
-        let k = -0.5 / (sigma * sigma);
-        self.wx.clear();
-        self.wx
-            .extend((0..stamp.side).map(|i| (k * (stamp.x0 + i as f64 - x).powi(2)).exp()));
+        let span = stamp.stride.min(self.weigh(stamp, x, sigma));
+        let from = self.first;
+        let [w0, w1, w2] = &self.columns;
         let mut s = Sums {
             w: 0.0,
             x: 0.0,
@@ -73,22 +89,15 @@ impl Window {
             yy: 0.0,
             xy: 0.0,
         };
-        for (j, row) in stamp.data.chunks_exact(stamp.side).enumerate() {
+        let k = -0.5 / (sigma * sigma);
+        for (j, row) in stamp.data.chunks_exact(stamp.stride).enumerate() {
             let dy = stamp.y0 + j as f64 - y;
-            let wy = (k * dy * dy).exp();
-            if wy < 1e-4 {
+            if dy.abs() > 4.0 * sigma {
                 continue;
             }
-            let (mut r0, mut r1, mut r2) = (0.0, 0.0, 0.0);
-            for (i, (v, wx)) in row.iter().zip(&self.wx).enumerate() {
-                if v.is_finite() {
-                    let dx = stamp.x0 + i as f64 - x;
-                    let wv = wx * f64::from(*v);
-                    r0 += wv;
-                    r1 += wv * dx;
-                    r2 += wv * dx * dx;
-                }
-            }
+            let wy = (k * dy * dy).exp();
+            let row = &row[from..span];
+            let (r0, r1, r2) = (dot(row, w0), dot(row, w1), dot(row, w2));
             s.w += wy * r0;
             s.x += wy * r1;
             s.xx += wy * r2;
@@ -97,6 +106,38 @@ impl Window {
             s.yy += wy * dy * dy * r0;
         }
         s
+    }
+
+    /// Weights of the columns within reach; returns the end of the span that holds them.
+    fn weigh(&mut self, stamp: &Stamp, x: f64, sigma: f64) -> usize {
+        let k = -0.5 / (sigma * sigma);
+        let low = (x - 4.0 * sigma - stamp.x0).ceil().max(0.0) as usize;
+        let high = ((x + 4.0 * sigma - stamp.x0).floor().max(0.0) as usize + 1).min(stamp.stride);
+        let low = low.min(stamp.stride - 1);
+        let high = high.max(low + 1);
+        self.first = low / LANES * LANES;
+        let end = high.next_multiple_of(LANES).min(stamp.stride);
+        for w in &mut self.columns {
+            w.clear();
+            w.resize(end - self.first, 0.0);
+        }
+        // exp(k (d+1)^2) = exp(k d^2) exp(k (2d+1)), and that factor grows by exp(2k) a step.
+        let mut d = stamp.x0 + low as f64 - x;
+        let (mut w, mut factor, growth) = (
+            (k * d * d).exp(),
+            (k * (2.0 * d + 1.0)).exp(),
+            (2.0 * k).exp(),
+        );
+        let [w0, w1, w2] = &mut self.columns;
+        for i in low - self.first..high - self.first {
+            w0[i] = w as f32;
+            w1[i] = (w * d) as f32;
+            w2[i] = (w * d * d) as f32;
+            d += 1.0;
+            w *= factor;
+            factor *= growth;
+        }
+        end
     }
 
     /// Iterates the windowed centroid from (x, y). `None` where no positive signal is left or
@@ -122,7 +163,7 @@ impl Window {
             if (cx - x).hypot(cy - y) > reach {
                 return None;
             }
-            if dx.hypot(dy) < 1e-3 {
+            if dx.hypot(dy) < 2e-3 + 5e-4 * sigma {
                 break;
             }
         }
@@ -152,8 +193,6 @@ impl Window {
         }
         let idet = ixx * iyy - ixy * ixy;
         (idet > 0.0).then(|| Shape {
-            x,
-            y,
             xx: iyy / idet,
             yy: ixx / idet,
             xy: -ixy / idet,
@@ -192,17 +231,12 @@ impl Window {
 /// Refines a centroid of an undersampled star by Gauss-Newton on a pixel-integrated Gaussian of
 /// fixed width (flux and position free): where a pixel is wider than the star, point-sampled
 /// windows pull towards pixel centres, and this does not.
-pub(super) fn refine(
-    stamp: &Stamp,
-    (x, y): (f64, f64),
-    sigma: f64,
-    window: &mut Window,
-) -> (f64, f64) {
+pub(super) fn refine(stamp: &Stamp, (x, y): (f64, f64), sigma: f64) -> (f64, f64) {
     // The measured width holds the pixel; the model integrates over it again.
     let narrow = (sigma * sigma - 1.0 / 12.0).max(0.09).sqrt();
     let (mut cx, mut cy) = (x, y);
     for _ in 0..4 {
-        let Some((dx, dy)) = newton_step(stamp, cx, cy, narrow, window) else {
+        let Some((dx, dy)) = newton_step(stamp, cx, cy, narrow) else {
             return (x, y);
         };
         cx += dx.clamp(-0.3, 0.3);
@@ -217,15 +251,8 @@ pub(super) fn refine(
     (cx, cy)
 }
 
-fn newton_step(
-    stamp: &Stamp,
-    cx: f64,
-    cy: f64,
-    sigma: f64,
-    window: &mut Window,
-) -> Option<(f64, f64)> {
+fn newton_step(stamp: &Stamp, cx: f64, cy: f64, sigma: f64) -> Option<(f64, f64)> {
     let reach = 3.5 * sigma + 1.0;
-    let _ = window;
     let profile = |origin: f64, centre: f64| -> Vec<(f64, f64)> {
         (0..stamp.side)
             .map(|i| {
@@ -242,12 +269,12 @@ fn newton_step(
     // Normal equations for flux, x, y.
     let mut a = nalgebra::Matrix3::<f64>::zeros();
     let mut b = nalgebra::Vector3::<f64>::zeros();
-    for (row, (gy, sy)) in stamp.data.chunks_exact(stamp.side).zip(&py) {
+    for (row, (gy, sy)) in stamp.data.chunks_exact(stamp.stride).zip(&py) {
         if *gy <= 0.0 {
             continue;
         }
         for (v, (gx, sx)) in row.iter().zip(&px) {
-            if *gx <= 0.0 || !v.is_finite() {
+            if *gx <= 0.0 {
                 continue;
             }
             let g = nalgebra::Vector3::new(gx * gy, sx * gy, gx * sy);

@@ -1,6 +1,8 @@
 //! Recognises a colour mosaic from the pixels.
 
+use super::filter::Candidate;
 use super::plane::{Image, Pixel};
+use super::stamp::Sky;
 
 /// Blocks sampled along each axis.
 const SAMPLES: usize = 96;
@@ -10,8 +12,10 @@ const SAMPLES: usize = 96;
 /// In an unfiltered frame the neighbours in a block see the same sky, so the median difference
 /// between two sub-lattices is zero within its standard error; behind colour filters it is not.
 pub(super) fn seen_in_sky<P: Pixel>(image: &Image<'_, P>) -> bool {
-    let step_x = (image.width / SAMPLES).max(2) & !1;
-    let step_y = (image.height / SAMPLES).max(2) & !1;
+    // Twice an odd number: sensors read by four amplifiers in turn show patterns of period 4,
+    // which must average out.
+    let step = |length: usize| 2 * ((length / SAMPLES / 2) | 1);
+    let (step_x, step_y) = (step(image.width), step(image.height));
     let mut differences: [Vec<f32>; 3] = Default::default();
     for y in (0..image.height.saturating_sub(1)).step_by(step_y) {
         for x in (0..image.width.saturating_sub(1)).step_by(step_x) {
@@ -29,15 +33,76 @@ pub(super) fn seen_in_sky<P: Pixel>(image: &Image<'_, P>) -> bool {
     differences.iter_mut().any(|d| differs(d, P::STEP))
 }
 
-/// Whether the median of `d` is not zero: by 6 standard errors, and by a tenth of the scatter
-/// (odd and even columns of one amplifier often differ by less).
+/// Whether the median of `d` is not zero: by 6 standard errors, and by a fifth of the scatter
+/// (odd and even rows of one amplifier often differ by less).
 fn differs(d: &mut [f32], step: f32) -> bool {
     if d.len() < 200 {
         return false;
     }
-    let Some((mean, sigma)) = super::mesh::clipped(d) else {
+    let Some((mean, sigma)) = super::mesh::clipped(d, 0.3 * step) else {
         return false;
     };
     let error = sigma.max(0.3 * step) / (d.len() as f32).sqrt();
-    mean.abs() > 6.0 * error && mean.abs() > 0.1 * sigma
+    mean.abs() > 6.0 * error && mean.abs() > 0.2 * sigma
+}
+
+/// Whether the light of bright stars falls unevenly on the four sub-lattices: short exposures
+/// show a mosaic in the stars alone, as the sky is hardly above the bias.
+///
+/// Behind no filter a star's share per sub-lattice is a quarter, more or less by where it lies
+/// between the pixels, and a quarter in the median over stars.
+pub(super) fn seen_in_stars<P: Pixel>(
+    image: &Image<'_, P>,
+    sky: &Sky<'_>,
+    saturation: f32,
+    candidates: &[Candidate],
+) -> bool {
+    let mut bright: Vec<&Candidate> = candidates
+        .iter()
+        .filter(|c| c.flux > 25.0 * c.flux_noise)
+        .collect();
+    bright.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    let mut contrasts: [Vec<f32>; 3] = Default::default();
+    for c in bright.iter().take(120) {
+        let Some(share) = shares(image, sky, saturation, c) else {
+            continue;
+        };
+        contrasts[0].push(share[0] + share[3] - share[1] - share[2]);
+        contrasts[1].push(share[0] - share[3]);
+        contrasts[2].push(share[1] - share[2]);
+    }
+    contrasts.iter_mut().any(|c| {
+        if c.len() < 12 {
+            return false;
+        }
+        c.sort_unstable_by(f32::total_cmp);
+        let n = c.len();
+        let error = 0.74 * (c[n * 3 / 4] - c[n / 4]) * 1.25 / (n as f32).sqrt();
+        c[n / 2].abs() > 0.06 && c[n / 2].abs() > 5.0 * error
+    })
+}
+
+/// Share of a star's light per sub-lattice, from the 8 x 8 pixels around it.
+fn shares<P: Pixel>(
+    image: &Image<'_, P>,
+    sky: &Sky<'_>,
+    saturation: f32,
+    c: &Candidate,
+) -> Option<[f32; 4]> {
+    let level = sky.level(c.x_px, c.y_px);
+    let (x0, y0) = (c.x_px.round() as isize - 4, c.y_px.round() as isize - 4);
+    let mut sums = [0.0f32; 4];
+    for y in y0..y0 + 8 {
+        for x in x0..x0 + 8 {
+            let v = image.at(x, y);
+            if !(v < saturation) {
+                return None;
+            }
+            sums[((y & 1) * 2 + (x & 1)) as usize] += v - level;
+        }
+    }
+    let total: f32 = sums.iter().sum();
+    // A hot pixel or a cosmic ray has all its light in one place.
+    let fair = sums.iter().all(|s| *s > 0.02 * total && *s < 0.7 * total);
+    (total > 0.0 && fair).then(|| sums.map(|s| s / total))
 }

@@ -3,7 +3,7 @@
 /// Cells along the long side of the frame.
 const CELLS: f64 = 8.0;
 /// A cell may hold this many of the first stars before any is deferred ...
-const FREE: f64 = 4.0;
+const FREE: f64 = 6.0;
 /// ... and then this many times its fair share. Star counts scatter and the Milky Way is uneven:
 /// ordinary fields stay in plain brightness order.
 const SHARE: f64 = 3.0;

@@ -13,8 +13,6 @@ pub(super) struct Psf {
     pub sigma_px: f64,
     /// Long over short axis.
     pub elongation: f64,
-    /// Stars it was measured from.
-    pub stars: usize,
 }
 
 /// Bright candidates that are looked at.
@@ -38,7 +36,7 @@ pub(super) fn estimate<P: Pixel>(
     let order = super::order::spread(&items, image.width, image.height);
     let mut found: Vec<(f64, f64)> = order
         .par_iter()
-        .take(LOOK_AT * 3)
+        .take(LOOK_AT * 2)
         .map_init(Default::default, |(stamp, window), k| {
             width_of(
                 image,
@@ -56,9 +54,9 @@ pub(super) fn estimate<P: Pixel>(
     let mut widths: Vec<f64> = found.iter().map(|f| f.0).collect();
     let mut elongations: Vec<f64> = found.iter().map(|f| f.1).collect();
     Psf {
-        sigma_px: median(&mut widths).unwrap_or(1.2),
+        // No optics make stars narrower than a pixel.
+        sigma_px: median(&mut widths).unwrap_or(1.2).max(0.42),
         elongation: median(&mut elongations).unwrap_or(1.0),
-        stars: found.len(),
     }
 }
 
@@ -82,12 +80,15 @@ fn width_of<P: Pixel>(
         return None;
     }
     let mut shape = window.adaptive(stamp, at, 1.3, 3.0)?;
-    if shape.sigma() > 2.4 {
-        stamp.cut(image, sky, mosaic, at, 4.0 * WIDEST);
+    for (from, limit_px) in [(2.2, 5.0), (4.5, WIDEST)] {
+        if shape.sigma() < from {
+            break;
+        }
+        stamp.cut(image, sky, mosaic, at, 4.0 * limit_px);
         if stamp.data.iter().any(|v| *v >= 0.95 * limit) {
             return None;
         }
-        shape = window.adaptive(stamp, at, 2.4, WIDEST)?;
+        shape = window.adaptive(stamp, at, from, limit_px)?;
     }
     Some((shape.sigma(), shape.elongation()))
 }
@@ -96,35 +97,29 @@ fn width_of<P: Pixel>(
 /// (FWHM), centred on a pixel, leaves 0.4 of its light to the neighbours.
 pub(super) fn is_single_pixel(stamp: &Stamp, mosaic: bool) -> bool {
     let n = stamp.side;
-    let (mut top, mut place) = (0.0, 0);
+    let (mut top, mut place) = (0.0, (0, 0));
     for j in n / 2 - 2..=n / 2 + 2 {
         for i in n / 2 - 2..=n / 2 + 2 {
-            let v = stamp.data[j * n + i];
+            let v = stamp.at(i, j);
             if v > top {
-                (top, place) = (v, j * n + i);
+                (top, place) = (v, (i, j));
             }
         }
     }
-    if top <= 0.0 || place < n + 1 || place + n + 1 >= n * n {
+    let (i, j) = place;
+    if top <= 0.0 || i < 1 || j < 1 || i + 1 >= n || j + 1 >= n {
         return false;
     }
-    let mut around: Vec<f32> = [
-        place - n - 1,
-        place - n,
-        place - n + 1,
-        place - 1,
-        place + 1,
-        place + n - 1,
-        place + n,
-        place + n + 1,
-    ]
-    .iter()
-    .map(|k| stamp.data[*k])
-    .filter(|v| v.is_finite())
-    .collect();
-    if around.len() < 5 {
-        return true;
-    }
+    let mut around = [
+        stamp.at(i - 1, j - 1),
+        stamp.at(i, j - 1),
+        stamp.at(i + 1, j - 1),
+        stamp.at(i - 1, j),
+        stamp.at(i + 1, j),
+        stamp.at(i - 1, j + 1),
+        stamp.at(i, j + 1),
+        stamp.at(i + 1, j + 1),
+    ];
     around.sort_unstable_by(f32::total_cmp);
     if mosaic {
         // Sliding 2 x 2 blocks turn a hot pixel into four equal values with nothing around.

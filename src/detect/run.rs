@@ -6,14 +6,17 @@ use super::mesh::Mesh;
 use super::plane::{Image, Pixel, Plane};
 use super::psf::{self, Psf};
 use super::stamp::Sky;
-use super::{Detections, merge, mosaic, order};
+use super::{Detections, faults, merge, mosaic, order};
 use crate::frame::Frame;
 use rayon::prelude::*;
 
 /// Most detections handed on.
-const MOST: usize = 1500;
+const MOST: usize = 1200;
 /// Most candidates measured.
-const MOST_MEASURED: usize = 4000;
+const MOST_MEASURED: usize = 1800;
+/// ... and at least so many frame pixels per measured candidate: what is fainter in a small
+/// crowded frame tells little and costs much.
+const PIXELS_PER_CANDIDATE: usize = 300;
 /// Frames with more pixels than this are searched in 2 x 2 blocks.
 const LARGE: usize = 4_200_000;
 /// Background cell, frame pixels; wider stars get wider cells.
@@ -32,14 +35,23 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
     out.mosaic =
         frame.mosaic_stated == Some(true) || (!frame.nonlinear && mosaic::seen_in_sky(image));
     let saturation = image.saturation();
-    let base = if out.mosaic || image.data.len() > LARGE {
+    let mut base = if out.mosaic || image.data.len() > LARGE {
         2
     } else {
         1
     };
     let mut plane = Plane::binned(image, base);
 
-    let psf = first_look(image, &plane, out.mosaic, saturation);
+    let mut look = first_look(image, &plane, out.mosaic, saturation);
+    if look.mosaic && !out.mosaic && !frame.nonlinear {
+        out.mosaic = true;
+        if base == 1 {
+            base = 2;
+            plane = plane.rebinned(2);
+        }
+        look = first_look(image, &plane, true, saturation);
+    }
+    let psf = look.psf;
     let bin = search_bin(base, &psf, image);
     if bin > base {
         plane = plane.rebinned(bin / base);
@@ -64,31 +76,35 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
     out
 }
 
+/// What the bright stars tell.
+struct FirstLook {
+    psf: Psf,
+    mosaic: bool,
+}
+
 /// Estimates the width of the stars on a coarser plane, where bright ones stand out whatever
 /// their width.
-fn first_look<P: Pixel>(image: &Image<'_, P>, plane: &Plane, mosaic: bool, saturation: f32) -> Psf {
+fn first_look<P: Pixel>(
+    image: &Image<'_, P>,
+    plane: &Plane,
+    mosaic: bool,
+    saturation: f32,
+) -> FirstLook {
     let coarse = plane.rebinned(2);
-    if coarse.width < 8 || coarse.height < 8 {
-        return Psf {
-            sigma_px: 1.2,
-            elongation: 1.0,
-            stars: 0,
-        };
-    }
     let guess = Psf {
         sigma_px: coarse.bin as f64,
         elongation: 1.0,
-        stars: 0,
     };
+    if coarse.width < 8 || coarse.height < 8 {
+        return FirstLook { psf: guess, mosaic };
+    }
     let mesh = mesh_for::<P>(&coarse, &guess, saturation);
     let candidates = filter::candidates(&coarse, &mesh, 1.0);
-    psf::estimate(
-        image,
-        &Sky::new(&mesh, &coarse),
-        mosaic,
-        saturation,
-        &candidates,
-    )
+    let sky = Sky::new(&mesh, &coarse);
+    FirstLook {
+        psf: psf::estimate(image, &sky, mosaic, saturation, &candidates),
+        mosaic: mosaic || mosaic::seen_in_stars(image, &sky, saturation, &candidates),
+    }
 }
 
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
@@ -127,7 +143,8 @@ fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> 
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
     let mut order = order::spread(&items, context.image.width, context.image.height);
-    order.truncate(MOST_MEASURED);
+    let enough = context.image.data.len() / PIXELS_PER_CANDIDATE;
+    order.truncate(MOST_MEASURED.min(enough.max(300)));
     order
         .par_iter()
         .map_init(Scratch::default, |scratch, k| {
@@ -137,24 +154,32 @@ fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> 
         .collect()
 }
 
-/// Orders the list and takes the typical width from it.
+/// Orders the list, faults last, and takes the typical width from it.
 fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf) {
-    let (good, bad): (Vec<Measured>, Vec<Measured>) = stars.into_iter().partition(|m| !m.fault);
+    let stars: Vec<Measured> = stars.into_iter().filter(|m| !m.fault).collect();
+    let lines = faults::elongated(&stars, psf.elongation, out.width, out.height);
+    let (mut good, mut last) = (Vec::new(), Vec::new());
+    for (m, line) in stars.iter().zip(lines) {
+        if line { &mut last } else { &mut good }.push(*m);
+    }
     let items: Vec<(f64, f64, f64)> = good
         .iter()
         .map(|m| (m.star.x_px, m.star.y_px, m.brightness))
         .collect();
     let order = order::spread(&items, out.width, out.height);
-    out.stars = order.iter().take(MOST).map(|k| good[*k].star).collect();
-    let _ = bad;
-    let mut widths: Vec<f32> = out
-        .stars
+    out.stars = order
         .iter()
-        .filter(|s| !s.saturated)
-        .take(200)
-        .map(|s| s.fwhm_px as f32)
+        .map(|k| good[*k].star)
+        .chain(last.iter().map(|m| m.star))
+        .take(MOST)
         .collect();
-    out.fwhm_px = if widths.is_empty() {
+    let mut widths: Vec<f32> = good
+        .iter()
+        .filter(|m| !m.star.saturated && m.shape_known)
+        .take(200)
+        .map(|m| m.star.fwhm_px as f32)
+        .collect();
+    out.fwhm_px = if widths.len() < 5 {
         FWHM_PER_SIGMA * psf.sigma_px
     } else {
         widths.sort_unstable_by(f32::total_cmp);

@@ -3,7 +3,7 @@
 use super::plane::{Image, Pixel};
 
 /// Half side of the area searched, pixels.
-const REACH: isize = 120;
+const REACH: isize = 150;
 
 /// A connected area of saturated pixels.
 #[derive(Debug, Clone, Copy)]
@@ -60,6 +60,7 @@ pub(super) fn blob_at<P: Pixel>(
     saturation: f32,
     (x, y): (f64, f64),
     reach: f64,
+    mosaic: bool,
     scratch: &mut Scratch,
 ) -> Option<Blob> {
     let (cx, cy) = (x.round() as isize, y.round() as isize);
@@ -68,7 +69,8 @@ pub(super) fn blob_at<P: Pixel>(
         .flat_map(|y| (cx - r..=cx + r).map(move |x| (x, y)))
         .filter(|(x, y)| image.at(*x, *y) >= saturation)
         .min_by_key(|(x, y)| ((x - cx).pow(2) + (y - cy).pow(2), *y, *x))?;
-    Some(flood(image, saturation, start, scratch))
+    let step = if mosaic { 2 } else { 1 };
+    Some(flood(image, saturation, start, step, scratch))
 }
 
 /// Collects the area around `start`.
@@ -76,6 +78,7 @@ fn flood<P: Pixel>(
     image: &Image<'_, P>,
     saturation: f32,
     start: (isize, isize),
+    step: isize,
     s: &mut Scratch,
 ) -> Blob {
     let side = (2 * REACH + 1) as usize;
@@ -103,8 +106,16 @@ fn flood<P: Pixel>(
             line.0 += 1.0;
             line.1 += along as f64;
         }
+        // In a mosaic the colours saturate at different light: the next pixel of the same
+        // colour is two away.
         s.stack
-            .extend([(x + 1, y), (x - 1, y), (x, y + 1), (x, y - 1)]);
+            .extend((1..=step).flat_map(|k| [(x + k, y), (x - k, y), (x, y + k), (x, y - k)]));
+        s.stack.extend([
+            (x + 1, y + 1),
+            (x - 1, y + 1),
+            (x + 1, y - 1),
+            (x - 1, y - 1),
+        ]);
     }
     let (rows, columns) = s.rows.split_at(side);
     let extent = |lines: &[(f64, f64, f64)]| lines.iter().filter(|l| l.0 > 0.0).count() as f64;

@@ -1,6 +1,7 @@
 //! The pixels around one star, background subtracted.
 
 use super::mesh::{Mesh, clipped};
+use super::moments::LANES;
 use super::plane::{Image, Pixel, Plane};
 
 /// Largest half side of a stamp, pixels.
@@ -11,16 +12,20 @@ const MAX_RADIUS: usize = 48;
 /// values sit at half-integer positions.
 #[derive(Debug, Default)]
 pub(super) struct Stamp {
-    /// Background-subtracted values, blank pixels NaN.
+    /// Background-subtracted values, rows padded with zeros to `stride`; blank pixels are zero.
     pub data: Vec<f32>,
-    /// Values per row and rows.
+    /// Values per row, and rows.
     pub side: usize,
+    /// Values per stored row.
+    pub stride: usize,
     /// Frame position of the first value.
     pub x0: f64,
     /// See `x0`.
     pub y0: f64,
     /// What was subtracted.
     pub level: f32,
+    /// Values that are blank or outside the frame.
+    pub blank: usize,
     raw: Vec<f32>,
 }
 
@@ -36,30 +41,53 @@ impl Stamp {
     ) {
         let r = (radius.ceil().max(2.0) as usize).min(MAX_RADIUS) as isize;
         let (cx, cy) = (x.round() as isize, y.round() as isize);
-        self.level = sky.level(x, y);
+        let level = sky.level(x, y);
+        self.level = level;
         self.side = (2 * r + 1) as usize;
+        self.stride = self.side.next_multiple_of(LANES);
         (self.x0, self.y0) = ((cx - r) as f64, (cy - r) as f64);
         self.data.clear();
-        if !mosaic {
-            self.copy(image, cx - r, cy - r, self.side);
-            std::mem::swap(&mut self.raw, &mut self.data);
-            for v in &mut self.data {
-                *v -= self.level;
+        if mosaic {
+            let n = self.side + 1;
+            self.copy(image, cx - r, cy - r, n);
+            (self.x0, self.y0) = (self.x0 + 0.5, self.y0 + 0.5);
+            for (a, b) in self.raw.chunks_exact(n).zip(self.raw[n..].chunks_exact(n)) {
+                let blocks = a.windows(2).zip(b.windows(2));
+                self.data
+                    .extend(blocks.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1]) - level));
+                self.data
+                    .resize(self.data.len().next_multiple_of(LANES), 0.0);
             }
-            return;
+        } else {
+            self.copy(image, cx - r, cy - r, self.side);
+            for row in self.raw.chunks_exact(self.side) {
+                self.data.extend(row.iter().map(|v| v - level));
+                self.data
+                    .resize(self.data.len().next_multiple_of(LANES), 0.0);
+            }
         }
-        let n = self.side + 1;
-        self.copy(image, cx - r, cy - r, n);
-        (self.x0, self.y0) = (self.x0 + 0.5, self.y0 + 0.5);
-        for j in 0..self.side {
-            let (a, b) = (&self.raw[j * n..][..n], &self.raw[(j + 1) * n..][..n]);
-            let level = self.level;
-            self.data.extend(
-                a.windows(2)
-                    .zip(b.windows(2))
-                    .map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1]) - level),
-            );
+        self.blank = 0;
+        for v in &mut self.data {
+            if !v.is_finite() {
+                *v = 0.0;
+                self.blank += 1;
+            }
         }
+    }
+
+    /// Subtracts `step` from every value.
+    pub fn lower(&mut self, step: f32) {
+        let side = self.side;
+        for row in self.data.chunks_exact_mut(self.stride) {
+            for v in &mut row[..side] {
+                *v -= step;
+            }
+        }
+    }
+
+    /// The value at column `i`, row `j`.
+    pub fn at(&self, i: usize, j: usize) -> f32 {
+        self.data[j * self.stride + i]
     }
 
     fn copy<P: Pixel>(&mut self, image: &Image<'_, P>, x0: isize, y0: isize, n: usize) {
@@ -80,6 +108,21 @@ impl Stamp {
         }
     }
 
+    /// Sum of the values within `radius` of (x, y).
+    pub fn sum_within(&self, (x, y): (f64, f64), radius: f64) -> f64 {
+        let mut sum = 0.0;
+        for j in 0..self.side {
+            let dy = self.y0 + j as f64 - y;
+            for i in 0..self.side {
+                let dx = self.x0 + i as f64 - x;
+                if dx * dx + dy * dy <= radius * radius {
+                    sum += f64::from(self.at(i, j));
+                }
+            }
+        }
+        sum
+    }
+
     /// Clipped mean and scatter of the values between two radii from (x, y), and their number.
     pub fn ring(
         &self,
@@ -93,14 +136,13 @@ impl Stamp {
             for i in 0..self.side {
                 let dx = self.x0 + i as f64 - x;
                 let d2 = dx * dx + dy * dy;
-                let v = self.data[j * self.side + i];
-                if d2 >= inner * inner && d2 <= outer * outer && v.is_finite() {
-                    sample.push(v);
+                if d2 >= inner * inner && d2 <= outer * outer {
+                    sample.push(self.at(i, j));
                 }
             }
         }
         let n = sample.len();
-        clipped(sample).map(|(mean, scatter)| (mean, scatter, n))
+        clipped(sample, 0.0).map(|(mean, scatter)| (mean, scatter, n))
     }
 }
 
@@ -122,11 +164,5 @@ impl<'a> Sky<'a> {
     pub fn level(&self, x: f64, y: f64) -> f32 {
         let to_plane = |v: f64| (v + 0.5) / self.bin - 0.5;
         self.mesh.level_at(to_plane(x), to_plane(y))
-    }
-
-    /// Noise of a plane pixel times the bin: the noise of a frame pixel if the noise is white.
-    pub fn pixel_noise(&self, x: f64, y: f64) -> f32 {
-        let to_plane = |v: f64| (v + 0.5) / self.bin - 0.5;
-        self.mesh.noise[self.mesh.cell_at(to_plane(x), to_plane(y))] * self.bin as f32
     }
 }
