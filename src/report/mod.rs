@@ -7,7 +7,6 @@ pub mod atomic;
 mod cautions;
 mod commanded;
 pub mod header;
-pub mod header;
 pub mod overlay;
 pub mod record;
 mod rounding;
