@@ -4,12 +4,11 @@ use super::wcs::Wcs;
 use crate::detect::Detections;
 use crate::sky::RegionStar;
 
-/// A pair: number of the detection, the star, predicted minus detected pixels.
+/// A pair: number of the detection and its star.
 #[derive(Debug, Clone, Copy)]
 pub struct Pair {
     pub detection: usize,
     pub star: RegionStar,
-    pub residual_px: [f64; 2],
 }
 
 /// Pairs every star with the nearest detection within `radius_px` of its predicted position;
@@ -47,11 +46,10 @@ pub fn pairs(
         let found = near
             .map(|&(_, i)| {
                 let d = &detections.stars[i];
-                let residual_px = [x - d.x_px, y - d.y_px];
-                (residual_px[0].hypot(residual_px[1]), i, residual_px)
+                ((x - d.x_px).hypot(y - d.y_px), i)
             })
             .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        let Some((distance, detection, residual_px)) = found.filter(|f| f.0 <= radius_px) else {
+        let Some((distance, detection)) = found.filter(|f| f.0 <= radius_px) else {
             continue;
         };
         let claim = (
@@ -59,7 +57,6 @@ pub fn pairs(
             Pair {
                 detection,
                 star: *star,
-                residual_px,
             },
         );
         let held = &mut claims[detection];

@@ -29,8 +29,6 @@ pub enum Model {
 /// A fitted model: for each target axis the coefficients of `terms`.
 #[derive(Debug, Clone)]
 pub struct Fitted {
-    /// The model.
-    pub model: Model,
     /// Powers (p, q) of u and v, the constant first.
     pub terms: Vec<(usize, usize)>,
     /// Coefficients of both axes.
@@ -199,7 +197,6 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         .sum();
     let equations = 2.0 * points.len() as f64;
     Some(Fitted {
-        model,
         terms: terms_of(model.order()),
         coefficients: model.coefficients(&solved),
         residuals,

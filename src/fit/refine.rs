@@ -164,10 +164,10 @@ fn best_model(
         if 2 * points.len() < 3 * model.parameters() || !reaches_out(&points, order) {
             break;
         }
-        if let Some(freer) = fit_model(&points, model) {
-            if freer.criterion < best.criterion - CLEARLY_BETTER {
-                best = freer;
-            }
+        if let Some(freer) = fit_model(&points, model)
+            && freer.criterion < best.criterion - CLEARLY_BETTER
+        {
+            best = freer;
         }
     }
     Some(best)

@@ -5,7 +5,7 @@
 //! there, after one look. A running count of set bits leads from a set bit to the cell's list.
 
 use super::FrameQuad;
-use star_index::quad::{COARSE_CELLS, coarse_cell, coarse_cells_near, unpack};
+use star_index::quad::{COARSE_CELLS, Code, coarse_cell, coarse_cells_near, unpack};
 
 /// Frame quads by coarse cell.
 #[derive(Debug, Clone)]
@@ -16,8 +16,15 @@ pub struct QuadTable {
     ranks: Vec<u32>,
     /// Where the list of each occupied cell begins in `members`.
     starts: Vec<u32>,
-    /// Quad numbers.
-    members: Vec<u32>,
+    members: Vec<Member>,
+}
+
+/// What a comparison needs, together in memory.
+#[derive(Debug, Clone, Copy)]
+struct Member {
+    code: Code,
+    radius: f32,
+    quad: u32,
 }
 
 impl QuadTable {
@@ -47,7 +54,17 @@ impl QuadTable {
             }
         }
         starts.push(entries.len() as u32);
-        let members = entries.iter().map(|&entry| entry as u32).collect();
+        let members = entries
+            .iter()
+            .map(|&entry| {
+                let FrameQuad { code, radius, .. } = quads[entry as u32 as usize];
+                Member {
+                    code,
+                    radius,
+                    quad: entry as u32,
+                }
+            })
+            .collect();
         QuadTable {
             quads,
             bitmap,
@@ -87,11 +104,10 @@ impl QuadTable {
         let code = unpack(packed);
         let rank = (self.ranks[cell / 64] + before.count_ones()) as usize;
         let list = self.starts[rank] as usize..self.starts[rank + 1] as usize;
-        for &number in &self.members[list] {
-            let quad = &self.quads[number as usize];
-            let off = (0..4).fold(0.0_f32, |m, k| m.max((quad.code[k] - code[k]).abs()));
-            if off <= quad.radius {
-                visit(number);
+        for member in &self.members[list] {
+            let off = (0..4).fold(0.0_f32, |m, k| m.max((member.code[k] - code[k]).abs()));
+            if off <= member.radius {
+                visit(member.quad);
             }
         }
     }

@@ -101,16 +101,16 @@ fn run_stage(
             found.report.radius_deg = found.report.radius_deg.max(batch.radius_deg);
             // A tie keeps the earlier pose: the order of batches and tiles is fixed.
             let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
-            if let Some(new) = result.best {
-                if found.best.as_ref().is_none_or(|old| better(old, &new)) {
-                    found.best = Some(new);
-                }
+            if let Some(new) = result.best
+                && found.best.as_ref().is_none_or(|old| better(old, &new))
+            {
+                found.best = Some(new);
             }
-            if let Some(best) = &found.best {
-                if best.log10_chance(found.report.candidates) < ACCEPT_LOG10_CHANCE {
-                    found.accepted = true;
-                    return Ok(());
-                }
+            if let Some(best) = &found.best
+                && best.log10_chance(found.report.candidates) < ACCEPT_LOG10_CHANCE
+            {
+                found.accepted = true;
+                return Ok(());
             }
         }
     }

@@ -103,15 +103,10 @@ impl Sky {
         for (index, sky) in self.indexes.iter().enumerate() {
             for (band, info) in sky.bands().iter().enumerate().filter(|(_, b)| wanted(b)) {
                 let depth = info.depth as u8;
-                // No point of a cell is farther from its centre than this (HEALPix cells of
-                // depth 0 reach 48 deg; each depth halves it, with some room for their shape).
-                let reach_rad = 0.84 / f64::from(1_u32 << depth);
+                let reach_rad = cell_reach_rad(depth);
                 for tile in 0..cells_of_depth(depth) as u64 {
                     let distance_deg = start.map_or(0.0, |from| {
-                        let (lon, lat) = cdshealpix::nested::center(depth, tile);
-                        let (sl, cl) = lon.sin_cos();
-                        let (sb, cb) = lat.sin_cos();
-                        let centre = [cb * cl, cb * sl, sb];
+                        let centre = cell_centre(depth, tile);
                         let angle = crate::sphere::angle_between(from, centre);
                         (angle - reach_rad).max(0.0).to_degrees()
                     });
@@ -126,5 +121,77 @@ impl Sky {
         }
         tiles.sort_by(|a, b| a.distance_deg.total_cmp(&b.distance_deg));
         tiles
+    }
+}
+
+/// Unit vector of the centre of a HEALPix cell.
+fn cell_centre(depth: u8, cell: u64) -> [f64; 3] {
+    let (lon, lat) = cdshealpix::nested::center(depth, cell);
+    let (sl, cl) = lon.sin_cos();
+    let (sb, cb) = lat.sin_cos();
+    [cb * cl, cb * sl, sb]
+}
+
+/// No point of a cell is farther from its centre than this: cells of depth 0 reach 48 deg,
+/// smaller ones near the poles up to a third more than their share.
+fn cell_reach_rad(depth: u8) -> f64 {
+    1.12 / f64::from(1_u32 << depth)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_corner_is_beyond_the_reach_of_its_cell() {
+        for depth in 0..8 {
+            for cell in 0..cells_of_depth(depth) as u64 {
+                let centre = cell_centre(depth, cell);
+                for (lon, lat) in cdshealpix::nested::vertices(depth, cell) {
+                    let corner = crate::sphere::sky_to_vector(lon.to_degrees(), lat.to_degrees());
+                    let angle = crate::sphere::angle_between(centre, corner);
+                    assert!(
+                        angle <= cell_reach_rad(depth),
+                        "depth {depth} cell {cell}: {angle}"
+                    );
+                }
+            }
+        }
+    }
+
+    /// Slow but obvious: every star of the sky looked at.
+    #[test]
+    fn a_cone_holds_what_a_full_scan_finds() {
+        let sky = Sky::embedded().unwrap();
+        let mut region = SkyRegion::default();
+        let all: Vec<[f64; 3]> = (0..sky.indexes()[0].tiers().len())
+            .flat_map(|tier| {
+                let end = cells_of_depth(sky.indexes()[0].tiers()[tier].depth as u8) as u64;
+                sky.indexes()[0]
+                    .cells(tier, 0, end)
+                    .unwrap()
+                    .iter()
+                    .map(|r| r.vector())
+            })
+            .collect();
+        for (ra, dec, radius_deg) in [
+            (0.0, 90.0, 1.0),
+            (359.99, 0.1, 0.4),
+            (83.0, -5.0, 3.0),
+            (200.0, -89.5, 12.0),
+            (45.0, 41.8, 0.05),
+        ] {
+            let centre = crate::sphere::sky_to_vector(ra, dec);
+            let radius = f64::to_radians(radius_deg);
+            let found = region
+                .cone(&sky, 0, centre, radius, usize::MAX, 0.0)
+                .unwrap()
+                .len();
+            let expected = all
+                .iter()
+                .filter(|&&v| crate::sphere::angle_between(v, centre) <= radius)
+                .count();
+            assert_eq!(found, expected, "at {ra} {dec} within {radius_deg}");
+        }
     }
 }

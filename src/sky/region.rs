@@ -1,6 +1,7 @@
 //! The stars of a region, brightest first.
 
-use super::Sky;
+use super::{Sky, cell_centre, cell_reach_rad};
+use crate::sphere::chord2;
 use star_index::IndexError;
 
 /// A catalogue star of a region.
@@ -39,14 +40,14 @@ impl SkyRegion {
         };
         // Proper motion may carry stars across the rim: the margin holds 10 arcsec/yr.
         let margin = (years.abs() * 10.0 / 206_265.0).min(0.01);
-        let chord2 = (2.0 * (0.5 * radius_rad.min(std::f64::consts::PI)).sin()).powi(2);
+        let limit2 = (2.0 * (0.5 * radius_rad.min(std::f64::consts::PI)).sin()).powi(2);
         let cover = Cover::new(centre, radius_rad + margin);
         for tier in 0..index.tiers().len() {
             let first = self.stars.len();
             for (from, to) in cover.ranges(index.tiers()[tier].depth as u8) {
                 for record in index.cells(tier, from, to)? {
                     let vector = record.vector_after(years);
-                    if crate::sphere::chord2(vector, centre) <= chord2 {
+                    if chord2(vector, centre) <= limit2 {
                         self.stars.push(RegionStar {
                             vector,
                             mag: record.mag(),
@@ -82,9 +83,20 @@ impl Cover {
         let depth = cdshealpix::best_starting_depth(radius_rad).min(12);
         let (lon, lat) = crate::sphere::longitude_latitude(centre);
         let middle = cdshealpix::nested::hash(depth, lon, lat);
-        let mut cells = cdshealpix::nested::neighbours(depth, middle, true).values_vec();
+        let nine = cdshealpix::nested::neighbours(depth, middle, true).values_vec();
+        // Of their children, those that may reach into the cone.
+        let limit = (radius_rad + cell_reach_rad(depth + 1)).min(std::f64::consts::PI);
+        let limit2 = (2.0 * (0.5 * limit).sin()).powi(2);
+        let mut cells: Vec<u64> = nine
+            .into_iter()
+            .flat_map(|cell| 4 * cell..4 * cell + 4)
+            .filter(|&cell| chord2(cell_centre(depth + 1, cell), centre) <= limit2)
+            .collect();
         cells.sort_unstable();
-        Cover { depth, cells }
+        Cover {
+            depth: depth + 1,
+            cells,
+        }
     }
 
     /// Ranges `first..end` of cells at another depth.

@@ -66,7 +66,7 @@ pub fn canonical(points: &[[f64; 2]; 4]) -> Option<OrderedCode> {
             best = k;
         }
     }
-    if !(lengths[best] > 0.0) {
+    if lengths[best] <= 0.0 || lengths[best].is_nan() {
         return None;
     }
     let (mut a, mut b) = PAIRS[best];
@@ -94,7 +94,7 @@ pub fn canonical(points: &[[f64; 2]; 4]) -> Option<OrderedCode> {
 pub fn all_within(points: &[[f64; 2]; 4], slack: f64, mut visit: impl FnMut(OrderedCode)) {
     let lengths = squared_lengths(points);
     let longest = lengths.iter().fold(0.0_f64, |m, &l| m.max(l));
-    if !(longest > 0.0) {
+    if longest <= 0.0 || longest.is_nan() {
         return;
     }
     // A relative change of `slack` in each of two lengths.
