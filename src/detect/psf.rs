@@ -51,13 +51,64 @@ pub(super) fn estimate<P: Pixel>(
         .flatten()
         .collect();
     found.truncate(LOOK_AT);
-    let mut widths: Vec<f64> = found.iter().map(|f| f.0).collect();
+    // Trails and columns give the width of the window, not of a star: the rounder images count.
     let mut elongations: Vec<f64> = found.iter().map(|f| f.1).collect();
+    elongations.sort_unstable_by(f64::total_cmp);
+    let round = elongations
+        .get(elongations.len() / 12)
+        .copied()
+        .unwrap_or(1.0);
+    found.retain(|f| f.1 <= 1.5 * round + 0.1);
+    let sigma_px = common(found.iter().map(|f| f.0).collect()).unwrap_or(1.2);
+    let mut elongations: Vec<f64> = found
+        .iter()
+        .filter(|f| (f.0 / sigma_px).ln().abs() < 2.0 * BANDWIDTH)
+        .map(|f| f.1)
+        .collect();
+    elongations.sort_unstable_by(f64::total_cmp);
     Psf {
         // No optics make stars narrower than a pixel.
-        sigma_px: median(&mut widths).unwrap_or(1.2).max(0.42),
-        elongation: median(&mut elongations).unwrap_or(1.0),
+        sigma_px: sigma_px.max(0.42),
+        elongation: elongations
+            .get(elongations.len() / 2)
+            .copied()
+            .unwrap_or(1.0),
     }
+}
+
+/// Relative width over which images count as equally wide.
+const BANDWIDTH: f64 = 0.12;
+
+/// The width that many images share: stars are all alike, nebula, trails and blends are not,
+/// and are wider. Of the peaks of the density that reach half the highest, the narrowest.
+fn common(mut widths: Vec<f64>) -> Option<f64> {
+    widths.retain(|w| *w > 0.1);
+    widths.sort_unstable_by(f64::total_cmp);
+    if widths.len() < 8 {
+        return widths.get(widths.len() / 2).copied();
+    }
+    let density: Vec<f64> = widths
+        .iter()
+        .map(|w| {
+            widths
+                .iter()
+                .map(|u| (1.0 - ((u / w).ln() / BANDWIDTH).powi(2)).max(0.0))
+                .sum()
+        })
+        .collect();
+    let highest = density.iter().copied().fold(0.0, f64::max);
+    let first = density.iter().position(|d| *d >= 0.5 * highest.max(6.0))?;
+    // From there up to the peak, and the median of what surrounds it.
+    let near = |w: f64| (w / widths[first]).ln() < 2.0 * BANDWIDTH;
+    let peak = (first..widths.len())
+        .take_while(|k| near(widths[*k]))
+        .max_by(|a, b| density[*a].total_cmp(&density[*b]).then(b.cmp(a)))?;
+    let around: Vec<f64> = widths
+        .iter()
+        .copied()
+        .filter(|w| (w / widths[peak]).ln().abs() < BANDWIDTH)
+        .collect();
+    around.get(around.len() / 2).copied()
 }
 
 /// Width and elongation of one candidate.
@@ -127,9 +178,4 @@ pub(super) fn is_single_pixel(stamp: &Stamp, mosaic: bool) -> bool {
     } else {
         around.iter().sum::<f32>() < 0.3 * top
     }
-}
-
-fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }

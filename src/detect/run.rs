@@ -58,7 +58,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
     }
     let mesh = mesh_for::<P>(&plane, &psf, saturation);
     let kernel = kernel_sigma(&psf, plane.bin);
-    let candidates = filter::candidates(&plane, &mesh, kernel);
+    let candidates = filter::candidates(&plane, &mesh, kernel, saturation);
     let context = Context {
         image,
         sky: Sky::new(&mesh, &plane),
@@ -99,7 +99,7 @@ fn first_look<P: Pixel>(
         return FirstLook { psf: guess, mosaic };
     }
     let mesh = mesh_for::<P>(&coarse, &guess, saturation);
-    let candidates = filter::candidates(&coarse, &mesh, 1.0);
+    let candidates = filter::candidates(&coarse, &mesh, 1.0, saturation);
     let sky = Sky::new(&mesh, &coarse);
     FirstLook {
         psf: psf::estimate(image, &sky, mosaic, saturation, &candidates),
@@ -157,7 +157,7 @@ fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> 
 /// Orders the list, faults last, and takes the typical width from it.
 fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf) {
     let stars: Vec<Measured> = stars.into_iter().filter(|m| !m.fault).collect();
-    let lines = faults::elongated(&stars, psf.elongation, out.width, out.height);
+    let lines = faults::unlike_stars(&stars, psf, out.width, out.height);
     let (mut good, mut last) = (Vec::new(), Vec::new());
     for (m, line) in stars.iter().zip(lines) {
         if line { &mut last } else { &mut good }.push(*m);
