@@ -144,7 +144,7 @@ struct Shape {
     /// Mean bend of a star, and of a single value.
     star: f32,
     single: f32,
-    /// Least over most bend of the rounder images of this plane.
+    /// Least over most bend of the roundest images of this plane.
     roundness: f32,
 }
 
@@ -160,9 +160,9 @@ impl Shape {
         Shape {
             star: bend(2.0 * sigma * sigma),
             single: bend(sigma * sigma),
-            // Lines may outnumber stars threefold before this follows them; where tracking
+            // Lines may outnumber stars ninefold before this follows them; where tracking
             // drifts, all stars are lines, and none is dropped.
-            roundness: round.get(round.len() * 3 / 4).copied().unwrap_or(0.0),
+            roundness: round.get(round.len() * 9 / 10).copied().unwrap_or(0.0),
         }
     }
 

@@ -114,7 +114,7 @@ fn measure_plain<P: Pixel>(
     }
     // At the frame's edge half the star is missing: its shape says nothing.
     let whole = stamp.blank == 0;
-    let trusted = whole && snr > 12.0;
+    let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;
     let sharp = shape.sigma() < 0.55 * sigma && snr > 12.0;
     Some(Measured {
         star: Detection {
