@@ -63,7 +63,7 @@ pub(super) fn measure<P: Pixel>(
             context.mosaic,
             &mut scratch.blob,
         ) {
-            Some(blob) if blob.is_star(context.psf.sigma_px) => {
+            Some(blob) if blob.is_star(&context.psf) => {
                 return measure_saturated(context, candidate, &blob, scratch);
             }
             // Overexposed areas, bars and letters; a lone saturated pixel may yet be a star's.
@@ -81,7 +81,7 @@ fn measure_plain<P: Pixel>(
     scratch: &mut Scratch,
 ) -> Option<Measured> {
     let at = (candidate.x_px, candidate.y_px);
-    let sigma = context.psf.sigma_px;
+    let sigma = context.psf.window_px();
     let Scratch {
         stamp,
         window,
@@ -90,7 +90,9 @@ fn measure_plain<P: Pixel>(
     } = scratch;
     let outer = (4.0 * sigma + 2.0).max(6.0);
     stamp.cut(context.image, &context.sky, context.mosaic, at, outer + 1.0);
-    let single = is_single_pixel(stamp, context.mosaic);
+    // Wide stars are searched in blocks, where the filter knows single pixels; a defocused star
+    // has a dark middle.
+    let single = context.psf.sigma_px < 2.5 && is_single_pixel(stamp, context.mosaic);
     let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
     if local != 0.0 {
         stamp.lower(local);
@@ -115,7 +117,7 @@ fn measure_plain<P: Pixel>(
     // At the frame's edge half the star is missing: its shape says nothing.
     let whole = stamp.blank == 0;
     let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;
-    let sharp = shape.sigma() < 0.55 * sigma && snr > 12.0;
+    let sharp = shape.sigma() < 0.55 * context.psf.sigma_px && snr > 12.0;
     Some(Measured {
         star: Detection {
             x_px: centre.0,
@@ -163,7 +165,7 @@ fn measure_plateau<P: Pixel>(
         context.mosaic,
         &mut scratch.blob,
     )?;
-    if blob.is_star(sigma) {
+    if blob.is_star(&context.psf) {
         measure_saturated(context, candidate, &blob, scratch)
     } else {
         None

@@ -69,7 +69,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
         kernel_px: f64::from(kernel) * plane.bin as f64,
     };
     let measured = measure_all(&context, &candidates);
-    let stars = merge::merge(measured, psf.sigma_px);
+    let stars = merge::merge(measured, psf.window_px());
     finish(&mut out, stars, &psf);
     out.sky_level = median(&mesh.level);
     out.sky_noise = median(&mesh.noise) * plane.bin as f64;
@@ -110,7 +110,7 @@ fn first_look<P: Pixel>(
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
 /// their length.
 fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
-    let fwhm = FWHM_PER_SIGMA * psf.sigma_px * psf.elongation.sqrt();
+    let fwhm = FWHM_PER_SIGMA * psf.window_px();
     let mut bin = base;
     while fwhm / bin as f64 >= 4.5 && bin < 16 && image.width.min(image.height) / (2 * bin) >= 32 {
         bin *= 2;
@@ -120,7 +120,7 @@ fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
 
 /// Kernel width in plane pixels: the star's, seen through blocks.
 fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
-    let (sigma, bin) = (psf.sigma_px, bin as f64);
+    let (sigma, bin) = (psf.window_px(), bin as f64);
     ((sigma * sigma + (bin * bin - 1.0) / 12.0).sqrt() / bin).clamp(0.5, 4.0) as f32
 }
 
