@@ -25,4 +25,5 @@ pub mod report;
 pub mod search;
 pub mod sky;
 pub mod solve;
+pub mod sphere;
 pub mod verify;

@@ -3,5 +3,8 @@
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
+    if let Some(code) = nightfix::frame::isolated::maybe_run_child() {
+        return code;
+    }
     nightfix::cli::run()
 }

@@ -1,9 +1,11 @@
 //! The whole job: a frame in, an outcome out. What the command line and other programs call.
 
 use crate::detect::Detections;
-use crate::fit::Solution;
+use crate::fit::{self, Display, Solution};
 use crate::frame::Frame;
-use crate::sky::Sky;
+use crate::search::{Best, search};
+use crate::sky::{Sky, SkyError, SkyRegion};
+use std::time::Instant;
 
 /// A sky position that the mount was told to point at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -83,13 +85,95 @@ pub struct Outcome {
 }
 
 /// Finds where `frame` points, with the star-indexes of `sky`.
-pub fn solve(frame: &Frame, _sky: &Sky, _request: &Request) -> Outcome {
+///
+/// # Errors
+///
+/// A star-index that turns out to be damaged where it is read.
+pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, SkyError> {
+    let begin = Instant::now();
+    let deadline = request.time_limit.map(|limit| begin + limit);
     let detections = crate::detect::detect(frame);
-    Outcome {
+    let mut elapsed = Elapsed {
+        detect_ms: ms_since(begin),
+        ..Elapsed::default()
+    };
+
+    let begin = Instant::now();
+    let found =
+        search(&detections, sky, request, deadline).map_err(|e| sky.error(e.index, &e.error))?;
+    elapsed.match_ms = ms_since(begin);
+
+    let begin = Instant::now();
+    let best_log10_chance = found
+        .best
+        .as_ref()
+        .map_or(0.0, |best| best.log10_chance(found.report.candidates));
+    let solution = match found.best.filter(|_| found.accepted) {
+        Some(best) => solution(frame, &detections, sky, request, &best, best_log10_chance)?,
+        None => None,
+    };
+    elapsed.fit_ms = ms_since(begin);
+    Ok(Outcome {
         detections,
-        solution: None,
-        search: SearchReport::default(),
-        best_log10_chance: 0.0,
-        elapsed: Elapsed::default(),
-    }
+        solution,
+        search: found.report,
+        best_log10_chance,
+        elapsed,
+    })
+}
+
+fn solution(
+    frame: &Frame,
+    detections: &Detections,
+    sky: &Sky,
+    request: &Request,
+    best: &Best,
+    log10_chance: f64,
+) -> Result<Option<Solution>, SkyError> {
+    let epoch = request.epoch_jyear.unwrap_or(sky.epoch_jyear());
+    let camera = &best.evidence.camera;
+    let mut region = SkyRegion::default();
+    let stars = region
+        .cone(
+            sky,
+            best.index,
+            camera.axes[2],
+            fit::reach_rad(camera),
+            fit::FIT_STARS,
+            epoch - sky.epoch_jyear(),
+        )
+        .map_err(|e| sky.error(best.index, &e))?;
+    let display = display_of(frame);
+    Ok(fit::fit(
+        detections,
+        camera,
+        stars,
+        display,
+        log10_chance,
+        epoch,
+    ))
+}
+
+/// Where 'up' and 'right' of the displayed frame lie in stored pixels: row order first, then
+/// the EXIF orientation (EXIF 2.3, tag 0x0112), which says which edges of the displayed picture
+/// the stored first row and first column are.
+fn display_of(frame: &Frame) -> Display {
+    let y_up = if frame.first_row_on_top { -1.0 } else { 1.0 };
+    let (stored_up, stored_right) = ([0.0, y_up], [1.0, 0.0]);
+    let minus = |v: [f64; 2]| [-v[0], -v[1]];
+    let (up, right) = match frame.orientation {
+        2 => (stored_up, minus(stored_right)),
+        3 => (minus(stored_up), minus(stored_right)),
+        4 => (minus(stored_up), stored_right),
+        5 => (minus(stored_right), minus(stored_up)),
+        6 => (minus(stored_right), stored_up),
+        7 => (stored_right, stored_up),
+        8 => (stored_right, minus(stored_up)),
+        _ => (stored_up, stored_right),
+    };
+    Display { up, right }
+}
+
+fn ms_since(begin: Instant) -> f64 {
+    begin.elapsed().as_secs_f64() * 1e3
 }

@@ -1,6 +1,61 @@
-//! The command line: one file per subcommand.
+//! The command line: parse, check, run, turn the outcome into an exit status.
+//!
+//! One folder per subcommand. Nothing here computes; everything is called from the library.
+
+mod guard;
+mod output;
+mod solve;
+mod status;
+
+use clap::{Parser, Subcommand};
+use std::io::Write;
+use std::process::ExitCode;
+
+pub use status::Status;
+
+/// Finds where a camera points from one exposure of the night sky.
+#[derive(Debug, Parser)]
+#[command(name = "nightfix", version, arg_required_else_help = true)]
+#[command(after_long_help = status::HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Say where frames point: centre, scale, rotation, and how sure that is
+    Solve(Box<solve::SolveArgs>),
+}
 
 /// Runs the command line of this process.
-pub fn run() -> std::process::ExitCode {
-    std::process::ExitCode::from(70)
+pub fn run() -> ExitCode {
+    guard::install();
+    let status = guard::run(|| match Cli::try_parse() {
+        Ok(cli) => match cli.command {
+            Command::Solve(args) => solve::run(&args),
+        },
+        Err(refusal) => refuse(&refusal),
+    });
+    status
+        .unwrap_or_else(|fault| {
+            complain(&fault);
+            Status::Internal
+        })
+        .into()
+}
+
+/// Prints help or a usage error. Help that was asked for is no error, even into a closed pipe.
+fn refuse(refusal: &clap::Error) -> Status {
+    let _ = refusal.print();
+    if refusal.use_stderr() {
+        Status::Usage
+    } else {
+        Status::Solved
+    }
+}
+
+/// One line on standard error. If even that is closed there is nobody left to tell.
+fn complain(message: &str) {
+    let _ = writeln!(std::io::stderr().lock(), "nightfix: {message}");
 }

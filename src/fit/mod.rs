@@ -1,7 +1,12 @@
 //! Robust least squares over all matched stars: TAN, then SIP of the order the data support.
 
+mod matching;
+mod polynomial;
+mod refine;
+mod sip;
 pub mod wcs;
 
+pub use refine::{Display, FIT_STARS, fit, reach_rad};
 pub use wcs::{Sip, Wcs};
 
 /// A detection and its catalogue star.

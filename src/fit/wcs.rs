@@ -3,6 +3,8 @@
 //! Sources: Calabretta & Greisen 2002 (A&A 395, 1077), sections 2 and 5.1.3; SIP: Shupe et al.
 //! 2005 (ASP Conf. Ser. 347, 491).
 
+use crate::sphere::{dot, normalised, sky_to_vector, tangent_basis, vector_to_sky};
+
 /// Distortion polynomials of the SIP convention: `f(u, v) = sum A_pq u^p v^q`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sip {
@@ -33,7 +35,7 @@ pub struct Wcs {
     pub sip: Option<Sip>,
 }
 
-fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
+pub(super) fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
     terms
         .iter()
         .map(|&(p, q, c)| c * u.powi(p as i32) * v.powi(q as i32))
@@ -97,39 +99,4 @@ impl Wcs {
     pub fn sky_to_pixel(&self, ra_deg: f64, dec_deg: f64) -> Option<[f64; 2]> {
         self.vector_to_pixel(sky_to_vector(ra_deg, dec_deg))
     }
-}
-
-/// Unit vectors towards east, north and the point itself.
-fn tangent_basis(ra_deg: f64, dec_deg: f64) -> [[f64; 3]; 3] {
-    let (sa, ca) = ra_deg.to_radians().sin_cos();
-    let (sd, cd) = dec_deg.to_radians().sin_cos();
-    [
-        [-sa, ca, 0.0],
-        [-sd * ca, -sd * sa, cd],
-        [cd * ca, cd * sa, sd],
-    ]
-}
-
-/// ICRS unit vector of RA, Dec in degrees.
-pub fn sky_to_vector(ra_deg: f64, dec_deg: f64) -> [f64; 3] {
-    tangent_basis(ra_deg, dec_deg)[2]
-}
-
-/// RA (0 to 360) and Dec in degrees of a vector of any length.
-pub fn vector_to_sky(w: [f64; 3]) -> [f64; 2] {
-    let ra = w[1].atan2(w[0]).to_degrees().rem_euclid(360.0);
-    [
-        if ra >= 360.0 { 0.0 } else { ra },
-        w[2].atan2(w[0].hypot(w[1])).to_degrees(),
-    ]
-}
-
-/// Scalar product.
-pub fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-}
-
-fn normalised(w: [f64; 3]) -> [f64; 3] {
-    let length = dot(w, w).sqrt();
-    w.map(|c| c / length)
 }

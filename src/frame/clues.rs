@@ -1,5 +1,14 @@
 //! What a frame's own metadata claims. Claims, never facts.
 
+mod header;
+mod position;
+mod scale;
+mod site;
+pub(crate) mod time;
+mod wcs;
+
+pub(crate) use header::from_header;
+
 /// Equinox of a claimed position.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum EquinoxClue {

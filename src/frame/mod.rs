@@ -2,10 +2,16 @@
 //! metadata. Judges neither: what the clues are worth is decided by the search.
 
 mod clues;
+pub(crate) mod fault;
+pub(crate) mod fits;
+pub mod isolated;
+pub(crate) mod open;
+mod raster;
+pub(crate) mod source;
 
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Pixel values in stored order, row by row, one plane.
 #[derive(Debug, Clone)]
@@ -61,14 +67,4 @@ pub enum FrameError {
         /// What is wrong and what to do next.
         what: String,
     },
-}
-
-impl Frame {
-    /// Reads the frame at `path`. The name is taken literally, whatever characters it holds.
-    pub fn open(path: &Path) -> Result<Frame, FrameError> {
-        Err(FrameError::NotReadable {
-            path: path.to_owned(),
-            what: "not implemented".into(),
-        })
-    }
 }

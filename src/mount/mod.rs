@@ -1,1 +1,11 @@
 //! What the mount needs to know: pointing error, position of date, the Sun.
+//!
+//! Takes positions and times, gives figures. Knows nothing of frames, stars or output formats.
+
+mod of_date;
+mod pointing;
+mod sun;
+
+pub use of_date::Moment;
+pub use pointing::{PointingError, compass_word, pointing_error, separation_deg};
+pub use sun::{sun_altitude_deg, sun_icrs_deg};

@@ -1,1 +1,16 @@
 //! Text, JSON, WCS keywords and overlay picture of a solution. Cannot influence it.
+//!
+//! [`record::Record`] is the JSON object of the output contract; the text result is written
+//! from the same record, so that both always say the same.
+
+pub mod atomic;
+mod cautions;
+mod commanded;
+pub mod header;
+pub mod overlay;
+pub mod record;
+mod rounding;
+pub mod text;
+
+pub use commanded::{CommandedPosition, Equinox, Origin};
+pub use record::Record;

@@ -1,1 +1,118 @@
-//! Placeholder.
+//! The search: index quads stream past the frame's quads, tile by tile outward from the
+//! commanded position; every match is weighed; the first pose beyond doubt ends it.
+
+mod plan;
+mod scan;
+
+pub use plan::{Region, Stage};
+pub use scan::{Best, Scanner};
+
+use crate::detect::Detections;
+use crate::sky::Sky;
+use crate::solve::{Request, SearchOrder, SearchReport};
+use crate::verify::DetectionField;
+use star_index::IndexError;
+use std::time::Instant;
+
+/// A pose is accepted where the chance of a false match, all trials counted, is below this.
+pub const ACCEPT_LOG10_CHANCE: f64 = -7.0;
+
+/// What a search ended with.
+#[derive(Debug, Clone)]
+pub struct Found {
+    /// The likeliest pose met, accepted or not.
+    pub best: Option<Best>,
+    /// It is beyond doubt.
+    pub accepted: bool,
+    /// Counters.
+    pub report: SearchReport,
+}
+
+/// A star-index failed while it was searched.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SearchError {
+    /// Number of the star-index in its [`Sky`].
+    pub index: usize,
+    /// What is wrong with it.
+    pub error: IndexError,
+}
+
+/// Searches `sky` for the star pattern of `detections`.
+pub fn search(
+    detections: &Detections,
+    sky: &Sky,
+    request: &Request,
+    deadline: Option<Instant>,
+) -> Result<Found, SearchError> {
+    let field = DetectionField::new(detections);
+    let years = request
+        .epoch_jyear
+        .map_or(0.0, |epoch| epoch - sky.epoch_jyear());
+    let bytes_before = sky.bytes_read();
+    let mut found = Found {
+        best: None,
+        accepted: false,
+        report: SearchReport::default(),
+    };
+    let spiral = !request.starts.is_empty();
+    found.report.order = if spiral {
+        SearchOrder::Spiral
+    } else {
+        SearchOrder::WholeSky
+    };
+    if field.len() >= 4 {
+        for stage in plan::stages(detections, request) {
+            let scanner = Scanner::new(detections, &field, sky, years, &stage);
+            run_stage(&scanner, &stage, request, deadline, &mut found)?;
+            if found.accepted || found.report.timed_out {
+                break;
+            }
+        }
+    }
+    found.report.index_bytes = sky.bytes_read() - bytes_before;
+    Ok(found)
+}
+
+/// Runs one stage batch by batch; the batches do not depend on the number of threads.
+fn run_stage(
+    scanner: &Scanner<'_>,
+    stage: &Stage,
+    request: &Request,
+    deadline: Option<Instant>,
+    found: &mut Found,
+) -> Result<(), SearchError> {
+    let starts: Vec<Option<[f64; 3]>> = match stage.region {
+        Region::WholeSky => vec![None],
+        Region::Within { .. } => request
+            .starts
+            .iter()
+            .map(|s| Some(crate::sphere::sky_to_vector(s.ra_deg, s.dec_deg)))
+            .collect(),
+    };
+    for start in starts {
+        for batch in plan::batches(scanner.sky, stage, start) {
+            if deadline.is_some_and(|at| Instant::now() >= at) {
+                found.report.timed_out = true;
+                return Ok(());
+            }
+            let result = scanner.batch(&batch.tiles)?;
+            found.report.cells += batch.tiles.len() as u64;
+            found.report.candidates += result.candidates;
+            found.report.radius_deg = found.report.radius_deg.max(batch.radius_deg);
+            // A tie keeps the earlier pose: the order of batches and tiles is fixed.
+            let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
+            if let Some(new) = result.best {
+                if found.best.as_ref().is_none_or(|old| better(old, &new)) {
+                    found.best = Some(new);
+                }
+            }
+            if let Some(best) = &found.best {
+                if best.log10_chance(found.report.candidates) < ACCEPT_LOG10_CHANCE {
+                    found.accepted = true;
+                    return Ok(());
+                }
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,1 +1,15 @@
-//! Format.
+//! The star-index file of nightfix (`.nfsky`): what is in it, how it is written and read.
+//!
+//! One file, used in place (embedded in a program or mapped from disk): a header, a directory,
+//! block checksums, then stars and quads in sky-cell order. [`layout`] describes every byte.
+//! [`StarIndex`] reads, [`write::Contents`] writes, [`quad`] holds the numbers that describe a
+//! quad's shape, shared by the builder and the solver.
+
+pub mod layout;
+pub mod quad;
+pub mod read;
+pub mod star;
+pub mod write;
+
+pub use read::{IndexError, StarIndex, Tile};
+pub use star::{Star, StarRecord};

@@ -1,0 +1,88 @@
+//! A catalogue becomes a star-index.
+
+use crate::catalogue::Catalogue;
+use crate::choose::{Recipe, quads_by_tile};
+use crate::select::brightest_per_cell;
+use star_index::StarRecord;
+use star_index::write::{BandContents, Contents, StarTable, TileTooFull};
+
+/// Records of catalogue stars.
+pub fn records_of(catalogue: &Catalogue) -> Vec<StarRecord> {
+    catalogue
+        .stars
+        .iter()
+        .map(|star| {
+            // libm rather than the system's sine: the same bytes on every system.
+            let (ra, dec) = (star.ra_deg.to_radians(), star.dec_deg.to_radians());
+            let (sa, ca) = (libm::sin(ra), libm::cos(ra));
+            let (sd, cd) = (libm::sin(dec), libm::cos(dec));
+            StarRecord::new([cd * ca, cd * sa, sd], star.pm_mas_yr, star.mag, star.bv)
+        })
+        .collect()
+}
+
+/// The bands of the default index: fields from 1 to 60 deg wide.
+///
+/// Each band thins the sky to four stars per cell, so that a 3:2 field of twice the cell's edge
+/// holds about ten of them; from one band to the next cells grow by a factor of two.
+pub fn default_recipes() -> Vec<Recipe> {
+    (1..=7)
+        .rev()
+        .map(|depth| {
+            let edge_rad = std::f64::consts::FRAC_PI_3 / f64::from(1_u32 << depth);
+            Recipe {
+                thin_depth: depth,
+                per_cell: 4,
+                neighbours: 5,
+                neighbours_sparse: 5,
+                sparse_rad: edge_rad,
+                longest_rad: 2.6 * edge_rad,
+                tile_depth: depth.saturating_sub(3),
+            }
+        })
+        .collect()
+}
+
+/// A star-index in memory.
+#[derive(Debug, Clone)]
+pub struct Built {
+    /// The stars in file order.
+    pub table: StarTable,
+    /// The bands.
+    pub bands: Vec<BandContents>,
+    /// The file.
+    pub bytes: Vec<u8>,
+}
+
+/// Builds the star-index of `catalogue` with one band per recipe.
+pub fn build(
+    catalogue: &Catalogue,
+    recipes: &[Recipe],
+    origin: &str,
+) -> Result<Built, TileTooFull> {
+    let table = StarTable::new(&records_of(catalogue));
+    let bands: Vec<BandContents> = recipes
+        .iter()
+        .map(|recipe| {
+            let chosen = brightest_per_cell(&table.records, recipe.thin_depth, recipe.per_cell);
+            BandContents {
+                depth: recipe.tile_depth,
+                size_rad: [0.0, recipe.longest_rad],
+                tiles: quads_by_tile(&table.records, &chosen, recipe),
+            }
+        })
+        .collect();
+    let contents = Contents {
+        epoch_jyear: catalogue.epoch_jyear,
+        origin,
+        table: &table,
+        bands,
+    };
+    let bytes = contents.to_bytes()?;
+    let bands = contents.bands;
+    Ok(Built {
+        table,
+        bands,
+        bytes,
+    })
+}

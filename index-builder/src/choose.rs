@@ -1,0 +1,174 @@
+//! Picks the quads of a band: each star with some of its nearest neighbours.
+
+use rayon::prelude::*;
+use star_index::StarRecord;
+use star_index::quad::{canonical, on_tangent_plane, pack};
+use star_index::write::{StoredQuad, cell_of};
+
+/// Unit vectors of chosen stars, in buckets, for finding the nearest of them.
+struct Neighbourhood<'a> {
+    vectors: &'a [[f64; 3]],
+    depth: u8,
+    /// Star positions (into `vectors`) sorted by cell, and where each cell begins.
+    members: Vec<u32>,
+    starts: Vec<u32>,
+}
+
+fn distance2(a: [f64; 3], b: [f64; 3]) -> f64 {
+    (0..3).map(|i| (a[i] - b[i]) * (a[i] - b[i])).sum()
+}
+
+impl<'a> Neighbourhood<'a> {
+    /// Buckets of about two stars.
+    fn new(vectors: &'a [[f64; 3]]) -> Neighbourhood<'a> {
+        let mut depth = 0;
+        while depth < 10 && star_index::layout::cells_of_depth(depth + 1) * 2 <= vectors.len() {
+            depth += 1;
+        }
+        let cells: Vec<u64> = vectors.par_iter().map(|&v| cell_of(v, depth)).collect();
+        let mut members: Vec<u32> = (0..vectors.len() as u32).collect();
+        members.par_sort_unstable_by_key(|&i| (cells[i as usize], i));
+        let mut starts = vec![0_u32; star_index::layout::cells_of_depth(depth) + 1];
+        for &cell in &cells {
+            starts[cell as usize + 1] += 1;
+        }
+        for i in 1..starts.len() {
+            starts[i] += starts[i - 1];
+        }
+        Neighbourhood {
+            vectors,
+            depth,
+            members,
+            starts,
+        }
+    }
+
+    /// The `count` nearest stars to star `of` (itself excluded), nearest first, none farther
+    /// than `limit_rad`.
+    fn nearest(&self, of: usize, count: usize, limit_rad: f64) -> Vec<u32> {
+        let centre = self.vectors[of];
+        let limit2 = (2.0 * (0.5 * limit_rad).sin()).powi(2);
+        let (lon, lat) = (
+            centre[1].atan2(centre[0]),
+            centre[2].atan2(centre[0].hypot(centre[1])),
+        );
+        // Widen the cone until the count-th neighbour lies inside it.
+        let mut radius = 1.5 * std::f64::consts::FRAC_PI_3 / f64::from(1_u32 << self.depth);
+        loop {
+            let cone = radius.min(limit_rad);
+            let inside2 = (2.0 * (0.5 * cone).sin()).powi(2);
+            let mut found: Vec<(f64, u32)> = Vec::new();
+            let cover = cdshealpix::nested::cone_coverage_approx(self.depth, lon, lat, cone);
+            for cell in cover.flat_iter() {
+                let (start, end) = (self.starts[cell as usize], self.starts[cell as usize + 1]);
+                for &i in &self.members[start as usize..end as usize] {
+                    let d2 = distance2(centre, self.vectors[i as usize]);
+                    if i as usize != of && d2 <= inside2.min(limit2) {
+                        found.push((d2, i));
+                    }
+                }
+            }
+            if found.len() >= count || cone >= limit_rad || cone >= 3.0 {
+                found.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+                found.truncate(count);
+                return found.into_iter().map(|(_, i)| i).collect();
+            }
+            radius *= 1.6;
+        }
+    }
+}
+
+/// How the quads of a band are chosen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Recipe {
+    /// HEALPix depth of the cells that thin the stars.
+    pub thin_depth: u8,
+    /// Stars kept per cell.
+    pub per_cell: usize,
+    /// Each star is combined with so many of its nearest neighbours...
+    pub neighbours: usize,
+    /// ...or so many where the neighbourhood is thinner than `sparse_rad`.
+    pub neighbours_sparse: usize,
+    /// Where the last of `neighbours` lies farther than this, the sky is sparse, radians.
+    pub sparse_rad: f64,
+    /// No pair of a quad is farther apart, radians.
+    pub longest_rad: f64,
+    /// HEALPix depth of the band's tiles.
+    pub tile_depth: u8,
+}
+
+/// The quads of the stars `chosen` (numbers into `records`) by tile, without duplicates.
+pub fn quads_by_tile(
+    records: &[StarRecord],
+    chosen: &[u32],
+    recipe: &Recipe,
+) -> Vec<Vec<StoredQuad>> {
+    let vectors: Vec<[f64; 3]> = chosen
+        .iter()
+        .map(|&i| records[i as usize].vector())
+        .collect();
+    let neighbourhood = Neighbourhood::new(&vectors);
+    let mut sets: Vec<[u32; 4]> = (0..chosen.len())
+        .into_par_iter()
+        .flat_map_iter(|star| sets_of(&neighbourhood, star, recipe))
+        .collect();
+    sets.par_sort_unstable();
+    sets.dedup();
+    let quads: Vec<(u64, StoredQuad)> = sets
+        .par_iter()
+        .filter_map(|set| {
+            let plane = on_tangent_plane(set.map(|i| vectors[i as usize]))?;
+            let ordered = canonical(&plane)?;
+            let stars = ordered.order.map(|k| set[k]);
+            let tile = cell_of(vectors[stars[0] as usize], recipe.tile_depth);
+            let stars = stars.map(|i| chosen[i as usize]);
+            Some((
+                tile,
+                StoredQuad {
+                    code: pack(ordered.code),
+                    stars,
+                },
+            ))
+        })
+        .collect();
+    let mut tiles = vec![Vec::new(); star_index::layout::cells_of_depth(recipe.tile_depth)];
+    for (tile, quad) in quads {
+        tiles[tile as usize].push(quad);
+    }
+    tiles
+}
+
+/// The sets of four (ascending) that star number `star` of the neighbourhood contributes.
+fn sets_of(neighbourhood: &Neighbourhood, star: usize, recipe: &Recipe) -> Vec<[u32; 4]> {
+    let most = recipe.neighbours.max(recipe.neighbours_sparse);
+    let mut near = neighbourhood.nearest(star, most, recipe.longest_rad);
+    let vectors = neighbourhood.vectors;
+    let apart2 = |a: u32, b: u32| distance2(vectors[a as usize], vectors[b as usize]);
+    let sparse2 = recipe.sparse_rad * recipe.sparse_rad;
+    let dense = near
+        .get(recipe.neighbours - 1)
+        .is_some_and(|&last| apart2(last, star as u32) <= sparse2);
+    near.truncate(if dense {
+        recipe.neighbours
+    } else {
+        recipe.neighbours_sparse
+    });
+    let longest2 = recipe.longest_rad * recipe.longest_rad;
+    let mut sets = Vec::new();
+    for i in 0..near.len() {
+        for j in i + 1..near.len() {
+            if apart2(near[i], near[j]) > longest2 {
+                continue;
+            }
+            for k in j + 1..near.len() {
+                if apart2(near[i], near[k]) > longest2 || apart2(near[j], near[k]) > longest2 {
+                    continue;
+                }
+                let mut set = [star as u32, near[i], near[j], near[k]];
+                set.sort_unstable();
+                sets.push(set);
+            }
+        }
+    }
+    sets
+}

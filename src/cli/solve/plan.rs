@@ -1,0 +1,134 @@
+//! From what the caller said and what the frame claims to what the solver is asked.
+
+use super::args::SolveArgs;
+use crate::frame::Clues;
+use crate::mount::{Moment, separation_deg};
+use crate::report::{CommandedPosition, Equinox};
+use crate::solve::{Commanded, Request};
+
+/// Arcseconds in a radian over a thousand: arcsec per pixel for 1 um at 1 mm.
+const ARCSEC_PER_UM_AT_1_MM: f64 = 206.264_806_247;
+
+/// What one frame is asked, and what reports need to know about the question.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// For the solver, apart from the time limit.
+    pub request: Request,
+    /// Readings of the commanded position, likeliest first; empty: none.
+    commanded: Vec<CommandedPosition>,
+    /// Mid-exposure.
+    pub moment: Option<Moment>,
+    /// What should be said about the question itself.
+    pub remarks: Vec<String>,
+}
+
+impl Plan {
+    /// Combines options and clues; options come first.
+    pub fn new(args: &SolveArgs, clues: &Clues) -> Plan {
+        let mut remarks = clues.remarks.clone();
+        let moment = clues.mid_jd_utc.and_then(Moment::from_jd_utc);
+        if let (Some(jd), None) = (clues.mid_jd_utc, moment) {
+            remarks.push(format!(
+                "The frame's date (JD {jd:.1}) cannot be right and is not used."
+            ));
+        }
+        let mut commanded = commanded(args, clues, moment.as_ref());
+        let starts = commanded.iter().map(|position| {
+            let [ra_deg, dec_deg] = position.start_deg();
+            Commanded { ra_deg, dec_deg }
+        });
+        let starts: Vec<Commanded> = starts.collect();
+        if args.within.is_some() && starts.is_empty() {
+            remarks.push("--within had nothing to count from: no position is known.".into());
+        }
+        // A WCS in the header says where an earlier solution, or a guess, put the frame. That
+        // is a start for the search, and nothing that a mount was told.
+        commanded.retain(|position| !position.source.starts_with("CRVAL"));
+        let request = Request {
+            starts,
+            within_deg: args.within,
+            scales_arcsec_per_px: scales(args, clues, &mut remarks),
+            epoch_jyear: moment.map(|m| m.julian_year()),
+            time_limit: None,
+        };
+        Plan {
+            request,
+            commanded,
+            moment,
+            remarks,
+        }
+    }
+
+    /// The commanded position to report, given where the frame was found.
+    ///
+    /// The likeliest reading, unless the frame lies far from it and close to another: then the
+    /// other was meant (hours for degrees, as a rule), and a remark says so.
+    pub fn commanded(&mut self, found_deg: Option<[f64; 2]>) -> Option<CommandedPosition> {
+        /// Farther than a mount strays when it knows where it is.
+        const FAR_DEG: f64 = 10.0;
+        /// A place this close is met by chance once in 1500 times.
+        const CLOSE_DEG: f64 = 3.0;
+        let likeliest = self.commanded.first()?;
+        let distance = |position: &CommandedPosition, found_deg: [f64; 2]| {
+            separation_deg(position.start_deg(), found_deg)
+        };
+        let other = found_deg
+            .filter(|found| distance(likeliest, *found) > FAR_DEG)
+            .and_then(|found| {
+                self.commanded
+                    .iter()
+                    .find(|position| distance(position, found) < CLOSE_DEG)
+            });
+        let Some(other) = other else {
+            return Some(likeliest.clone());
+        };
+        self.remarks.push(format!(
+            "The frame lies far from its header's {} and close to {}: the latter is taken for \
+             the commanded position.",
+            likeliest.source, other.source
+        ));
+        Some(other.clone())
+    }
+}
+
+fn commanded(args: &SolveArgs, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
+    let stated = args.equinox.map(Equinox::from);
+    match &args.at {
+        Some(at) => vec![CommandedPosition::from_option(
+            [at.ra_deg, at.dec_deg],
+            stated.unwrap_or(Equinox::J2000),
+            moment,
+        )],
+        None => clues
+            .positions
+            .iter()
+            .map(|clue| CommandedPosition::from_clue(clue, stated, moment))
+            .collect(),
+    }
+}
+
+/// Claimed scales, likeliest first: `--scale`, then focal length with pixel size (the header
+/// lends the one that is missing), then the header's own.
+fn scales(args: &SolveArgs, clues: &Clues, remarks: &mut Vec<String>) -> Vec<f64> {
+    let mut scales: Vec<f64> = args.scale.into_iter().collect();
+    if args.focal_length.is_some() || args.pixel_size.is_some() {
+        let focal_mm = args.focal_length.or(clues.focal_length_mm);
+        let pixel_um = args.pixel_size.or(clues.pixel_size_um);
+        match (focal_mm, pixel_um) {
+            (Some(focal_mm), Some(pixel_um)) => {
+                scales.push(ARCSEC_PER_UM_AT_1_MM * pixel_um / focal_mm);
+            }
+            (Some(_), None) => remarks.push(
+                "--focal-length says nothing without --pixel-size, which the frame lacks too."
+                    .into(),
+            ),
+            _ => remarks.push(
+                "--pixel-size says nothing without --focal-length, which the frame lacks too."
+                    .into(),
+            ),
+        }
+    }
+    scales.extend(clues.scales.iter().map(|clue| clue.arcsec_per_px));
+    scales.retain(|scale| scale.is_finite() && *scale > 0.0);
+    scales
+}

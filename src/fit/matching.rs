@@ -1,0 +1,83 @@
+//! Pairs catalogue stars with detections under a pixel-to-sky map.
+
+use super::wcs::Wcs;
+use crate::detect::Detections;
+use crate::sky::RegionStar;
+
+/// A pair: number of the detection, the star, predicted minus detected pixels.
+#[derive(Debug, Clone, Copy)]
+pub struct Pair {
+    pub detection: usize,
+    pub star: RegionStar,
+    pub residual_px: [f64; 2],
+}
+
+/// Pairs every star with the nearest detection within `radius_px` of its predicted position;
+/// a detection goes to the nearest star, and is left out where two stars claim it within a
+/// factor of two (a blend).
+pub fn pairs(
+    detections: &Detections,
+    stars: &[RegionStar],
+    wcs: &Wcs,
+    radius_px: f64,
+) -> Vec<Pair> {
+    let size = [detections.width as f64, detections.height as f64];
+    let mut by_y: Vec<(f64, usize)> = detections
+        .stars
+        .iter()
+        .enumerate()
+        .map(|(i, d)| (d.y_px, i))
+        .collect();
+    by_y.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Nearest two claims on each detection.
+    let mut claims: Vec<[Option<(f64, Pair)>; 2]> = vec![[None, None]; detections.stars.len()];
+    for star in stars {
+        let Some([x, y]) = wcs
+            .vector_to_pixel(star.vector)
+            .map(|p| [p[0] - 1.0, p[1] - 1.0])
+        else {
+            continue;
+        };
+        let outside = |c: f64, n: f64| !(c >= -radius_px && c <= n + radius_px);
+        if outside(x, size[0]) || outside(y, size[1]) {
+            continue;
+        }
+        let first = by_y.partition_point(|e| e.0 < y - radius_px);
+        let near = by_y[first..].iter().take_while(|e| e.0 <= y + radius_px);
+        let found = near
+            .map(|&(_, i)| {
+                let d = &detections.stars[i];
+                let residual_px = [x - d.x_px, y - d.y_px];
+                (residual_px[0].hypot(residual_px[1]), i, residual_px)
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        let Some((distance, detection, residual_px)) = found.filter(|f| f.0 <= radius_px) else {
+            continue;
+        };
+        let claim = (
+            distance,
+            Pair {
+                detection,
+                star: *star,
+                residual_px,
+            },
+        );
+        let held = &mut claims[detection];
+        match held[0] {
+            Some((nearest, _)) if nearest <= distance => {
+                if held[1].is_none_or(|(second, _)| distance < second) {
+                    held[1] = Some(claim);
+                }
+            }
+            first => *held = [Some(claim), first],
+        }
+    }
+    claims
+        .into_iter()
+        .filter_map(|[first, second]| {
+            let (distance, pair) = first?;
+            let blend = second.is_some_and(|(other, _)| other < 2.0 * distance.max(0.5));
+            (!blend).then_some(pair)
+        })
+        .collect()
+}

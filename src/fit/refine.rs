@@ -1,0 +1,363 @@
+//! From a verified pose to the solution: match, fit, choose the order, repeat.
+
+use super::matching::{Pair, pairs};
+use super::polynomial::{Fitted, Model, Point, fit as fit_model, median};
+use super::sip::wcs_of;
+use super::wcs::Wcs;
+use super::{MatchedStar, Solution};
+use crate::detect::Detections;
+use crate::sky::RegionStar;
+use crate::sphere::{angle_between, dot, tangent_basis, vector_to_sky};
+use crate::verify::Camera;
+
+/// What 'up' means for a frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Display {
+    /// Direction of 'up' in stored pixels (x, y).
+    pub up: [f64; 2],
+    /// Direction of 'right' in stored pixels.
+    pub right: [f64; 2],
+}
+
+/// Rounds of matching and fitting.
+const ROUNDS: usize = 6;
+/// Systematic error beside the stated centroid errors (catalogue, pixel response), pixels.
+const FLOOR_PX: f64 = 0.05;
+/// A higher order must lower the criterion by this much: "very strong" on the scale of
+/// Kass & Raftery (1995).
+const CLEARLY_BETTER: f64 = 10.0;
+/// Stars that a fit must rest on.
+const FEWEST: usize = 5;
+
+struct Geometry {
+    crpix: [f64; 2],
+    half_px: [f64; 2],
+    length_px: f64,
+}
+
+/// Fits pixel to sky over all stars of the frame, starting from `camera`. `stars` are the
+/// catalogue stars around the frame. `None` where fewer than five stars remain.
+pub fn fit(
+    detections: &Detections,
+    camera: &Camera,
+    stars: &[RegionStar],
+    display: Display,
+    log10_chance: f64,
+    epoch_jyear: f64,
+) -> Option<Solution> {
+    let size = [detections.width as f64, detections.height as f64];
+    let geometry = Geometry {
+        crpix: size.map(|s| (s + 1.0) / 2.0),
+        half_px: size.map(|s| s / 2.0),
+        length_px: 0.5 * size[0].hypot(size[1]),
+    };
+    let mut wcs = wcs_of_camera(camera, &geometry);
+    let mut radius_px = (1.5 + 0.5 * detections.fwhm_px).max(2.0);
+    let mut last: Option<(Fitted, Vec<Pair>)> = None;
+    for round in 0..ROUNDS {
+        let found = pairs(detections, stars, &wcs, radius_px);
+        if found.len() < FEWEST {
+            return None;
+        }
+        let fitted = best_model(detections, &found, &wcs, &geometry, camera.flipped, round)?;
+        wcs = moved(&fitted, &wcs, &geometry)?;
+        let mut sizes: Vec<f64> = fitted.residuals.iter().map(|r| r[0].hypot(r[1])).collect();
+        // Five Rayleigh medians hold all but a few in a billion of good matches.
+        radius_px = (5.0 * median(&mut sizes)).clamp(0.7, radius_px.max(3.0));
+        last = Some((fitted, found));
+    }
+    let (fitted, found) = last?;
+    solution(
+        &fitted,
+        &found,
+        wcs,
+        &geometry,
+        detections,
+        display,
+        log10_chance,
+        epoch_jyear,
+    )
+}
+
+/// TAN of a camera, its radial term as SIP.
+fn wcs_of_camera(camera: &Camera, geometry: &Geometry) -> Wcs {
+    let [ra, dec] = vector_to_sky(camera.axes[2]);
+    let [east, north, _] = tangent_basis(ra, dec);
+    let scale = (1.0 / camera.focal_px).to_degrees();
+    let sign = if camera.flipped { -1.0 } else { 1.0 };
+    let cd = [east, north].map(|axis| {
+        [
+            scale * dot(axis, camera.axes[0]),
+            scale * sign * dot(axis, camera.axes[1]),
+        ]
+    });
+    // r' = r (1 + k r^2) inverted to first order.
+    let k = -camera.radial / camera.reference_px.powi(2);
+    let sip = (camera.radial != 0.0).then(|| super::Sip {
+        order: 3,
+        a: vec![(3, 0, k), (1, 2, k)],
+        b: vec![(2, 1, k), (0, 3, k)],
+        inverse_order: 3,
+        ap: vec![(3, 0, -k), (1, 2, -k)],
+        bp: vec![(2, 1, -k), (0, 3, -k)],
+    });
+    Wcs {
+        crpix: geometry.crpix,
+        crval: [ra, dec],
+        cd,
+        sip,
+    }
+}
+
+/// Stars on the tangent plane of `crval`, in units of `scale_deg`.
+fn points(
+    detections: &Detections,
+    found: &[Pair],
+    crval: [f64; 2],
+    scale_deg: f64,
+    geometry: &Geometry,
+) -> Vec<Point> {
+    let [east, north, pole] = tangent_basis(crval[0], crval[1]);
+    let unit = scale_deg.to_radians();
+    found
+        .iter()
+        .map(|pair| {
+            let star = &detections.stars[pair.detection];
+            let depth = dot(pair.star.vector, pole);
+            let target = [east, north].map(|axis| dot(pair.star.vector, axis) / depth / unit);
+            let pixel = [star.x_px + 1.0, star.y_px + 1.0];
+            Point {
+                uv: [0, 1].map(|i| (pixel[i] - geometry.crpix[i]) / geometry.length_px),
+                target,
+                sigma_px: star.sigma_px.hypot(FLOOR_PX),
+            }
+        })
+        .collect()
+}
+
+fn scale_of(wcs: &Wcs) -> f64 {
+    (wcs.cd[0][0] * wcs.cd[1][1] - wcs.cd[0][1] * wcs.cd[1][0])
+        .abs()
+        .sqrt()
+}
+
+/// The model that the stars support: a freer one only where the criterion falls clearly.
+fn best_model(
+    detections: &Detections,
+    found: &[Pair],
+    wcs: &Wcs,
+    geometry: &Geometry,
+    flipped: bool,
+    round: usize,
+) -> Option<Fitted> {
+    let points = points(detections, found, wcs.crval, scale_of(wcs), geometry);
+    let mut best = fit_model(&points, Model::Similarity { flipped })?;
+    // The first matches lie where the pose is best: no curvature from them alone, except that
+    // the pose's own radial term brought them in.
+    let highest = if round == 0 && wcs.sip.is_none() {
+        1
+    } else {
+        4
+    };
+    for order in 1..=highest {
+        let model = Model::Polynomial(order);
+        if 2 * points.len() < 3 * model.parameters() || !reaches_out(&points, order) {
+            break;
+        }
+        if let Some(freer) = fit_model(&points, model) {
+            if freer.criterion < best.criterion - CLEARLY_BETTER {
+                best = freer;
+            }
+        }
+    }
+    Some(best)
+}
+
+/// Curvature needs stars in every quadrant, some of them well out: else it runs away where
+/// there are none.
+fn reaches_out(points: &[Point], order: usize) -> bool {
+    if order < 2 {
+        return true;
+    }
+    let mut reach = [0.0_f64; 4];
+    for p in points {
+        let quadrant = usize::from(p.uv[0] > 0.0) + 2 * usize::from(p.uv[1] > 0.0);
+        reach[quadrant] = reach[quadrant].max(p.uv[0].hypot(p.uv[1]));
+    }
+    reach.iter().all(|&r| r > 0.5)
+}
+
+/// The WCS after a fit: its constants become a new reference position.
+fn moved(fitted: &Fitted, before: &Wcs, geometry: &Geometry) -> Option<Wcs> {
+    let scale_deg = scale_of(before);
+    let unit = scale_deg.to_radians();
+    let [east, north, pole] = tangent_basis(before.crval[0], before.crval[1]);
+    let shift = [0, 1].map(|axis| fitted.coefficients[axis][0] * unit);
+    let vector: [f64; 3] =
+        std::array::from_fn(|i| pole[i] + shift[0] * east[i] + shift[1] * north[i]);
+    let crval = vector_to_sky(vector);
+    // Turn the linear part from the old tangent plane to the new: near a pole, north turns.
+    let [new_east, new_north, _] = tangent_basis(crval[0], crval[1]);
+    let turn = [new_east, new_north].map(|axis| [dot(axis, east), dot(axis, north)]);
+    let mut turned = fitted.clone();
+    for k in 0..fitted.terms.len() {
+        let old = [fitted.coefficients[0][k], fitted.coefficients[1][k]];
+        for axis in 0..2 {
+            turned.coefficients[axis][k] = turn[axis][0] * old[0] + turn[axis][1] * old[1];
+        }
+    }
+    wcs_of(
+        &turned,
+        geometry.crpix,
+        crval,
+        scale_deg,
+        geometry.length_px,
+        geometry.half_px,
+    )
+}
+
+/// Radius, in sigma per axis, that holds 95 % of a two-dimensional normal error whose variance
+/// was estimated with `freedom` degrees of freedom: sqrt(2 F(0.95; 2, freedom)); for two
+/// numerator degrees the quantile of F has a closed form. Tends to 2.448.
+fn radius95(freedom: f64) -> f64 {
+    (freedom * (0.05_f64.powf(-2.0 / freedom) - 1.0)).sqrt()
+}
+
+#[allow(clippy::too_many_arguments)]
+fn solution(
+    fitted: &Fitted,
+    found: &[Pair],
+    wcs: Wcs,
+    geometry: &Geometry,
+    detections: &Detections,
+    display: Display,
+    log10_chance: f64,
+    epoch_jyear: f64,
+) -> Option<Solution> {
+    let size = [detections.width as f64, detections.height as f64];
+    let matched: Vec<MatchedStar> = found
+        .iter()
+        .zip(&fitted.weights)
+        .filter(|(_, weight)| **weight > 0.0)
+        .filter_map(|(pair, _)| {
+            let star = &detections.stars[pair.detection];
+            let [x, y] = wcs.vector_to_pixel(pair.star.vector)?;
+            let [ra_deg, dec_deg] = vector_to_sky(pair.star.vector);
+            Some(MatchedStar {
+                detection: pair.detection,
+                ra_deg,
+                dec_deg,
+                mag: f64::from(pair.star.mag),
+                residual_px: [x - 1.0 - star.x_px, y - 1.0 - star.y_px],
+            })
+        })
+        .collect();
+    if matched.len() < FEWEST {
+        return None;
+    }
+    let squares: f64 = matched
+        .iter()
+        .map(|m| m.residual_px[0].powi(2) + m.residual_px[1].powi(2))
+        .sum();
+    let centre = wcs.pixel_to_sky(geometry.crpix[0], geometry.crpix[1]);
+    let scale_deg = scale_of(&wcs);
+    let [xx, xy, yy] = fitted.constant_covariance;
+    // Largest axis of the error ellipse is stated for both.
+    let spread = 0.5 * (xx + yy) + (0.25 * (xx - yy).powi(2) + xy * xy).sqrt();
+    let uncertainty_px = radius95(fitted.freedom) * spread.max(0.0).sqrt();
+    let step = |towards: [f64; 2]| {
+        wcs.pixel_to_vector(
+            geometry.crpix[0] + towards[0],
+            geometry.crpix[1] + towards[1],
+        )
+    };
+    let [east, north, _] = tangent_basis(centre[0], centre[1]);
+    let up = step(display.up);
+    let right = step(display.right);
+    let (up_e, up_n) = (dot(up, east), dot(up, north));
+    let (right_e, right_n) = (dot(right, east), dot(right, north));
+    let opposite = |a: [f64; 2], b: [f64; 2]| {
+        angle_between(
+            wcs.pixel_to_vector(a[0], a[1]),
+            wcs.pixel_to_vector(b[0], b[1]),
+        )
+        .to_degrees()
+    };
+    let [cx, cy] = geometry.crpix;
+    let corner = |x: f64, y: f64| wcs.pixel_to_sky(x, y);
+    Some(Solution {
+        centre_ra_deg: centre[0],
+        centre_dec_deg: centre[1],
+        uncertainty_arcsec: uncertainty_px * scale_deg * 3600.0,
+        scale_arcsec_per_px: scale_deg * 3600.0,
+        rotation_deg: up_e.atan2(up_n).to_degrees().rem_euclid(360.0),
+        // With up = north, right is west on the ordinary sky.
+        mirrored: right_e * up_n - right_n * up_e > 0.0,
+        field_deg: [
+            opposite([0.5, cy], [size[0] + 0.5, cy]),
+            opposite([cx, 0.5], [cx, size[1] + 0.5]),
+        ],
+        corners_deg: [
+            corner(1.0, 1.0),
+            corner(size[0], 1.0),
+            corner(size[0], size[1]),
+            corner(1.0, size[1]),
+        ],
+        rms_px: (squares / matched.len() as f64).sqrt(),
+        matched,
+        log10_chance,
+        epoch_jyear,
+        wcs,
+    })
+}
+
+/// The stars around the frame of `camera` that a fit should use: the brightest so many.
+pub const FIT_STARS: usize = 600;
+
+/// Angle from the centre to the farthest corner of the frame of `camera`, radians, with room for
+/// the error of the pose.
+pub fn reach_rad(camera: &Camera) -> f64 {
+    (1.02 * camera.reference_px / camera.focal_px).atan()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sphere::sky_to_vector;
+
+    /// Tables of the F distribution (0.95; 2, n): 4.10 for n = 10, 3.00 for infinity.
+    #[test]
+    fn radius_follows_the_f_distribution() {
+        assert!((radius95(10.0) - (2.0_f64 * 4.1028).sqrt()).abs() < 1e-3);
+        assert!((radius95(1e7) - 2.4477).abs() < 1e-3);
+    }
+
+    #[test]
+    fn camera_and_wcs_agree() {
+        let geometry = Geometry {
+            crpix: [400.5, 300.5],
+            half_px: [400.0, 300.0],
+            length_px: 500.0,
+        };
+        for flipped in [false, true] {
+            let camera = Camera {
+                axes: {
+                    let p = sky_to_vector(200.0, 89.0);
+                    let [e, n, _] = tangent_basis(200.0, 89.0);
+                    [e, n, p]
+                },
+                focal_px: 2000.0,
+                flipped,
+                radial: 0.0,
+                reference_px: 500.0,
+            };
+            let wcs = wcs_of_camera(&camera, &geometry);
+            let sign = if flipped { -1.0 } else { 1.0 };
+            for [x, y] in [[0.0, 0.0], [300.0, -200.0]] {
+                let seen = camera.direction([x, sign * y]);
+                let here = wcs.pixel_to_vector(400.5 + x, 300.5 + y);
+                assert!(angle_between(seen, here) < 1e-12);
+            }
+        }
+    }
+}

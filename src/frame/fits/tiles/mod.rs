@@ -1,0 +1,408 @@
+//! Tile-compressed images: a table of compressed tiles that looks like an image.
+//!
+//! Source: FITS 4.0, section 10. RICE_1, GZIP_1 and GZIP_2 are decoded here, since the C library
+//! crashes on damaged data; the rare algorithms go to that library in a process of their own
+//! (see [`super::super::isolated`]).
+
+mod gzip;
+mod quantize;
+mod rice;
+mod table;
+
+use super::card::Header;
+use super::hdu::{Bitpix, Hdu, Shape};
+use super::image::{Scaling, finite_or_nan};
+use crate::frame::Pixels;
+use crate::frame::fault::{Fault, check_expansion};
+use crate::frame::source::Source;
+use quantize::{Dither, Quantised};
+use rayon::prelude::*;
+use table::Table;
+
+/// How the tiles are packed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Algorithm {
+    Rice {
+        bytes_per_pixel: usize,
+        block: usize,
+    },
+    Gzip {
+        shuffled: bool,
+    },
+    Unpacked,
+}
+
+/// Numbers of one tile.
+enum Numbers {
+    Whole(Vec<i32>),
+    Real(Vec<f64>),
+}
+
+impl Numbers {
+    fn check_count(&self, expected: usize) -> Result<(), Fault> {
+        let count = match self {
+            Numbers::Whole(stored) => stored.len(),
+            Numbers::Real(values) => values.len(),
+        };
+        if count == expected {
+            return Ok(());
+        }
+        Err(Fault::damaged(
+            "has a compressed tile of the wrong size: copy it again",
+        ))
+    }
+}
+
+/// Decodes the image of `shape` behind `hdu`; colour planes are averaged.
+pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, Fault> {
+    let values = shape.pixels() as u64 * shape.planes as u64;
+    check_expansion(values * shape.bitpix.bytes(), hdu.data_bytes)?;
+    let name = hdu
+        .header
+        .text("ZCMPTYPE")
+        .unwrap_or("")
+        .to_ascii_uppercase();
+    let Some(algorithm) = algorithm(&hdu.header, &name, shape) else {
+        return crate::frame::isolated::decode(source, hdu, shape, &name);
+    };
+    let tiles = Tiles {
+        table: Table::read(source, hdu)?,
+        source,
+        shape,
+        algorithm,
+        scaling: Scaling::of(hdu, shape),
+        dither: dither(&hdu.header),
+        constant: Quantised {
+            scale: hdu.header.number("ZSCALE").unwrap_or(1.0),
+            zero: hdu.header.number("ZZERO").unwrap_or(0.0),
+            blank: hdu.header.integer("ZBLANK"),
+            dither: Dither::None,
+        },
+        quantised_by_header: hdu.header.number("ZSCALE").is_some(),
+        size: tile_size(&hdu.header, shape)?,
+    };
+    tiles.check_rows()?;
+    tiles.decode()
+}
+
+fn algorithm(header: &Header, name: &str, shape: &Shape) -> Option<Algorithm> {
+    Some(match name {
+        "RICE_1" | "RICE_ONE" => Algorithm::Rice {
+            bytes_per_pixel: parameter(header, "BYTEPIX").unwrap_or(match shape.bitpix {
+                Bitpix::U8 => 1,
+                Bitpix::I16 => 2,
+                _ => 4,
+            }),
+            block: parameter(header, "BLOCKSIZE").unwrap_or(32),
+        },
+        "GZIP_1" => Algorithm::Gzip { shuffled: false },
+        "GZIP_2" => Algorithm::Gzip { shuffled: true },
+        "NOCOMPRESS" => Algorithm::Unpacked,
+        _ => return None,
+    })
+}
+
+/// A parameter of the algorithm: `ZNAMEi` names it, `ZVALi` gives it.
+fn parameter(header: &Header, name: &str) -> Option<usize> {
+    (1..=9).find_map(|i| {
+        let stated = header.text(&format!("ZNAME{i}"))?;
+        let value = header.integer(&format!("ZVAL{i}"))?;
+        stated
+            .eq_ignore_ascii_case(name)
+            .then(|| usize::try_from(value).ok())?
+    })
+}
+
+fn dither(header: &Header) -> Dither {
+    let seed = header.integer("ZDITHER0").unwrap_or(1);
+    match header
+        .text("ZQUANTIZ")
+        .map(str::to_ascii_uppercase)
+        .as_deref()
+    {
+        Some("SUBTRACTIVE_DITHER_1") => Dither::Subtractive {
+            seed,
+            keep_zero: false,
+        },
+        Some("SUBTRACTIVE_DITHER_2") => Dither::Subtractive {
+            seed,
+            keep_zero: true,
+        },
+        _ => Dither::None,
+    }
+}
+
+/// Pixels of a tile along x, y and over all further axes.
+fn tile_size(header: &Header, shape: &Shape) -> Result<[usize; 3], Fault> {
+    let length = |axis: usize, default: usize| match header.integer(&format!("ZTILE{axis}")) {
+        Some(n) if n >= 1 => Ok(usize::try_from(n).unwrap_or(usize::MAX)),
+        Some(n) => Err(Fault::damaged(format!(
+            "has ZTILE{axis} = {n}: compress it again"
+        ))),
+        None => Ok(default),
+    };
+    let depth = if shape.axes > 2 { length(3, 1)? } else { 1 };
+    Ok([
+        length(1, shape.width)?.min(shape.width),
+        length(2, 1)?.min(shape.height),
+        usize::try_from(shape.planes_stored)
+            .unwrap_or(usize::MAX)
+            .min(depth)
+            .max(1),
+    ])
+}
+
+/// Everything that is needed to decode any tile.
+struct Tiles<'a> {
+    table: Table,
+    source: &'a Source,
+    shape: &'a Shape,
+    algorithm: Algorithm,
+    scaling: Scaling,
+    dither: Dither,
+    constant: Quantised,
+    quantised_by_header: bool,
+    size: [usize; 3],
+}
+
+impl Tiles<'_> {
+    /// Tiles along x, along y, and along z as far as planes are wanted.
+    fn counts(&self) -> [usize; 3] {
+        let [x, y, z] = self.size;
+        [
+            self.shape.width.div_ceil(x),
+            self.shape.height.div_ceil(y),
+            self.shape.planes.div_ceil(z),
+        ]
+    }
+
+    fn check_rows(&self) -> Result<(), Fault> {
+        let [x, y, z] = self.counts();
+        let needed = x.checked_mul(y).and_then(|n| n.checked_mul(z));
+        if needed.is_some_and(|n| n <= self.table.len()) {
+            return Ok(());
+        }
+        Err(Fault::damaged(
+            "has fewer compressed tiles than its size needs: copy it again",
+        ))
+    }
+
+    /// Integers that stay integers go into 16 bits where all of them fit.
+    fn decode(&self) -> Result<Pixels, Fault> {
+        let offset = self.scaling.whole_offset();
+        if let (Some(offset), false) = (offset, self.shape.bitpix.is_float()) {
+            let blank = self.constant.blank.or(self.scaling.blank);
+            let whole = |numbers: &Numbers, from: usize, sums: &mut [f64]| {
+                let Numbers::Whole(stored) = numbers else {
+                    return false;
+                };
+                let mut fits = true;
+                for (sum, stored) in sums.iter_mut().zip(&stored[from..]) {
+                    let stored = i64::from(*stored);
+                    let value = stored.wrapping_add(offset);
+                    fits &= (0..=65535).contains(&value) && Some(stored) != blank;
+                    *sum += value as f64;
+                }
+                fits
+            };
+            let mean = |sum: f64| (sum / self.shape.planes as f64).round() as u16;
+            if let Some(plane) = self.bands(whole, mean)? {
+                return Ok(narrow(plane, self.shape.bitpix));
+            }
+        }
+        let plane = self.bands(
+            |numbers, from, sums| self.add_physical(numbers, from, sums),
+            |sum| finite_or_nan(sum / self.shape.planes as f64),
+        )?;
+        plane
+            .map(Pixels::F32)
+            .ok_or_else(|| Fault::damaged("has compressed tiles of the wrong size: copy it again"))
+    }
+
+    /// Adds physical values of the numbers from index `from` to `sums`.
+    fn add_physical(&self, numbers: &Numbers, from: usize, sums: &mut [f64]) -> bool {
+        let Scaling { scale, zero, blank } = self.scaling;
+        let blank = self.constant.blank.or(blank);
+        match numbers {
+            Numbers::Whole(stored) => {
+                for (sum, stored) in sums.iter_mut().zip(&stored[from..]) {
+                    let is_blank = blank == Some(i64::from(*stored));
+                    *sum += if is_blank {
+                        f64::NAN
+                    } else {
+                        zero + scale * f64::from(*stored)
+                    };
+                }
+            }
+            Numbers::Real(values) => {
+                for (sum, value) in sums.iter_mut().zip(&values[from..]) {
+                    *sum += zero + scale * value;
+                }
+            }
+        }
+        true
+    }
+
+    /// Decodes band by band: all tiles beside each other, of all planes. `add` adds the
+    /// physical values of numbers from an index on to a piece of a row, or says that they do not
+    /// fit, which ends everything with `None`; `mean` makes a pixel of the sum over the planes.
+    fn bands<T: Copy + Default + Send>(
+        &self,
+        add: impl Fn(&Numbers, usize, &mut [f64]) -> bool + Sync,
+        mean: impl Fn(f64) -> T + Sync,
+    ) -> Result<Option<Vec<T>>, Fault> {
+        let width = self.shape.width;
+        let mut plane = vec![T::default(); self.shape.pixels()];
+        let fitted = plane
+            .par_chunks_mut(width * self.size[1])
+            .enumerate()
+            .try_for_each(|(band, out)| {
+                let mut sums = vec![0_f64; out.len()];
+                self.add_band(band, &mut sums, &add)
+                    .map_err(Some)?
+                    .ok_or(None)?;
+                for (pixel, sum) in out.iter_mut().zip(sums) {
+                    *pixel = mean(sum);
+                }
+                Ok(())
+            });
+        match fitted {
+            Ok(()) => Ok(Some(plane)),
+            Err(None) => Ok(None),
+            Err(Some(fault)) => Err(fault),
+        }
+    }
+
+    /// Adds the values of all tiles of a band to `sums`.
+    fn add_band(
+        &self,
+        band: usize,
+        sums: &mut [f64],
+        add: impl Fn(&Numbers, usize, &mut [f64]) -> bool,
+    ) -> Result<Option<()>, Fault> {
+        let [across, down, deep] = self.counts();
+        let width = self.shape.width;
+        let rows = sums.len() / width;
+        for z in 0..deep {
+            let stored = usize::try_from(self.shape.planes_stored).unwrap_or(usize::MAX);
+            let depth = self.size[2].min(stored - z * self.size[2]);
+            let wanted = depth.min(self.shape.planes - z * self.size[2]);
+            for x in 0..across {
+                let left = x * self.size[0];
+                let columns = self.size[0].min(width - left);
+                let count = columns * rows * depth;
+                let numbers = self.tile((z * down + band) * across + x, count)?;
+                numbers.check_count(count)?;
+                for line in 0..rows * wanted {
+                    let start = line % rows * width + left;
+                    let part = &mut sums[start..start + columns];
+                    if !add(&numbers, line * columns, part) {
+                        return Ok(None);
+                    }
+                }
+            }
+        }
+        Ok(Some(()))
+    }
+
+    /// The numbers of the tile in a row of the table.
+    fn tile(&self, row: usize, count: usize) -> Result<Numbers, Fault> {
+        let float = self.shape.bitpix.is_float();
+        let packed = self.table.array(self.source, row, "COMPRESSED_DATA")?;
+        if !packed.is_empty() {
+            let quantised = self.quantised(row);
+            let raw_type = if quantised.is_some() {
+                Bitpix::I32
+            } else {
+                self.shape.bitpix
+            };
+            let numbers = self.unpack(&packed, count, raw_type)?;
+            return Ok(match (quantised, numbers) {
+                (Some(quantised), Numbers::Whole(stored)) => {
+                    Numbers::Real(quantised.restore(&stored, row))
+                }
+                (_, numbers) => numbers,
+            });
+        }
+        // Tiles that could not be quantised are kept as they were.
+        let packed = self.table.array(self.source, row, "GZIP_COMPRESSED_DATA")?;
+        if float && !packed.is_empty() {
+            let (bytes, element) = gzip::unpack(&packed, count, false)?;
+            return numbers(&bytes, element, self.shape.bitpix);
+        }
+        let bytes = self.table.array(self.source, row, "UNCOMPRESSED_DATA")?;
+        if bytes.len() == count * self.shape.bitpix.bytes() as usize {
+            return numbers(
+                &bytes,
+                self.shape.bitpix.bytes() as usize,
+                self.shape.bitpix,
+            );
+        }
+        Err(Fault::damaged(format!(
+            "has nothing in compressed tile {}: copy it again",
+            row + 1
+        )))
+    }
+
+    fn unpack(&self, packed: &[u8], count: usize, raw_type: Bitpix) -> Result<Numbers, Fault> {
+        match self.algorithm {
+            Algorithm::Rice {
+                bytes_per_pixel,
+                block,
+            } => rice::decode(packed, count, bytes_per_pixel, block).map(Numbers::Whole),
+            Algorithm::Gzip { shuffled } => {
+                let (bytes, element) = gzip::unpack(packed, count, shuffled)?;
+                numbers(&bytes, element, raw_type)
+            }
+            Algorithm::Unpacked => {
+                let element = packed.len() / count.max(1);
+                numbers(packed, element, raw_type)
+            }
+        }
+    }
+
+    /// How the floating-point values of a tile were quantised; `None` for integers and for
+    /// values stored without loss.
+    fn quantised(&self, row: usize) -> Option<Quantised> {
+        let by_column = self.table.has("ZSCALE");
+        if !self.shape.bitpix.is_float() || !(by_column || self.quantised_by_header) {
+            return None;
+        }
+        let column = |name| self.table.number(row, name);
+        let blank = column("ZBLANK").map(|b| b as i64);
+        Some(Quantised {
+            scale: column("ZSCALE").unwrap_or(self.constant.scale),
+            zero: column("ZZERO").unwrap_or(self.constant.zero),
+            blank: blank.or(self.constant.blank).or(Some(i64::from(i32::MIN))),
+            dither: self.dither,
+        })
+    }
+}
+
+/// Big-endian numbers of `element` bytes; floating point where the image is and the size fits.
+fn numbers(bytes: &[u8], element: usize, bitpix: Bitpix) -> Result<Numbers, Fault> {
+    fn each<const N: usize, T>(bytes: &[u8], of: impl Fn([u8; N]) -> T) -> Vec<T> {
+        bytes.as_chunks().0.iter().map(|chunk| of(*chunk)).collect()
+    }
+    Ok(match (element, bitpix) {
+        (4, Bitpix::F32) => Numbers::Real(each(bytes, |b| f64::from(f32::from_be_bytes(b)))),
+        (8, Bitpix::F64) => Numbers::Real(each(bytes, f64::from_be_bytes)),
+        (8, _) => Numbers::Real(each(bytes, |b| i64::from_be_bytes(b) as f64)),
+        (1, _) => Numbers::Whole(each(bytes, |[b]| i32::from(b))),
+        (2, _) => Numbers::Whole(each(bytes, |b| i32::from(i16::from_be_bytes(b)))),
+        (4, _) => Numbers::Whole(each(bytes, i32::from_be_bytes)),
+        _ => {
+            return Err(Fault::damaged(
+                "has a compressed tile of the wrong size: copy it again",
+            ));
+        }
+    })
+}
+
+/// 8-bit images go back to 8 bits.
+fn narrow(plane: Vec<u16>, bitpix: Bitpix) -> Pixels {
+    if bitpix == Bitpix::U8 && plane.iter().all(|v| *v < 256) {
+        return Pixels::U8(plane.into_iter().map(|v| v as u8).collect());
+    }
+    Pixels::U16(plane)
+}

@@ -1,0 +1,125 @@
+//! Opens a frame: what the file is, is decided by its content and never by its name.
+
+use super::fault::Fault;
+use super::source::{Source, read_fault};
+use super::{Frame, FrameError, fits, raster};
+use std::fs::File;
+use std::io::{self, Read, Seek};
+use std::path::Path;
+
+/// Bytes looked at to recognise a format.
+const MAGIC_BYTES: usize = 16;
+
+/// What a file is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Format {
+    /// Flexible Image Transport System.
+    Fits,
+    /// Anything packed by gzip; only FITS is expected inside.
+    Gzip,
+    /// Portable Network Graphics.
+    Png,
+    /// JPEG, with JFIF or EXIF header.
+    Jpeg,
+    /// TIFF or BigTIFF.
+    Tiff,
+}
+
+impl Frame {
+    /// Reads the frame at `path`. The name is taken literally, whatever characters it holds, and
+    /// the file is opened for reading only.
+    ///
+    /// Memory taken: the pixels themselves plus at most the undecoded picture of a compressed
+    /// format.
+    ///
+    /// # Errors
+    ///
+    /// [`FrameError::NotReadable`] where there is no such file, no permission or no known
+    /// format; [`FrameError::Damaged`] where the content contradicts itself or is cut short.
+    pub fn open(path: &Path) -> Result<Frame, FrameError> {
+        open(path).map_err(|fault| fault.at(path))
+    }
+}
+
+fn open(path: &Path) -> Result<Frame, Fault> {
+    let (file, len) = open_file(path)?;
+    match recognise(&file)? {
+        Format::Fits => fits::read(&Source::plain(file, len), path),
+        Format::Gzip => {
+            let source = Source::gzip(file, len);
+            let mut start = [0; 6];
+            let inner = source.read_exact_at(&mut start, 0);
+            if inner.is_ok() && &start != b"SIMPLE" {
+                return Err(Fault::NotReadable(
+                    "is a gzip file with something else than FITS inside: unpack it first".into(),
+                ));
+            }
+            inner.and_then(|()| fits::read(&source, path))
+        }
+        format => raster::read(file, len, format, path),
+    }
+}
+
+/// Opens a regular file for reading; gives its length.
+pub(crate) fn open_file(path: &Path) -> Result<(File, u64), Fault> {
+    // Asked before opening: opening a named pipe would wait for ever.
+    let metadata = std::fs::metadata(path).map_err(open_fault)?;
+    if metadata.is_dir() {
+        return Err(Fault::NotReadable(
+            "is a folder: name the frames inside it".into(),
+        ));
+    }
+    if !metadata.is_file() {
+        return Err(Fault::NotReadable(
+            "is not a regular file: save the frame to disk first".into(),
+        ));
+    }
+    let file = File::open(path).map_err(open_fault)?;
+    let len = file.metadata().map_err(open_fault)?.len();
+    if len == 0 {
+        return Err(Fault::damaged(
+            "is empty (0 bytes): wait until it is written, or copy it again",
+        ));
+    }
+    Ok((file, len))
+}
+
+fn open_fault(error: io::Error) -> Fault {
+    Fault::NotReadable(match error.kind() {
+        io::ErrorKind::NotFound => {
+            "no such file: check the name, and put quotes around it where it holds spaces".into()
+        }
+        io::ErrorKind::PermissionDenied => {
+            "may not be read: check the permissions of the file and its folder".into()
+        }
+        _ => format!("cannot be opened ({error}): check the name and that no program locks it"),
+    })
+}
+
+/// Recognises the format; leaves the file at its start.
+pub(crate) fn recognise(mut file: &File) -> Result<Format, Fault> {
+    let mut magic = Vec::with_capacity(MAGIC_BYTES);
+    file.take(MAGIC_BYTES as u64)
+        .read_to_end(&mut magic)
+        .and_then(|_| file.rewind())
+        .map_err(read_fault)?;
+    let known: [(&[u8], Format); 8] = [
+        (b"SIMPLE", Format::Fits),
+        (b"\x1f\x8b", Format::Gzip),
+        (b"\x89PNG\r\n\x1a\n", Format::Png),
+        (b"\xff\xd8\xff", Format::Jpeg),
+        (b"II*\0", Format::Tiff),
+        (b"MM\0*", Format::Tiff),
+        (b"II+\0", Format::Tiff),
+        (b"MM\0+", Format::Tiff),
+    ];
+    known
+        .iter()
+        .find(|(start, _)| magic.starts_with(start))
+        .map(|(_, format)| *format)
+        .ok_or_else(|| {
+            Fault::NotReadable(
+                "is no FITS, PNG, TIFF or JPEG file: convert it to one of these".into(),
+            )
+        })
+}

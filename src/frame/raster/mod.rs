@@ -1,0 +1,124 @@
+//! PNG, JPEG and TIFF: decoded by well-kept libraries within limits that the file's own length
+//! sets, colours averaged to one plane.
+
+mod exif;
+mod jpeg;
+mod planes;
+mod tiff;
+
+use super::fault::{Fault, check_expansion, check_size};
+use super::open::Format;
+use super::{Clues, Frame, Pixels};
+use image::ImageDecoder;
+use std::fs::File;
+use std::io::{BufReader, Read};
+use std::path::Path;
+
+/// A decoded picture without its metadata.
+struct Picture {
+    width: usize,
+    height: usize,
+    pixels: Pixels,
+    /// More than one colour channel.
+    coloured: bool,
+}
+
+/// Reads a raster of a recognised format from the start of `file`.
+pub(super) fn read(file: File, len: u64, format: Format, path: &Path) -> Result<Frame, Fault> {
+    let (picture, exif) = match format {
+        Format::Jpeg => {
+            let mut bytes = Vec::new();
+            (&file)
+                .take(len)
+                .read_to_end(&mut bytes)
+                .map_err(super::source::read_fault)?;
+            let picture = jpeg::read(&bytes)?;
+            (picture, exif::of_jpeg(bytes))
+        }
+        Format::Tiff => {
+            let picture = tiff::read(&file, len)?;
+            let exif = exif::of_tiff(&file);
+            (picture, exif)
+        }
+        _ => (png(&file, len)?, None),
+    };
+    let mut clues = Clues::default();
+    let mut orientation = 1;
+    if let Some(exif) = exif {
+        orientation = exif::orientation(&exif);
+        clues = exif::clues(&exif, picture.width, picture.height);
+    }
+    Ok(Frame {
+        path: path.to_owned(),
+        width: picture.width,
+        height: picture.height,
+        nonlinear: format == Format::Jpeg || matches!(picture.pixels, Pixels::U8(_)),
+        pixels: picture.pixels,
+        mosaic_stated: picture.coloured.then_some(false),
+        first_row_on_top: true,
+        orientation,
+        clues,
+    })
+}
+
+fn png(file: &File, len: u64) -> Result<Picture, Fault> {
+    let reader = BufReader::with_capacity(1 << 18, file);
+    let decoder = image::codecs::png::PngDecoder::new(reader).map_err(image_fault)?;
+    decode(decoder, len)
+}
+
+/// Decodes with any decoder of the image library, once the claimed size is checked.
+fn decode(decoder: impl ImageDecoder, stored: u64) -> Result<Picture, Fault> {
+    let (width, height) = decoder.dimensions();
+    check_size(width.into(), height.into())?;
+    let colour = decoder.color_type();
+    check_expansion(decoder.total_bytes(), stored)?;
+    let (width, height) = (width as usize, height as usize);
+    let channels = planes::Channels {
+        stored: usize::from(colour.channel_count()),
+        used: if colour.has_color() { 3 } else { 1 },
+        planar: false,
+    };
+    let samples = width * height * channels.stored;
+    let pixels = if colour.bytes_per_pixel() == colour.channel_count() {
+        let mut bytes = vec![0_u8; samples];
+        decoder.read_image(&mut bytes).map_err(image_fault)?;
+        Pixels::U8(planes::mean_u8(bytes, channels))
+    } else {
+        let mut words = vec![0_u16; samples];
+        decoder
+            .read_image(bytemuck::cast_slice_mut(&mut words))
+            .map_err(image_fault)?;
+        Pixels::U16(planes::mean_u16(words, channels))
+    };
+    Ok(Picture {
+        width,
+        height,
+        pixels,
+        coloured: channels.used > 1,
+    })
+}
+
+fn image_fault(error: image::ImageError) -> Fault {
+    match error {
+        image::ImageError::IoError(e) => super::source::read_fault(e),
+        image::ImageError::Unsupported(e) => Fault::NotReadable(format!(
+            "is of a kind that is not read ({}): save it as 8- or 16-bit PNG or as FITS",
+            one_line(&e.to_string())
+        )),
+        other => decode_fault(&other.to_string()),
+    }
+}
+
+/// The fault of data that a decoder refuses.
+fn decode_fault(what: &str) -> Fault {
+    Fault::damaged(format!(
+        "cannot be decoded ({}): copy it again from where it was taken",
+        one_line(what)
+    ))
+}
+
+fn one_line(text: &str) -> String {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    words.join(" ").chars().take(120).collect()
+}

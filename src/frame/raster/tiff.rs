@@ -1,0 +1,124 @@
+//! TIFF: integers of 8 to 64 bits and floating point, grey or colour, interleaved or planar.
+
+use super::planes::{Channels, mean_real, mean_u8, mean_u16};
+use super::{Picture, decode_fault, one_line};
+use crate::frame::Pixels;
+use crate::frame::fault::{Fault, check_expansion, check_size};
+use crate::frame::source::read_fault;
+use std::fs::File;
+use std::io::{BufReader, Seek};
+use tiff::decoder::{BufferLayoutPreference, Decoder, DecodingResult, Limits};
+use tiff::{ColorType, TiffError};
+
+/// Decodes the first image of a TIFF file.
+pub(super) fn read(mut file: &File, len: u64) -> Result<Picture, Fault> {
+    file.rewind().map_err(read_fault)?;
+    let reader = BufReader::with_capacity(1 << 18, file);
+    let mut decoder = Decoder::new(reader).map_err(tiff_fault)?;
+    let (width, height) = decoder.dimensions().map_err(tiff_fault)?;
+    check_size(width.into(), height.into())?;
+    let colour = decoder.colortype().map_err(tiff_fault)?;
+    let (stored, used) = channels(colour)?;
+    let bytes = u64::from(width)
+        * u64::from(height)
+        * stored as u64
+        * u64::from(colour.bit_depth().div_ceil(8));
+    check_expansion(bytes, len)?;
+    // The decoder's own limits, raised to what was just found reasonable.
+    let mut limits = Limits::default();
+    limits.decoding_buffer_size = usize::try_from(bytes).unwrap_or(usize::MAX);
+    limits.intermediate_buffer_size = limits.decoding_buffer_size.max(1 << 20);
+    limits.ifd_value_size = usize::try_from(len).unwrap_or(usize::MAX).min(64 << 20);
+    let mut decoder = decoder.with_limits(limits);
+    let mut samples = DecodingResult::U8(Vec::new());
+    let layout = decoder
+        .read_image_to_buffer(&mut samples)
+        .map_err(tiff_fault)?;
+    let channels = planes_read(&layout, stored, used);
+    let (width, height) = (width as usize, height as usize);
+    let pixels = average(samples, channels);
+    check_count(&pixels, width * height)?;
+    Ok(Picture {
+        width,
+        height,
+        pixels,
+        coloured: channels.used > 1,
+    })
+}
+
+/// Channels stored per pixel, and those of them that are light.
+fn channels(colour: ColorType) -> Result<(usize, usize), Fault> {
+    Ok(match colour {
+        ColorType::Gray(_) => (1, 1),
+        ColorType::GrayA(_) => (2, 1),
+        ColorType::RGB(_) | ColorType::YCbCr(_) => (3, 3),
+        ColorType::RGBA(_) => (4, 3),
+        ColorType::Multiband { num_samples, .. } if num_samples > 0 => {
+            let n = usize::from(num_samples);
+            (n, n.min(3))
+        }
+        other => {
+            return Err(Fault::NotReadable(format!(
+                "holds {other:?} colours, which are not read: save it in grey or RGB"
+            )));
+        }
+    })
+}
+
+fn planes_read(layout: &BufferLayoutPreference, stored: usize, used: usize) -> Channels {
+    Channels {
+        stored,
+        used,
+        planar: layout.planes > 1,
+    }
+}
+
+fn average(samples: DecodingResult, channels: Channels) -> Pixels {
+    use DecodingResult as R;
+    match samples {
+        R::U8(v) => Pixels::U8(mean_u8(v, channels)),
+        R::U16(v) => Pixels::U16(mean_u16(v, channels)),
+        R::I8(v) => Pixels::F32(mean_real(&v, channels, f64::from)),
+        R::I16(v) => whole(mean_real(&v, channels, f64::from)),
+        R::U32(v) => whole(mean_real(&v, channels, f64::from)),
+        R::I32(v) => whole(mean_real(&v, channels, f64::from)),
+        R::U64(v) => whole(mean_real(&v, channels, |x| x as f64)),
+        R::I64(v) => whole(mean_real(&v, channels, |x| x as f64)),
+        R::F16(v) => Pixels::F32(mean_real(&v, channels, |x| x.to_f64())),
+        R::F32(v) => Pixels::F32(mean_real(&v, channels, f64::from)),
+        R::F64(v) => Pixels::F32(mean_real(&v, channels, |x| x)),
+    }
+}
+
+/// Means of integers in 16 bits where all of them fit.
+fn whole(values: Vec<f32>) -> Pixels {
+    if values.iter().all(|v| (0.0..=65535.0).contains(v)) {
+        return Pixels::U16(values.into_iter().map(|v| v.round() as u16).collect());
+    }
+    Pixels::F32(values)
+}
+
+fn check_count(pixels: &Pixels, expected: usize) -> Result<(), Fault> {
+    let count = match pixels {
+        Pixels::U8(p) => p.len(),
+        Pixels::U16(p) => p.len(),
+        Pixels::F32(p) => p.len(),
+    };
+    if count == expected {
+        return Ok(());
+    }
+    Err(Fault::NotReadable(
+        "packs its pixels in a way that is not read: save it with 8 or 16 bits per channel".into(),
+    ))
+}
+
+fn tiff_fault(error: TiffError) -> Fault {
+    match error {
+        TiffError::IoError(e) => read_fault(e),
+        TiffError::UnsupportedError(e) => Fault::NotReadable(format!(
+            "is a kind of TIFF that is not read ({}): save it without compression",
+            one_line(&e.to_string())
+        )),
+        other => decode_fault(&other.to_string()),
+    }
+}

@@ -1,0 +1,83 @@
+//! What a person should know before acting on a result, one sentence each.
+
+use super::record::Subject;
+use super::{CommandedPosition, Equinox};
+use crate::mount::{Moment, separation_deg, sun_altitude_deg, sun_icrs_deg};
+
+/// Nearer to the Sun than this asks for a word. Common practice: guides to observing keep
+/// telescopes 20 to 30 degrees away from it.
+const SUN_NEAR_DEG: f64 = 30.0;
+
+/// The Sun higher than this is not night by anyone's count: the end of civil twilight.
+const CIVIL_TWILIGHT_DEG: f64 = -6.0;
+
+/// All cautions of one frame, gravest first.
+pub fn cautions(subject: &Subject, found_deg: Option<[f64; 2]>) -> Vec<String> {
+    let mut list = Vec::new();
+    if let Some(moment) = &subject.moment {
+        sun(&mut list, subject, moment, found_deg);
+    }
+    if let Some(commanded) = subject.commanded {
+        equinox(&mut list, commanded, found_deg.is_some());
+    }
+    if found_deg.is_some() && subject.moment.is_none() {
+        list.push(match subject.outcome.and_then(|o| o.solution.as_ref()) {
+            Some(solution) => format!(
+                "The frame has no usable date: catalogue stars stand where they were in {:.1}, \
+                 and there is no position of date.",
+                solution.epoch_jyear
+            ),
+            None => "The frame has no usable date.".into(),
+        });
+    }
+    list.extend(subject.remarks.iter().cloned());
+    list
+}
+
+fn sun(list: &mut Vec<String>, subject: &Subject, moment: &Moment, found_deg: Option<[f64; 2]>) {
+    let Some(sun_deg) = sun_icrs_deg(moment) else {
+        return;
+    };
+    let commanded_deg = subject.commanded.map(CommandedPosition::start_deg);
+    let near = [("found", found_deg), ("commanded", commanded_deg)]
+        .into_iter()
+        .filter_map(|(name, place)| Some((name, separation_deg(place?, sun_deg))))
+        .filter(|(_, distance_deg)| *distance_deg < SUN_NEAR_DEG)
+        .min_by(|a, b| a.1.total_cmp(&b.1));
+    if let Some((name, distance_deg)) = near {
+        list.push(format!(
+            "The Sun is {distance_deg:.0} deg from the {name} position at the frame's time. \
+             Sunlight through optics blinds and burns: keep to the rules of your site and of \
+             your instrument's maker before you move or look."
+        ));
+    }
+    let altitude_deg = subject
+        .site
+        .and_then(|site| sun_altitude_deg(moment, &site))
+        .filter(|altitude_deg| *altitude_deg > CIVIL_TWILIGHT_DEG);
+    if let Some(altitude_deg) = altitude_deg {
+        list.push(format!(
+            "By its time and site this frame was taken with the Sun at {altitude_deg:+.0} deg \
+             altitude. If that is wrong, check the clock, its time zone and the site; if it is \
+             right, keep to the rules of your site and of your instrument's maker."
+        ));
+    }
+}
+
+fn equinox(list: &mut Vec<String>, commanded: &CommandedPosition, solved: bool) {
+    if commanded.icrs_deg.is_none() {
+        list.push(format!(
+            "The commanded position ({}) is of date, and the frame's date is unknown: no \
+             pointing error can be given. Give the position as J2000 instead.",
+            commanded.source
+        ));
+    } else if commanded.equinox_assumed && solved {
+        list.push(format!(
+            "The frame does not say whether its position ({}) is J2000 or of date: J2000 is \
+             assumed. If it is of date, the pointing error is off by up to half a degree; say \
+             --equinox date.",
+            commanded.source
+        ));
+    }
+    debug_assert!(commanded.equinox != Equinox::J2000 || commanded.icrs_deg.is_some());
+}

@@ -1,0 +1,313 @@
+//! The overlay picture: the stretched frame with what was found drawn over it.
+//!
+//! Detections, matched catalogue stars, a labelled grid, the centre, and the commanded position
+//! with the move that mends the pointing error; below the frame a panel with the verdict, a
+//! legend, a scale bar and the directions of north and east. An unsolved frame shows its
+//! detections: often that tells why.
+
+mod canvas;
+mod grid;
+mod labels;
+mod marks;
+mod panel;
+mod project;
+mod stretch;
+mod view;
+
+use super::atomic::write_atomically;
+use super::{CommandedPosition, Record};
+use crate::frame::Frame;
+use crate::mount::separation_deg;
+use crate::solve::Outcome;
+use crate::sphere::{dot, sky_to_vector};
+use canvas::{Canvas, Pen};
+use image::{ExtendedColorType, ImageEncoder};
+use project::Projector;
+use std::io::{self, BufWriter, Write};
+use std::path::Path;
+use view::View;
+
+/// Most marks of a kind: more would hide the frame. The brightest are drawn.
+const MARKS_AT_MOST: usize = 1_500;
+
+/// Everything the picture shows.
+#[derive(Debug, Clone, Copy)]
+pub struct Scene<'a> {
+    /// The exposure.
+    pub frame: &'a Frame,
+    /// Its stars and its solution, if there is one.
+    pub outcome: &'a Outcome,
+    /// Where the mount was told to point.
+    pub commanded: Option<&'a CommandedPosition>,
+    /// The result as reported: its words go into the panel.
+    pub record: &'a Record,
+}
+
+/// A finished picture.
+#[derive(Debug, Clone)]
+pub struct Picture {
+    /// Pixels along x and y.
+    pub width: u32,
+    /// See `width`.
+    pub height: u32,
+    /// Red, green, blue, row by row from the top.
+    pub rgb: Vec<u8>,
+}
+
+/// Draws `scene`; `None` where no picture of that shape can be had.
+pub fn draw(scene: &Scene) -> Option<Picture> {
+    let view = View::new(scene.frame);
+    let [width, height] = view.size();
+    // Length unit of marks and text: 1 on a picture of 1000 pixels.
+    let unit = (width.min(height) as f32 / 1000.0).clamp(0.85, 1.8);
+    let panel = panel::Panel::new([width, height], unit);
+    let mut canvas = Canvas::new(panel.width, height.checked_add(panel.height)?)?;
+    draw_frame(&mut canvas, scene, &view);
+    if let Some(solution) = &scene.outcome.solution {
+        let stored = [scene.frame.width, scene.frame.height];
+        let projector = Projector::new(solution, stored, view);
+        let field_deg = solution.field_deg[0].max(solution.field_deg[1]);
+        draw_grid(&mut canvas, &projector, stored, field_deg, unit);
+        draw_detections(&mut canvas, scene, &view, unit);
+        draw_matched(&mut canvas, scene, &projector, unit);
+        draw_pointing(&mut canvas, scene, &projector, unit);
+        panel.draw(&mut canvas, scene, Some(&projector));
+    } else {
+        draw_detections(&mut canvas, scene, &view, unit);
+        panel.draw(&mut canvas, scene, None);
+    }
+    let [width, height] = canvas.size();
+    Some(Picture {
+        width,
+        height,
+        rgb: canvas.into_rgb(),
+    })
+}
+
+/// Draws `scene` into the file at `path`: JPEG if its name ends so, else PNG.
+///
+/// # Errors
+///
+/// The file cannot be written, or the frame has a shape of which no picture can be made. An old
+/// file is untouched then.
+pub fn write(path: &Path, scene: &Scene) -> io::Result<()> {
+    let picture = draw(scene)
+        .ok_or_else(|| io::Error::other("no picture can be made of a frame of this shape"))?;
+    let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    let jpeg = matches!(extension.as_deref(), Some("jpg" | "jpeg"));
+    write_atomically(path, |file| {
+        let mut out = BufWriter::new(file);
+        let (rgb, width, height) = (&picture.rgb, picture.width, picture.height);
+        let written = if jpeg {
+            const QUALITY: u8 = 90;
+            image::codecs::jpeg::JpegEncoder::new_with_quality(&mut out, QUALITY).write_image(
+                rgb,
+                width,
+                height,
+                ExtendedColorType::Rgb8,
+            )
+        } else {
+            image::codecs::png::PngEncoder::new(&mut out).write_image(
+                rgb,
+                width,
+                height,
+                ExtendedColorType::Rgb8,
+            )
+        };
+        written.map_err(io::Error::other)?;
+        out.flush()
+    })
+}
+
+fn draw_frame(canvas: &mut Canvas, scene: &Scene, view: &View) {
+    let mosaic = scene.outcome.detections.mosaic;
+    let [width, height] = view.scaled;
+    let grey = stretch::stretched(scene.frame, mosaic, view.scaled);
+    let pixels = (0..height).flat_map(|row| (0..width).map(move |column| (column, row)));
+    for ((column, row), grey) in pixels.zip(grey) {
+        let [x, y] = view.place_scaled(column, row);
+        canvas.set_grey(x, y, grey);
+    }
+}
+
+fn draw_grid(
+    canvas: &mut Canvas,
+    projector: &Projector,
+    stored: [usize; 2],
+    field_deg: f64,
+    unit: f32,
+) {
+    let lines = grid::grid(projector, stored, field_deg);
+    // Solid meridians, dashed parallels: told apart without reading a label.
+    for line in &lines {
+        let pen = Pen {
+            colour: marks::GRID,
+            opacity: 0.6,
+            width: 1.1 * unit,
+            dash: (!line.meridian).then_some([9.0 * unit, 5.0 * unit]),
+            rim: false,
+        };
+        for piece in &line.pieces {
+            canvas.line(piece, pen);
+        }
+    }
+    let size = 17.0 * unit;
+    let placed = labels::place_labels(&lines, projector.view().size(), size, |text| {
+        canvas.text_width(text, size)
+    });
+    for label in placed {
+        canvas.text(&label.text, label.at, size, marks::GRID, true);
+    }
+}
+
+fn draw_detections(canvas: &mut Canvas, scene: &Scene, view: &View, unit: f32) {
+    let stars = &scene.outcome.detections.stars;
+    let shrink = crowding(stars.len());
+    for star in stars.iter().take(MARKS_AT_MOST) {
+        let place = view.place(star.x_px, star.y_px);
+        let image_px = (star.fwhm_px.clamp(0.0, 50.0) * view.scale()) as f32;
+        if view.holds(place) {
+            marks::detection(
+                canvas,
+                place,
+                (image_px + 4.0 * unit) * shrink,
+                unit * shrink,
+            );
+        }
+    }
+}
+
+fn draw_matched(canvas: &mut Canvas, scene: &Scene, projector: &Projector, unit: f32) {
+    let Some(solution) = &scene.outcome.solution else {
+        return;
+    };
+    let mut stars: Vec<_> = solution.matched.iter().collect();
+    stars.sort_by(|a, b| a.mag.total_cmp(&b.mag));
+    let shrink = crowding(stars.len());
+    for star in stars.into_iter().take(MARKS_AT_MOST) {
+        if let Some(place) = projector.place(sky_to_vector(star.ra_deg, star.dec_deg)) {
+            // Brighter stars wear a larger mark: 20 at magnitude 4, 12 at 11.
+            let size = (24.5 - 1.14 * star.mag.clamp(2.0, 12.0)) as f32;
+            marks::matched_star(canvas, place, size * unit * shrink, unit * shrink);
+        }
+    }
+}
+
+/// Marks of a crowd are smaller.
+fn crowding(count: usize) -> f32 {
+    match count {
+        0..=250 => 1.0,
+        251..=600 => 0.8,
+        _ => 0.6,
+    }
+}
+
+/// Centre, commanded position, and the arrow from one to the other: the move of the mount.
+fn draw_pointing(canvas: &mut Canvas, scene: &Scene, projector: &Projector, unit: f32) {
+    let Some(solution) = &scene.outcome.solution else {
+        return;
+    };
+    let found_deg = [solution.centre_ra_deg, solution.centre_dec_deg];
+    let found = sky_to_vector(found_deg[0], found_deg[1]);
+    let Some(centre) = projector.place(found) else {
+        return;
+    };
+    if let Some(commanded_deg) = scene.commanded.and_then(|c| c.icrs_deg) {
+        let commanded = sky_to_vector(commanded_deg[0], commanded_deg[1]);
+        let distance_deg = separation_deg(commanded_deg, found_deg);
+        let words = super::text::small_angle(distance_deg);
+        let size = 20.0 * unit;
+        match projector
+            .place(commanded)
+            .filter(|p| projector.view().holds(*p))
+        {
+            Some(place) => {
+                draw_move_inside(canvas, centre, place, unit);
+                let label = format!("commanded, {words} away");
+                // On the side away from the centre and the arrow.
+                let shift = match place[0] < centre[0] {
+                    true => -30.0 * unit - canvas.text_width(&label, size),
+                    false => 30.0 * unit,
+                };
+                let beside = [place[0] + shift, place[1] - size / 2.0];
+                label_inside(canvas, projector, &label, beside, size);
+            }
+            None => {
+                let reach_deg = solution.field_deg[0].min(solution.field_deg[1]) * 0.2;
+                let towards = step_towards(found, commanded, reach_deg);
+                let towards = towards.and_then(|v| projector.place(v));
+                if let Some(rim) = towards.and_then(|t| rim(centre, t, projector.view(), unit)) {
+                    let start = along(centre, rim, 28.0 * unit);
+                    marks::arrow(canvas, start, rim, marks::ORANGE, unit * 1.3, true);
+                    let label = format!("commanded: {words} that way");
+                    let width = canvas.text_width(&label, size);
+                    let beside = along(rim, centre, 60.0 * unit);
+                    let beside = [beside[0] - width / 2.0, beside[1] + 12.0 * unit];
+                    label_inside(canvas, projector, &label, beside, size);
+                }
+            }
+        }
+    }
+    marks::centre(canvas, centre, unit);
+}
+
+fn draw_move_inside(canvas: &mut Canvas, centre: [f32; 2], place: [f32; 2], unit: f32) {
+    let gap = 26.0 * unit;
+    if (place[0] - centre[0]).hypot(place[1] - centre[1]) > 2.5 * gap {
+        let (start, end) = (along(centre, place, gap), along(place, centre, gap));
+        marks::arrow(canvas, start, end, marks::ORANGE, unit, true);
+    }
+    marks::commanded(canvas, place, unit);
+}
+
+/// The point `length` from `from` on the way to `to`.
+fn along(from: [f32; 2], to: [f32; 2], length: f32) -> [f32; 2] {
+    let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
+    let share = length / dx.hypot(dy).max(1e-3);
+    [from[0] + dx * share, from[1] + dy * share]
+}
+
+/// The direction `reach_deg` along the great circle from one direction to another; `None` where
+/// the two are opposite or the same, so that every way is as good.
+fn step_towards(from: [f64; 3], to: [f64; 3], reach_deg: f64) -> Option<[f64; 3]> {
+    let cosine = dot(from, to);
+    let across: [f64; 3] = std::array::from_fn(|i| to[i] - cosine * from[i]);
+    let length = dot(across, across).sqrt();
+    if length < 1e-9 {
+        return None;
+    }
+    let (sin, cos) = reach_deg.to_radians().sin_cos();
+    Some(std::array::from_fn(|i| {
+        cos * from[i] + sin * across[i] / length
+    }))
+}
+
+/// Where the ray from the centre through `towards` meets the rim of the frame, a little inside.
+fn rim(centre: [f32; 2], towards: [f32; 2], view: &View, unit: f32) -> Option<[f32; 2]> {
+    let direction = [towards[0] - centre[0], towards[1] - centre[1]];
+    let inset = 8.0 * unit;
+    let share = (0..2)
+        .filter(|&i| direction[i].abs() > 1e-6)
+        .map(|i| {
+            let far = view.size()[i] as f32 - inset;
+            let border = if direction[i] > 0.0 { far } else { inset };
+            (border - centre[i]) / direction[i]
+        })
+        .min_by(f32::total_cmp)?;
+    let place = [
+        centre[0] + share * direction[0],
+        centre[1] + share * direction[1],
+    ];
+    (share > 0.0).then_some(place)
+}
+
+/// Text moved as far as it takes to lie within the frame.
+fn label_inside(canvas: &mut Canvas, projector: &Projector, text: &str, at: [f32; 2], size: f32) {
+    let [width, height] = projector.view().size().map(|side| side as f32);
+    let room = [
+        width - canvas.text_width(text, size) - 8.0,
+        height - size - 8.0,
+    ];
+    let at = [at[0].min(room[0]).max(8.0), at[1].min(room[1]).max(8.0)];
+    canvas.text(text, at, size, marks::ORANGE, true);
+}

@@ -1,0 +1,371 @@
+//! The result as text, to be read at a glance at night: the verdict first, then what to do, then
+//! the figures. Written from the [`Record`], so that text and JSON always agree.
+//!
+//! The only emphasis is bold (an SGR sequence on the verdict), never a hue: a red lamp hides
+//! hues. Whoever prints the block drops the sequences where they do not belong.
+
+use super::record::{FrameStatus, PointingErrorRecord, Record};
+use super::{Equinox, Origin};
+use crate::angle::{format_dec, format_ra};
+use crate::mount::compass_word;
+use std::fmt::Write;
+
+/// Columns of the label and of the whole block.
+const LABEL_COLUMNS: usize = 14;
+const BLOCK_COLUMNS: usize = 88;
+
+/// The block of lines for one frame, ending in a line end.
+pub fn block(record: &Record) -> String {
+    let mut block = Block::default();
+    match record.status {
+        FrameStatus::Solved => solved(&mut block, record),
+        FrameStatus::Unsolved => unsolved(&mut block, record),
+        FrameStatus::Error => block.verdict("NOT USED", &record.file, record.reason.as_deref()),
+    }
+    for caution in &record.cautions {
+        block.line("Caution", caution);
+    }
+    block.0
+}
+
+#[derive(Default)]
+struct Block(String);
+
+impl Block {
+    /// First line: the verdict, then what it is about.
+    fn verdict(&mut self, word: &str, file: &str, detail: Option<&str>) {
+        let _ = writeln!(self.0, "\u{1b}[1m{word}\u{1b}[0m  {file}");
+        if let Some(detail) = detail {
+            self.line("Reason", detail);
+        }
+    }
+
+    /// A labelled line; longer text is wrapped under its beginning.
+    fn line(&mut self, label: &str, text: &str) {
+        let mut label = label;
+        let mut rest = text;
+        while !rest.is_empty() {
+            let (head, tail) = wrap(rest, BLOCK_COLUMNS - LABEL_COLUMNS);
+            let _ = writeln!(self.0, "  {label:<width$}{head}", width = LABEL_COLUMNS - 2);
+            (label, rest) = ("", tail);
+        }
+    }
+}
+
+/// Splits `text` at the last space that keeps the head within `columns`; a word longer than that
+/// stays whole.
+fn wrap(text: &str, columns: usize) -> (&str, &str) {
+    let Some((limit, _)) = text.char_indices().nth(columns) else {
+        return (text, "");
+    };
+    let space = text[..limit]
+        .rfind(' ')
+        .or_else(|| text[limit..].find(' ').map(|at| at + limit));
+    match space {
+        Some(at) => (text[..at].trim_end(), text[at..].trim_start()),
+        None => (text, ""),
+    }
+}
+
+fn solved(block: &mut Block, record: &Record) {
+    block.verdict("SOLVED", &record.file, None);
+    pointing(block, record);
+    if let Some(centre) = &record.centre {
+        block.line(
+            "Centre",
+            &format!(
+                "{}  {}   ({:.5} {:+.5})  ICRS/J2000, within {}",
+                centre.ra,
+                centre.dec,
+                centre.ra_deg,
+                centre.dec_deg,
+                small_angle(centre.uncertainty_arcsec / 3600.0)
+            ),
+        );
+    }
+    if let Some(of_date) = &record.centre_of_date {
+        block.line(
+            "Of date",
+            &format!(
+                "{}  {}   ({:.5} {:+.5})  at {}",
+                of_date.ra, of_date.dec, of_date.ra_deg, of_date.dec_deg, of_date.time_utc
+            ),
+        );
+    }
+    field(block, record);
+    stars(block, record);
+    if let Some(log10_chance) = record.log10_chance_of_false_match {
+        block.line("Certainty", &chance_words(log10_chance));
+    }
+    took(block, record);
+}
+
+/// What the mount is off by and the move that mends it: what most people look for first.
+fn pointing(block: &mut Block, record: &Record) {
+    let Some(commanded) = &record.commanded else {
+        return;
+    };
+    if let Some(error) = &record.pointing_error {
+        block.line(
+            "Pointing",
+            &format!(
+                "{} {} of where it should be",
+                small_angle(error.separation_arcmin / 60.0),
+                compass_word(error.position_angle_deg)
+            ),
+        );
+        block.line("To mend it", &mending(error));
+    }
+    let equinox = match (commanded.equinox, commanded.equinox_assumed) {
+        (Equinox::J2000, false) => "J2000",
+        (Equinox::J2000, true) => "taken for J2000",
+        (Equinox::Date, _) => "of date",
+    };
+    let origin = match commanded.from {
+        Origin::Option => "by option",
+        Origin::Header => "by the frame's header",
+    };
+    block.line(
+        "Commanded",
+        &format!(
+            "{}  {}   ({:.5} {:+.5})  {equinox}, {origin}",
+            format_ra(commanded.ra_deg),
+            format_dec(commanded.dec_deg),
+            commanded.ra_deg,
+            commanded.dec_deg
+        ),
+    );
+}
+
+/// The opposite of the pointing error, in words.
+fn mending(error: &PointingErrorRecord) -> String {
+    // Below a tenth of an arcsecond there is nothing to move.
+    const NOTHING_ARCMIN: f64 = 0.1 / 60.0;
+    let part = |off_arcmin: f64, if_positive: &str, if_negative: &str| {
+        (off_arcmin.abs() >= NOTHING_ARCMIN).then(|| {
+            let word = if off_arcmin > 0.0 {
+                if_positive
+            } else {
+                if_negative
+            };
+            format!("{} {word}", small_angle(off_arcmin.abs() / 60.0))
+        })
+    };
+    let parts: Vec<String> = [
+        part(error.east_arcmin, "west", "east"),
+        part(error.north_arcmin, "south", "north"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    match parts.is_empty() {
+        true => "nothing to move".into(),
+        false => format!("move {}", parts.join(" and ")),
+    }
+}
+
+fn field(block: &mut Block, record: &Record) {
+    if let (Some(scale), Some([width, height])) = (record.scale_arcsec_per_px, record.field_deg) {
+        block.line(
+            "Field",
+            &format!(
+                "{} x {}, {} arcsec per pixel",
+                size(width),
+                size(height),
+                three_decimals(scale)
+            ),
+        );
+    }
+    if let (Some(rotation), Some(mirrored)) = (record.rotation_deg, record.mirrored) {
+        let mirror = match mirrored {
+            true => "mirrored (east clockwise from north)",
+            false => "not mirrored",
+        };
+        block.line(
+            "Rotation",
+            &format!("up is {rotation:.2} deg from north through east, {mirror}"),
+        );
+    }
+}
+
+fn stars(block: &mut Block, record: &Record) {
+    let stars = &record.stars;
+    let mut text = match (stars.detected, stars.matched) {
+        (Some(detected), Some(matched)) if record.status == FrameStatus::Solved => {
+            format!("{matched} matched of {detected} found")
+        }
+        (Some(detected), _) => format!("{detected} found"),
+        _ => return,
+    };
+    if let (Some(px), Some(arcsec)) = (stars.rms_px, stars.rms_arcsec) {
+        let _ = write!(text, ", rms {px:.2} px ({arcsec} arcsec)");
+    }
+    if let Some(fwhm_px) = stars.fwhm_px {
+        let _ = write!(text, ", {fwhm_px:.1} px wide");
+    }
+    block.line("Stars", &text);
+}
+
+fn took(block: &mut Block, record: &Record) {
+    let times = &record.elapsed_ms;
+    let Some(total) = times.total else {
+        return;
+    };
+    let parts: Vec<String> = [
+        ("read", times.read),
+        ("stars", times.detect),
+        ("match", times.matching),
+        ("fit", times.fit),
+    ]
+    .into_iter()
+    .filter_map(|(name, ms)| Some(format!("{name} {:.0} ms", ms?)))
+    .collect();
+    block.line(
+        "Took",
+        &format!("{:.2} s ({})", total / 1000.0, parts.join(", ")),
+    );
+}
+
+fn unsolved(block: &mut Block, record: &Record) {
+    block.verdict("NOT SOLVED", &record.file, record.reason.as_deref());
+    stars(block, record);
+    if let (Some(order), Some(radius)) = (record.search.order, record.search.radius_deg) {
+        let place = match (order, radius) {
+            ("spiral", radius) if radius < 179.9 => {
+                format!("out to {radius:.1} deg from the commanded position")
+            }
+            _ => "the whole sky".into(),
+        };
+        let tried = record.search.candidates.unwrap_or(0);
+        block.line(
+            "Searched",
+            &format!("{place}; {tried} places looked at closely"),
+        );
+    }
+    if let Some(commanded) = &record.commanded {
+        block.line(
+            "From",
+            &format!(
+                "{}  {}",
+                format_ra(commanded.ra_deg),
+                format_dec(commanded.dec_deg)
+            ),
+        );
+    }
+    for step in next_steps(record) {
+        block.line("Next", step);
+    }
+    took(block, record);
+}
+
+/// What to try, likeliest first.
+fn next_steps(record: &Record) -> Vec<&'static str> {
+    /// Fewer stars than this are too few for most places of the sky.
+    const FEW: usize = 12;
+    let mut steps = Vec::new();
+    match record.stars.detected {
+        Some(0) => steps.push("Look whether the cap is off, the sky clear and the focus near."),
+        Some(n) if n < FEW => steps.push("Expose longer, or focus: more stars are needed."),
+        _ => {}
+    }
+    if record
+        .reason
+        .as_deref()
+        .is_some_and(|r| r.contains("time limit"))
+    {
+        steps.push("Give more time with --time-limit, or leave it out.");
+    }
+    if record
+        .reason
+        .as_deref()
+        .is_some_and(|r| r.contains("within"))
+    {
+        steps.push("Leave out --within: then the whole sky is searched.");
+    }
+    if record.stars.detected.is_some_and(|n| n >= FEW) {
+        steps.push("Look at the frame: trailed, doubled or very faint stars cannot be matched.");
+        steps.push("Fields under 1 deg may need a deeper star-index: name it with --index.");
+    }
+    if record.stars.detected.is_some_and(|n| n > 0) {
+        steps.push("Say what you know: --at for the position, --scale for the pixel scale.");
+    }
+    steps
+}
+
+/// The chance of a false match in words.
+pub fn chance_words(log10_chance: f64) -> String {
+    let power = (-log10_chance).floor();
+    // NaN ends here too.
+    if power.is_nan() || power < 1.0 {
+        return "none: this may well be a chance match".into();
+    }
+    let odds = match power as u32 {
+        power @ 1..=5 => format!("1 in {}", 10u64.pow(power)),
+        6 => "1 in a million".into(),
+        7 => "1 in 10 million".into(),
+        8 => "1 in 100 million".into(),
+        9..=11 => "1 in a thousand million".into(),
+        _ => "1 in a million million".into(),
+    };
+    format!("the chance that this is a false match is under {odds} (10^{log10_chance:.0})")
+}
+
+/// An angle in the unit that suits it: degrees, arcminutes or arcseconds.
+pub fn small_angle(angle_deg: f64) -> String {
+    let arcsec = angle_deg.abs() * 3600.0;
+    match arcsec {
+        a if a < 10.0 => format!("{a:.1}\""),
+        a if a < 59.5 => format!("{a:.0}\""),
+        a if a < 600.0 => format!("{:.2}'", a / 60.0),
+        a if a < 5400.0 => format!("{:.1}'", a / 60.0),
+        a if a < 36_000.0 => format!("{:.2} deg", a / 3600.0),
+        a => format!("{:.1} deg", a / 3600.0),
+    }
+}
+
+fn size(angle_deg: f64) -> String {
+    match angle_deg {
+        a if a < 0.2 => format!("{:.1}'", a * 60.0),
+        a if a < 10.0 => format!("{a:.2} deg"),
+        a => format!("{a:.1} deg"),
+    }
+}
+
+fn three_decimals(scale: f64) -> String {
+    if scale < 10.0 {
+        format!("{scale:.4}")
+    } else {
+        format!("{scale:.2}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn wraps_at_spaces_and_never_inside_a_word() {
+        assert_eq!(wrap("short", 10), ("short", ""));
+        assert_eq!(wrap("one two three", 8), ("one two", "three"));
+        assert_eq!(wrap("unbreakable", 4), ("unbreakable", ""));
+        assert_eq!(wrap("unbreakable word", 4), ("unbreakable", "word"));
+        assert_eq!(wrap("äöü äöü", 5), ("äöü", "äöü"));
+    }
+
+    #[test]
+    fn angles_in_the_unit_that_suits() {
+        assert_eq!(small_angle(0.5 / 3600.0), "0.5\"");
+        assert_eq!(small_angle(42.0 / 3600.0), "42\"");
+        assert_eq!(small_angle(12.34 / 60.0), "12.3'");
+        assert_eq!(small_angle(2.345), "2.35 deg");
+    }
+
+    #[test]
+    fn chances_are_never_overstated() {
+        assert!(chance_words(-7.9).contains("1 in 10 million"));
+        assert!(chance_words(-123.4).contains("million million"));
+        assert!(chance_words(-0.2).contains("may well"));
+        assert!(chance_words(f64::NAN).contains("may well"));
+        assert!(chance_words(f64::NEG_INFINITY).contains("million million"));
+    }
+}

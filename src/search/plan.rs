@@ -1,0 +1,180 @@
+//! In which order what is tried: from the likely and cheap to the whole sky and everything.
+
+use crate::detect::Detections;
+use crate::quads::{FrameQuad, Lens, QuadMaker, Tolerance};
+use crate::sky::{Sky, SkyTile};
+use crate::solve::Request;
+
+/// Part of the sky that a stage covers.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Region {
+    /// Tiles within this distance of each start, nearest first.
+    Within {
+        /// Radius, degrees.
+        radius_deg: f64,
+    },
+    /// Everything.
+    WholeSky,
+}
+
+/// One attempt: which frame quads, where, with which scales.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stage {
+    /// How pixels become directions.
+    pub lens: Lens,
+    /// The first so many detections in all combinations.
+    pub all_of: usize,
+    /// The first so many detections with their nearest neighbours.
+    pub neighbours_of: usize,
+    /// Where to search.
+    pub region: Region,
+    /// Only candidates of these scales, arcsec per pixel, each within [`SCALE_CLAIM_ERROR`];
+    /// empty: any.
+    pub scales: Vec<f64>,
+}
+
+/// A claimed scale is believed within this relative error, in the stages that believe it.
+pub const SCALE_CLAIM_ERROR: f64 = 0.05;
+/// Detections combined in all ways at first, and later.
+const FIRST_COUNT: usize = 20;
+const SECOND_COUNT: usize = 30;
+/// Detections combined with their neighbours only.
+const NEIGHBOUR_COUNT: [usize; 2] = [60, 150];
+/// Neighbours they are combined with.
+const NEIGHBOURS: usize = 7;
+/// Radius of the neighbourhood of a commanded position, degrees.
+const NEAR_DEG: f64 = 15.0;
+/// Widths of field for which a wide frame is unprojected, degrees.
+const WIDE_FIELDS_DEG: [f64; 10] = [11.0, 14.0, 17.5, 21.5, 26.0, 31.0, 37.0, 44.0, 52.0, 61.0];
+/// A flat frame wider than this is not credible: stretched 1 % towards its corners.
+pub const FLAT_WIDEST_DEG: f64 = 12.0;
+
+/// All stages in order.
+pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
+    let mut stages = Vec::new();
+    let wide = wide_lenses(detections);
+    let stage = |lens, level: usize, region, scales: &[f64]| Stage {
+        lens,
+        all_of: [FIRST_COUNT, SECOND_COUNT][level],
+        neighbours_of: NEIGHBOUR_COUNT[level],
+        region,
+        scales: scales.to_vec(),
+    };
+    let scales = &request.scales_arcsec_per_px;
+    if !request.starts.is_empty() {
+        let radius_deg = request.within_deg.unwrap_or(NEAR_DEG);
+        let near = Region::Within { radius_deg };
+        if !scales.is_empty() {
+            stages.push(stage(Lens::Flat, 0, near, scales));
+        }
+        stages.push(stage(Lens::Flat, 0, near, &[]));
+        stages.extend(wide.iter().map(|&lens| stage(lens, 0, near, &[])));
+        stages.push(stage(Lens::Flat, 1, near, &[]));
+        if request.within_deg.is_some() {
+            stages.extend(wide.iter().map(|&lens| stage(lens, 1, near, &[])));
+            return stages;
+        }
+    }
+    for level in 0..2 {
+        stages.push(stage(Lens::Flat, level, Region::WholeSky, &[]));
+        stages.extend(
+            wide.iter()
+                .map(|&lens| stage(lens, level, Region::WholeSky, &[])),
+        );
+    }
+    stages
+}
+
+/// A lens for each wide field, each good for half the step to the next.
+fn wide_lenses(detections: &Detections) -> Vec<Lens> {
+    let half = detections.width.max(detections.height) as f64 / 2.0;
+    let focal = |field_deg: f64| half / (0.5 * field_deg.to_radians()).tan();
+    WIDE_FIELDS_DEG
+        .iter()
+        .map(|&field| Lens::Gnomonic {
+            focal_px: focal(field),
+            error: 0.12,
+        })
+        .collect()
+}
+
+/// The frame quads of a stage.
+pub fn frame_quads(detections: &Detections, stage: &Stage) -> Vec<FrameQuad> {
+    let tolerance = Tolerance {
+        position_px: 0.9 + 0.12 * detections.fwhm_px,
+        distortion: if stage.lens == Lens::Flat {
+            0.0007
+        } else {
+            0.002
+        },
+        largest_radius: 0.02,
+    };
+    let size = [detections.width, detections.height];
+    QuadMaker::new(&detections.stars, size, stage.lens, tolerance)
+        .all_of_first(stage.all_of)
+        .neighbours_of_first(stage.neighbours_of, NEIGHBOURS, stage.all_of)
+        .finish()
+}
+
+/// Tiles searched together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Batch {
+    /// The tiles.
+    pub tiles: Vec<SkyTile>,
+    /// Distance from the start that is covered once the batch is done, degrees.
+    pub radius_deg: f64,
+}
+
+/// Bands whose quads a lens can match: wide lenses need large quads.
+fn band_fits(lens: Lens, longest_rad: f64) -> bool {
+    lens == Lens::Flat || longest_rad > 0.05
+}
+
+/// The tiles of a stage in batches: rings of growing radius about the start, or slices of the
+/// whole sky, large quads first (they are few, and serve every field but the narrowest).
+pub fn batches(sky: &Sky, stage: &Stage, start: Option<[f64; 3]>) -> Vec<Batch> {
+    let tiles = sky.tiles_outward(start, |band| band_fits(stage.lens, band.longest_rad));
+    match stage.region {
+        Region::Within { radius_deg } => {
+            let mut batches: Vec<Batch> = Vec::new();
+            let mut ring_deg = 0.5;
+            let mut rest = &tiles[..];
+            while !rest.is_empty() && ring_deg < 2.0 * radius_deg.max(0.5) {
+                let reach = f64::min(ring_deg, radius_deg);
+                let count = rest.partition_point(|t| t.distance_deg <= reach);
+                let (ring, after) = rest.split_at(count);
+                if !ring.is_empty() {
+                    batches.push(Batch {
+                        tiles: ring.to_vec(),
+                        radius_deg: reach,
+                    });
+                }
+                rest = after;
+                ring_deg *= 1.6;
+            }
+            batches
+        }
+        Region::WholeSky => {
+            let (narrow, wide): (Vec<SkyTile>, Vec<SkyTile>) = tiles
+                .into_iter()
+                .partition(|t| t.band == 0 && stage.lens == Lens::Flat);
+            let mut batches = vec![Batch {
+                tiles: wide,
+                radius_deg: 180.0,
+            }];
+            // Slices of mixed places: stepping through the sky rather than along it makes
+            // every slice alike.
+            const SLICES: usize = 6;
+            for slice in 0..SLICES {
+                let tiles: Vec<SkyTile> =
+                    narrow.iter().skip(slice).step_by(SLICES).copied().collect();
+                batches.push(Batch {
+                    tiles,
+                    radius_deg: 180.0,
+                });
+            }
+            batches.retain(|b| !b.tiles.is_empty());
+            batches
+        }
+    }
+}

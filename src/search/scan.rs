@@ -1,0 +1,259 @@
+//! One batch of tiles: code matches become candidates, candidates become poses with evidence.
+
+use super::SearchError;
+use super::plan::{FLAT_WIDEST_DEG, SCALE_CLAIM_ERROR, Stage, frame_quads};
+use crate::detect::Detections;
+use crate::quads::{CODE_ERROR_PER_POSITION_ERROR, FrameQuad, Lens, QuadTable};
+use crate::sky::{Sky, SkyRegion, SkyTile};
+use crate::verify::{
+    DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Pose, Proposal, STARS_ASKED, Weigher,
+    chance_log10,
+};
+use rayon::prelude::*;
+use star_index::IndexError;
+
+/// Scales searched, arcsec per pixel.
+pub const SCALE_RANGE: [f64; 2] = [0.05, 450.0];
+/// Widest and narrowest field, degrees, of the longer side.
+const FIELD_RANGE_DEG: [f64; 2] = [0.08, 75.0];
+const ARCSEC_PER_RAD: f64 = 206_264.806_247;
+/// Random distortion that verification allows, relative to the distance from the quad.
+const DISTORTION_FLAT: f64 = 0.0003;
+const DISTORTION_WIDE: f64 = 0.0015;
+/// Prior of the radial term at the frame's corner.
+const RADIAL_FLAT: f64 = 0.001;
+const RADIAL_WIDE: f64 = 0.015;
+
+/// The likeliest pose of a batch.
+#[derive(Debug, Clone)]
+pub struct Best {
+    /// What speaks for it.
+    pub evidence: Evidence,
+    /// Number of its star-index.
+    pub index: usize,
+}
+
+impl Best {
+    /// log10 of the chance that one of `trials` candidates looks as good by accident.
+    pub fn log10_chance(&self, trials: u64) -> f64 {
+        chance_log10(trials, self.evidence.log_ratio)
+    }
+}
+
+/// What came of a batch.
+#[derive(Debug, Clone, Default)]
+pub struct BatchResult {
+    /// Candidates weighed.
+    pub candidates: u64,
+    /// The likeliest.
+    pub best: Option<Best>,
+}
+
+/// Scans tiles for one stage.
+pub struct Scanner<'a> {
+    pub(super) sky: &'a Sky,
+    table: QuadTable,
+    weigher: Weigher<'a>,
+    offsets: Vec<[f64; 2]>,
+    lens: Lens,
+    scales: Vec<f64>,
+    years: f64,
+    half_px: [f64; 2],
+}
+
+/// Memory of one thread.
+#[derive(Default)]
+struct Scratch {
+    region: SkyRegion,
+    hits: Vec<(u32, u32)>,
+}
+
+impl<'a> Scanner<'a> {
+    /// For one stage of a search.
+    pub fn new(
+        detections: &Detections,
+        field: &'a DetectionField,
+        sky: &'a Sky,
+        years: f64,
+        stage: &Stage,
+    ) -> Scanner<'a> {
+        let centre = [
+            (detections.width as f64 - 1.0) / 2.0,
+            (detections.height as f64 - 1.0) / 2.0,
+        ];
+        let offsets = detections
+            .stars
+            .iter()
+            .map(|s| [s.x_px - centre[0], s.y_px - centre[1]])
+            .collect();
+        let distortion = if stage.lens == Lens::Flat {
+            DISTORTION_FLAT
+        } else {
+            DISTORTION_WIDE
+        };
+        Scanner {
+            sky,
+            table: QuadTable::new(frame_quads(detections, stage)),
+            weigher: Weigher::new(field, distortion),
+            offsets,
+            lens: stage.lens,
+            scales: stage.scales.clone(),
+            years,
+            half_px: [
+                detections.width as f64 / 2.0,
+                detections.height as f64 / 2.0,
+            ],
+        }
+    }
+
+    /// Scans `tiles` on all threads. The result does not depend on their number: candidates
+    /// are compared in the order of the tiles.
+    pub fn batch(&self, tiles: &[SkyTile]) -> Result<BatchResult, SearchError> {
+        let results: Vec<Result<BatchResult, SearchError>> = tiles
+            .par_iter()
+            .map_init(Scratch::default, |scratch, tile| {
+                self.tile(tile, scratch).map_err(|error| SearchError {
+                    index: tile.index,
+                    error,
+                })
+            })
+            .collect();
+        let mut total = BatchResult::default();
+        for result in results {
+            let result = result?;
+            total.candidates += result.candidates;
+            total.take(result.best);
+        }
+        Ok(total)
+    }
+
+    fn tile(&self, tile: &SkyTile, scratch: &mut Scratch) -> Result<BatchResult, IndexError> {
+        let mut result = BatchResult::default();
+        let Some(index) = self.sky.indexes().get(tile.index) else {
+            return Ok(result);
+        };
+        let quads = index.tile(tile.band, tile.tile)?;
+        let Scratch { region, hits } = scratch;
+        hits.clear();
+        for (number, code) in quads.codes().enumerate() {
+            self.table
+                .matches(code, |frame_quad| hits.push((number as u32, frame_quad)));
+        }
+        for &(number, frame_quad) in hits.iter() {
+            let (Some(stars), Some(quad)) =
+                (quads.stars(number as usize), self.table.quad(frame_quad))
+            else {
+                return Err(IndexError::Damaged("tile"));
+            };
+            let mut vectors = [[0.0; 3]; 4];
+            for (vector, star) in vectors.iter_mut().zip(stars) {
+                *vector = index.star(star)?.vector_after(self.years);
+            }
+            let Some(proposal) = self.propose(quad, vectors) else {
+                continue;
+            };
+            result.candidates += 1;
+            let evidence = self.weigh(tile.index, region, &proposal)?;
+            result.take(evidence.map(|evidence| Best {
+                evidence,
+                index: tile.index,
+            }));
+        }
+        Ok(result)
+    }
+
+    /// The pose that a match proposes, where its scale and field are possible.
+    fn propose(&self, quad: &FrameQuad, stars: [[f64; 3]; 4]) -> Option<Proposal> {
+        let angle = crate::sphere::angle_between(stars[0], stars[1]);
+        let focal_px = match self.lens {
+            Lens::Flat => {
+                let focal_px = f64::from(quad.length) / angle;
+                let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / focal_px).atan();
+                let field = FIELD_RANGE_DEG[0]..=FLAT_WIDEST_DEG;
+                field.contains(&width.to_degrees()).then_some(focal_px)?
+            }
+            Lens::Gnomonic { focal_px, error } => {
+                let ratio = f64::from(quad.length) / angle;
+                let fits = (1.0 - 1.3 * error..=1.0 + 1.3 * error).contains(&ratio);
+                fits.then_some(focal_px)?
+            }
+        };
+        if !self.scale_is_possible(focal_px) {
+            return None;
+        }
+        let offsets = self.quad_offsets(quad);
+        let reference = self.half_px[0].hypot(self.half_px[1]);
+        let radial = if self.lens == Lens::Flat {
+            RADIAL_FLAT
+        } else {
+            RADIAL_WIDE
+        };
+        // The prior is stated in units of a position error of about 0.25 px.
+        let radial_px = (radial * reference / 0.25).max(1.0);
+        let pose = Pose::from_quad(offsets, stars, focal_px, quad.flipped, reference, radial_px)?;
+        let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / pose.camera.focal_px).atan();
+        if width.to_degrees() > FIELD_RANGE_DEG[1] {
+            return None;
+        }
+        let [a, b, ..] = offsets;
+        let length_px = (a[0] - b[0]).hypot(a[1] - b[1]);
+        let gate_px = f64::from(quad.radius) * length_px / CODE_ERROR_PER_POSITION_ERROR;
+        Some(Proposal {
+            pose,
+            spots: offsets,
+            stars,
+            gate_px,
+        })
+    }
+
+    fn scale_is_possible(&self, focal_px: f64) -> bool {
+        let scale = ARCSEC_PER_RAD / focal_px;
+        let claimed = |claim: &f64| (scale / claim - 1.0).abs() <= SCALE_CLAIM_ERROR;
+        (SCALE_RANGE[0]..=SCALE_RANGE[1]).contains(&scale)
+            && (self.scales.is_empty() || self.scales.iter().any(claimed))
+    }
+
+    fn quad_offsets(&self, quad: &FrameQuad) -> [[f64; 2]; 4] {
+        let sign = if quad.flipped { -1.0 } else { 1.0 };
+        quad.detections.map(|d| {
+            let [x, y] = self.offsets[usize::from(d)];
+            [x, sign * y]
+        })
+    }
+
+    fn weigh(
+        &self,
+        index: usize,
+        region: &mut SkyRegion,
+        proposal: &Proposal,
+    ) -> Result<Option<Evidence>, IndexError> {
+        let camera = &proposal.pose.camera;
+        let reach_rad = (self.half_px[0].hypot(self.half_px[1]) / camera.focal_px).atan();
+        let mut evidence = None;
+        for most in [GLANCE_STARS, STARS_ASKED] {
+            // The circle around the frame holds twice its area and more.
+            let (sky, centre) = (self.sky, camera.axes[2]);
+            let stars = region.cone(sky, index, centre, reach_rad, 2 * most, self.years)?;
+            evidence = self.weigher.weigh(proposal, stars, most);
+            if evidence.as_ref().is_none_or(|e| e.gain < GLANCE_GAIN) {
+                break;
+            }
+        }
+        Ok(evidence)
+    }
+}
+
+impl BatchResult {
+    /// Keeps the likelier pose; the earlier one on a tie.
+    fn take(&mut self, new: Option<Best>) {
+        let Some(new) = new else { return };
+        let log_ratio = |best: &Best| best.evidence.log_ratio;
+        if self
+            .best
+            .as_ref()
+            .is_none_or(|old| log_ratio(&new) > log_ratio(old))
+        {
+            self.best = Some(new);
+        }
+    }
+}

@@ -1,0 +1,355 @@
+//! The evidence for a pose: a likelihood ratio against chance, star by star.
+//!
+//! Starting from the pose of four stars, each further catalogue star is predicted with its error
+//! (Kalman prediction), compared with the detections there, and, if one fits, made part of the
+//! pose (Kalman update). Each comparison contributes the ratio
+//!
+//! ```text
+//! (1 - c) + c * sum over detections of  N(residual; S) / density
+//! ```
+//!
+//! with c the chance that a star which is there is detected, S the covariance of prediction and
+//! measurement, and density that of detections bright enough to be this star. If detections lie
+//! at random, the expectation of every such factor is one given all that came before it, so
+//! the product is a test martingale: P(product >= x) <= 1 / x (Ville 1939), and over many trials
+//! at most trials / x. How much smaller it really is, is measured and documented.
+
+use super::camera::{Camera, Matrix, Pose, Vector};
+use super::field::{DetectionField, Spot};
+use crate::sky::RegionStar;
+
+/// Catalogue stars that are asked for at most, brightest first: at a first glance, and where that
+/// went well.
+pub const GLANCE_STARS: usize = 20;
+/// See [`GLANCE_STARS`].
+pub const STARS_ASKED: usize = 60;
+/// A first glance that gains less than this (natural logarithm) is not followed by a second.
+pub const GLANCE_GAIN: f64 = 2.0;
+/// Below this a pose is given up: a true one falls so deep once in thousands of times.
+const HOPELESS: f64 = -5.5;
+/// Share of measurements with the small error; the others have the large one.
+const TIGHT_SHARE: f64 = 0.7;
+/// Chance that a star is detected which is well within the reach of the frame; near its limit.
+const COMPLETENESS: f64 = 0.85;
+const COMPLETENESS_AT_LIMIT: f64 = 0.5;
+/// Systematic centroid error beside the one stated with each detection, pixels.
+const FLOOR_PX: f64 = 0.12;
+/// Catalogue position error, arcsec per axis: positions to 0.0001 deg (0.1 arcsec rms) and
+/// proper motion errors of some mas/yr over decades.
+const CATALOGUE_ARCSEC: f64 = 0.2;
+/// Detections beyond this squared distance (in sigma) are not this star: one in 20,000 is missed.
+const GATE_CHI2: f64 = 20.0;
+/// A star is not asked for while so many detections are expected within reach by chance.
+const MOST_BY_CHANCE: f64 = 1.0;
+/// Stars closer to the rim than this may be outside: they are not asked for.
+const RIM_PX: f64 = 3.0;
+
+/// What speaks for a pose.
+#[derive(Debug, Clone)]
+pub struct Evidence {
+    /// Natural logarithm of the likelihood ratio, the quad's own part included.
+    pub log_ratio: f64,
+    /// The camera after all updates.
+    pub camera: Camera,
+    /// The part of it that the stars beside the quad contributed.
+    pub gain: f64,
+    /// Detections matched, beside those of the quad.
+    pub matched: usize,
+}
+
+/// A match that proposes a pose.
+#[derive(Debug, Clone, Copy)]
+pub struct Proposal {
+    /// The pose.
+    pub pose: Pose,
+    /// Its four detections, pixels from the frame's centre, turned over like the camera.
+    pub spots: [[f64; 2]; 4],
+    /// Its four stars.
+    pub stars: [[f64; 3]; 4],
+    /// Error of a position that the code tolerance allowed, pixels.
+    pub gate_px: f64,
+}
+
+/// Measurement errors of one frame at one scale.
+#[derive(Debug, Clone, Copy)]
+struct Errors {
+    catalogue_px: f64,
+    loose_px: f64,
+    distortion: f64,
+}
+
+/// Weighs poses of one frame.
+#[derive(Debug)]
+pub struct Weigher<'a> {
+    field: &'a DetectionField,
+    half_px: [f64; 2],
+    /// Random distortion beside the radial term, relative to the distance from the quad.
+    pub distortion: f64,
+}
+
+/// A two-dimensional normal distribution about zero.
+struct Gauss {
+    inverse: [f64; 3],
+    peak: f64,
+}
+
+impl Gauss {
+    /// Of covariance xx, xy, yy.
+    fn new([xx, xy, yy]: [f64; 3]) -> Gauss {
+        let det = xx * yy - xy * xy;
+        Gauss {
+            inverse: [yy / det, -xy / det, xx / det],
+            peak: 1.0 / (2.0 * std::f64::consts::PI * det.sqrt()),
+        }
+    }
+
+    fn chi2(&self, [x, y]: [f64; 2]) -> f64 {
+        self.inverse[0] * x * x + 2.0 * self.inverse[1] * x * y + self.inverse[2] * y * y
+    }
+
+    fn density(&self, at: [f64; 2]) -> f64 {
+        self.peak * (-0.5 * self.chi2(at)).exp()
+    }
+}
+
+impl<'a> Weigher<'a> {
+    /// For the detections of `field`.
+    pub fn new(field: &'a DetectionField, distortion: f64) -> Weigher<'a> {
+        let half_px = field.size_px.map(|s| s / 2.0);
+        Weigher {
+            field,
+            half_px,
+            distortion,
+        }
+    }
+
+    fn errors(&self, camera: &Camera) -> Errors {
+        let catalogue_px = CATALOGUE_ARCSEC / 206_265.0 * camera.focal_px;
+        Errors {
+            catalogue_px,
+            loose_px: (0.3 + 0.2 * self.field.fwhm_px).hypot(2.0 * catalogue_px),
+            distortion: self.distortion,
+        }
+    }
+
+    /// The evidence for a proposal. `stars` are the catalogue stars around the frame, brightest
+    /// first, of which the first `most` in the frame are asked for. `None`: hopeless.
+    pub fn weigh(
+        &self,
+        proposal: &Proposal,
+        stars: &[RegionStar],
+        most: usize,
+    ) -> Option<Evidence> {
+        let pose = &proposal.pose;
+        let errors = self.errors(&pose.camera);
+        let (quad_log, quad_sigma2) = self.quad_evidence(pose, proposal.gate_px, &errors);
+        let mut state = State {
+            camera: pose.camera,
+            covariance: pose.covariance * quad_sigma2,
+            shift: Vector::zeros(),
+        };
+        let asked = self.stars_to_ask(proposal, stars, most);
+        let mut log_ratio = quad_log;
+        let mut matched = 0;
+        for question in &asked {
+            let (gain, hit) = self.ask(&mut state, question, &errors);
+            log_ratio += gain;
+            matched += usize::from(hit);
+            if log_ratio - quad_log < HOPELESS {
+                return None;
+            }
+        }
+        Some(Evidence {
+            log_ratio,
+            gain: log_ratio - quad_log,
+            camera: state.camera.changed(&state.shift),
+            matched,
+        })
+    }
+
+    /// The quad's own part: how much better its four stars fit than the tolerance required.
+    /// Under chance the code is uniform in a box of half side `gate`; also the position variance
+    /// that goes with the fit.
+    fn quad_evidence(&self, pose: &Pose, gate_px: f64, errors: &Errors) -> (f64, f64) {
+        let tight2 = FLOOR_PX.powi(2) + errors.catalogue_px.powi(2) + 0.01;
+        let loose2 = errors.loose_px.powi(2) + FLOOR_PX.powi(2);
+        let part = |variance: f64| {
+            // Four numbers, each with 1.2 sigma / AB; box volume (2 gate / AB)^4.
+            let volume = (2.0 * gate_px).powi(4);
+            let normal = (2.0 * std::f64::consts::PI).powi(2) * (1.44 * variance).powi(2);
+            volume / normal * (-0.5 * pose.residual2 / variance).exp()
+        };
+        let (tight, loose) = (
+            TIGHT_SHARE * part(tight2),
+            (1.0 - TIGHT_SHARE) * part(loose2),
+        );
+        let share = tight / (tight + loose).max(f64::MIN_POSITIVE);
+        let sum = (tight + loose).max(1e-30);
+        (sum.ln(), share * tight2 + (1.0 - share) * loose2)
+    }
+
+    /// Catalogue stars that should be in the frame, nearest to the quad first.
+    fn stars_to_ask(
+        &self,
+        proposal: &Proposal,
+        stars: &[RegionStar],
+        most: usize,
+    ) -> Vec<Question> {
+        let camera = &proposal.pose.camera;
+        let middle = [0, 1].map(|axis| proposal.spots.iter().map(|s| s[axis]).sum::<f64>() / 4.0);
+        let most = most.min(6 * self.field.len() / 5 + 1);
+        let mut asked = Vec::with_capacity(most);
+        let mut rank = 0;
+        for star in stars {
+            let Some(at) = camera.project(star.vector) else {
+                continue;
+            };
+            if at[0].abs() > self.half_px[0] - RIM_PX || at[1].abs() > self.half_px[1] - RIM_PX {
+                continue;
+            }
+            let is_of_quad = proposal
+                .stars
+                .iter()
+                .any(|&q| crate::sphere::chord2(q, star.vector) < 1e-14);
+            if !is_of_quad {
+                let away = (at[0] - middle[0]).hypot(at[1] - middle[1]);
+                asked.push(Question {
+                    star: star.vector,
+                    rank,
+                    away,
+                });
+            }
+            rank += 1;
+            if rank >= most {
+                break;
+            }
+        }
+        asked.sort_by(|a, b| a.away.total_cmp(&b.away));
+        asked
+    }
+
+    /// Asks for one star: the gain in log likelihood ratio and whether a detection was taken.
+    fn ask(&self, state: &mut State, question: &Question, errors: &Errors) -> (f64, bool) {
+        let Some((at, rows)) = state.predict(question.star) else {
+            return (0.0, false);
+        };
+        let eligible = (3 * question.rank + 12).min(self.field.len());
+        let density = eligible as f64 / (4.0 * self.half_px[0] * self.half_px[1]);
+        let near_limit = question.rank * 10 > self.field.len() * 6;
+        let complete = if near_limit {
+            COMPLETENESS_AT_LIMIT
+        } else {
+            COMPLETENESS
+        };
+        let spread = (errors.distortion * question.away).powi(2) + errors.catalogue_px.powi(2);
+        let predicted = state.prediction_covariance(&rows, spread);
+        let loose2 = errors.loose_px.powi(2);
+        let reach = 4.5 * (predicted[0].max(predicted[2]) + loose2).sqrt();
+        // Where many detections would fit by chance, the answer says next to nothing: not asked.
+        if density * reach * reach > MOST_BY_CHANCE {
+            return (0.0, false);
+        }
+        let gate = Gauss::new([predicted[0] + loose2, predicted[1], predicted[2] + loose2]);
+        let sign = if state.camera.flipped { -1.0 } else { 1.0 };
+        let mut sum = 0.0;
+        let mut best: Option<(f64, [f64; 2], f64)> = None;
+        self.field
+            .near([at[0], sign * at[1]], reach, |spot: &Spot| {
+                if spot.rank >= eligible {
+                    return;
+                }
+                let residual = [spot.offset[0] - at[0], sign * spot.offset[1] - at[1]];
+                if gate.chi2(residual) > GATE_CHI2 {
+                    return;
+                }
+                let tight2 = spot.sigma_px.powi(2) + FLOOR_PX.powi(2);
+                let density_of = |variance: f64| {
+                    Gauss::new([
+                        predicted[0] + variance,
+                        predicted[1],
+                        predicted[2] + variance,
+                    ])
+                    .density(residual)
+                };
+                let tight = TIGHT_SHARE * density_of(tight2);
+                let loose = (1.0 - TIGHT_SHARE) * density_of(loose2 + tight2);
+                let both = tight + loose;
+                sum += both;
+                if best.is_none_or(|(value, ..)| both > value) {
+                    let share = tight / both.max(f64::MIN_POSITIVE);
+                    best = Some((
+                        both,
+                        residual,
+                        share * tight2 + (1.0 - share) * (loose2 + tight2),
+                    ));
+                }
+            });
+        let gain = (1.0 - complete + complete * sum / density).ln();
+        let Some((value, residual, variance)) = best else {
+            return (gain, false);
+        };
+        // Taken into the pose only where it is likelier to be the star than not.
+        let taken = complete * value / density > 1.0 - complete;
+        if taken {
+            state.update(&rows, residual, variance + spread);
+        }
+        (gain, taken)
+    }
+}
+
+/// A catalogue star to be looked for.
+struct Question {
+    star: [f64; 3],
+    rank: usize,
+    away: f64,
+}
+
+/// The pose while it is being improved: a fixed camera and a small change of it.
+struct State {
+    camera: Camera,
+    covariance: Matrix,
+    shift: Vector,
+}
+
+impl State {
+    fn predict(&self, star: [f64; 3]) -> Option<([f64; 2], [Vector; 2])> {
+        let at = self.camera.project(star)?;
+        let rows = self.camera.derivatives(at);
+        Some((
+            [0, 1].map(|axis| at[axis] + rows[axis].dot(&self.shift)),
+            rows,
+        ))
+    }
+
+    /// Covariance of a prediction (xx, xy, yy), pixels squared.
+    fn prediction_covariance(&self, rows: &[Vector; 2], spread: f64) -> [f64; 3] {
+        let px = self.covariance * rows[0];
+        let py = self.covariance * rows[1];
+        [
+            rows[0].dot(&px) + spread,
+            rows[1].dot(&px),
+            rows[1].dot(&py) + spread,
+        ]
+    }
+
+    /// Kalman update with a residual of both axes.
+    fn update(&mut self, rows: &[Vector; 2], residual: [f64; 2], variance: f64) {
+        let px = self.covariance * rows[0];
+        let py = self.covariance * rows[1];
+        let s = [
+            rows[0].dot(&px) + variance,
+            rows[1].dot(&px),
+            rows[1].dot(&py) + variance,
+        ];
+        let det = s[0] * s[2] - s[1] * s[1];
+        let gain_x = (px * s[2] - py * s[1]) / det;
+        let gain_y = (py * s[0] - px * s[1]) / det;
+        self.shift += gain_x * residual[0] + gain_y * residual[1];
+        self.covariance -= gain_x * px.transpose() + gain_y * py.transpose();
+    }
+}
+
+/// log10 of the chance that any of `trials` candidates reaches `log_ratio` by accident.
+pub fn chance_log10(trials: u64, log_ratio: f64) -> f64 {
+    (trials.max(1) as f64).log10() - log_ratio / std::f64::consts::LN_10
+}
