@@ -1,19 +1,24 @@
-//! Images too elongated for stars: trails, bad columns, spikes, edges.
+//! Images too elongated or too broad for stars: trails, bad columns, spikes, edges, nebula.
 
-use super::measure::Measured;
+use super::measure::{FWHM_PER_SIGMA, Measured};
+use super::psf::Psf;
 
 /// Regions along the long side of the frame.
 const REGIONS: f64 = 5.0;
 /// How many times longer than a star of its region an image may be.
 const EXCESS: f64 = 1.6;
+/// How many times broader than the typical star: edges, nebula knots, galaxies.
+const BROAD: f64 = 2.5;
 
-/// For each detection, whether it is far more elongated than the stars around it.
+/// For each detection, whether it is far more elongated than the stars around it, or far
+/// broader than those of the frame.
 ///
 /// Tracking drift elongates all stars of a frame, and optics those of a corner: the measure is
-/// the median of the region, or of the frame where the region has few.
-pub(super) fn elongated(
+/// the lower third of the region (a trail may outnumber the stars), or the frame's typical star
+/// where the region has few.
+pub(super) fn unlike_stars(
     stars: &[Measured],
-    typical: f64,
+    typical: &Psf,
     width: usize,
     height: usize,
 ) -> Vec<bool> {
@@ -26,19 +31,25 @@ pub(super) fn elongated(
             .or_default()
             .push(m.star.elongation);
     }
-    let medians: std::collections::BTreeMap<(i64, i64), f64> = regions
+    let regular: std::collections::BTreeMap<(i64, i64), f64> = regions
         .into_iter()
         .filter(|(_, list)| list.len() >= 5)
         .map(|(k, mut list)| {
             list.sort_unstable_by(f64::total_cmp);
-            (k, list[list.len() / 2])
+            (k, list[list.len() / 3])
         })
         .collect();
     stars
         .iter()
         .map(|m| {
-            let local = medians.get(&region(m)).copied().unwrap_or(typical);
-            m.shape_known && m.star.elongation > EXCESS * local.max(typical).max(1.15)
+            let local = regular
+                .get(&region(m))
+                .copied()
+                .unwrap_or(typical.elongation);
+            let long = m.star.elongation > EXCESS * local.max(typical.elongation).max(1.15);
+            let broad =
+                !m.star.saturated && m.star.fwhm_px > BROAD * FWHM_PER_SIGMA * typical.sigma_px;
+            m.shape_known && (long || broad)
         })
         .collect()
 }

@@ -21,6 +21,32 @@ pub(super) struct Candidate {
     pub flux_noise: f32,
 }
 
+/// How the filtered plane bends at a maximum, per unit of its value.
+#[derive(Debug, Clone, Copy)]
+struct Bend {
+    /// Along the direction in which it falls most steeply, and across it.
+    most: f32,
+    least: f32,
+}
+
+impl Bend {
+    /// From the values left and right, above and below, and at the four corners.
+    fn new(v: f32, rows: [&[f32]; 3]) -> Bend {
+        let [a, h, b] = rows;
+        let (xx, yy) = (2.0 * v - h[0] - h[2], 2.0 * v - a[1] - b[1]);
+        let xy = 0.25 * (a[0] + b[2] - a[2] - b[0]);
+        let (mean, root) = (0.5 * (xx + yy), (0.25 * (xx - yy).powi(2) + xy * xy).sqrt());
+        Bend {
+            most: (mean + root) / v,
+            least: (mean - root) / v,
+        }
+    }
+
+    fn mean(self) -> f32 {
+        0.5 * (self.most + self.least)
+    }
+}
+
 /// One axis of the separable Gaussian kernel, scaled so that the filtered value at a star of
 /// this shape is the star's summed value.
 struct Kernel {
@@ -60,12 +86,18 @@ struct Peak {
     x: f32,
     y: f32,
     value: f32,
+    bend: Bend,
     cell: usize,
 }
 
 /// Filters `plane` with a Gaussian of `sigma` plane pixels and returns the maxima above the
 /// threshold, in stored order.
-pub(super) fn candidates(plane: &Plane, mesh: &Mesh, sigma: f32) -> Vec<Candidate> {
+pub(super) fn candidates(
+    plane: &Plane,
+    mesh: &Mesh,
+    sigma: f32,
+    saturation: f32,
+) -> Vec<Candidate> {
     let kernel = Kernel::gaussian(sigma);
     let strips: Vec<Strip> = (0..mesh.rows)
         .into_par_iter()
@@ -79,11 +111,23 @@ pub(super) fn candidates(plane: &Plane, mesh: &Mesh, sigma: f32) -> Vec<Candidat
         .collect();
     let noise = median3(&raw, mesh.cols, mesh.rows);
     let area = (plane.bin * plane.bin) as f32;
-    strips
+    let peaks: Vec<(Peak, f32)> = strips
+        .into_iter()
+        .flat_map(|s| s.peaks)
+        .map(|p| {
+            let snr = p.value / noise[p.cell];
+            (p, snr)
+        })
+        .filter(|(_, snr)| *snr >= THRESHOLD)
+        .collect();
+    let shape = Shape::of(&peaks, sigma);
+    peaks
         .iter()
-        .flat_map(|s| &s.peaks)
-        .filter(|p| p.value >= THRESHOLD * noise[p.cell])
-        .map(|p| Candidate {
+        .filter(|(p, snr)| {
+            // A saturated core with its blooming is judged by its outline.
+            plane.nearest(p.x, p.y) >= 0.9 * saturation || !shape.is_defect(p.bend, *snr)
+        })
+        .map(|(p, _)| Candidate {
             x_px: plane.to_frame(f64::from(p.x)),
             y_px: plane.to_frame(f64::from(p.y)),
             flux: p.value * area,
@@ -91,6 +135,52 @@ pub(super) fn candidates(plane: &Plane, mesh: &Mesh, sigma: f32) -> Vec<Candidat
         })
         .collect()
 }
+
+/// How stars and defects bend in the filtered plane.
+///
+/// A star of variance s^2 seen through a kernel of s^2 becomes a Gaussian of 2 s^2; a single hot
+/// value becomes the kernel itself and bends twice as much. A line does not bend along itself.
+struct Shape {
+    /// Mean bend of a star, and of a single value.
+    star: f32,
+    single: f32,
+    /// Least over most bend of the roundest images of this plane.
+    roundness: f32,
+}
+
+impl Shape {
+    fn of(peaks: &[(Peak, f32)], sigma: f32) -> Shape {
+        let bend = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
+        let mut round: Vec<f32> = peaks
+            .iter()
+            .filter(|(_, snr)| *snr > SNR_FOR_LINES)
+            .map(|(p, _)| p.bend.least / p.bend.most.max(1e-6))
+            .collect();
+        round.sort_unstable_by(f32::total_cmp);
+        Shape {
+            star: bend(2.0 * sigma * sigma),
+            single: bend(sigma * sigma),
+            // Lines may outnumber stars ninefold before this follows them; where tracking
+            // drifts, all stars are lines, and none is dropped.
+            roundness: round.get(round.len() * 9 / 10).copied().unwrap_or(0.0),
+        }
+    }
+
+    /// A hot pixel or cosmic ray, a trail, a bad row or column.
+    fn is_defect(&self, bend: Bend, snr: f32) -> bool {
+        let sharp =
+            snr > SNR_FOR_SHARPNESS && bend.mean() > self.star + 0.62 * (self.single - self.star);
+        // Broad tops (saturated stars) bend little and say nothing.
+        let line = snr > SNR_FOR_LINES
+            && bend.most > 0.4 * self.star
+            && bend.least < 0.3 * self.roundness * bend.most;
+        sharp || line
+    }
+}
+
+/// From these ratios to the noise on, the bends are known to a fifth of what is decided on.
+const SNR_FOR_SHARPNESS: f32 = 9.0;
+const SNR_FOR_LINES: f32 = 12.0;
 
 #[derive(Default)]
 struct Buffers {
@@ -133,11 +223,12 @@ fn strip(plane: &Plane, mesh: &Mesh, kernel: &Kernel, j: usize, b: &mut Buffers)
                 y - first,
                 x0..x1,
                 least,
-                |x, value, dx, dy| {
+                |x, value, dx, dy, bend| {
                     peaks.push(Peak {
                         x: x as f32 + dx,
                         y: y as f32 + dy,
                         value,
+                        bend,
                         cell: j * mesh.cols + i,
                     });
                 },
@@ -194,14 +285,14 @@ fn filter_rows(
     }
 }
 
-/// Calls `found` with (x, value, dx, dy) for each local maximum above `least`.
+/// Calls `found` with (x, value, dx, dy, bend) for each local maximum above `least`.
 fn maxima_in_row(
     f: &[f32],
     w: usize,
     row: usize,
     xs: std::ops::Range<usize>,
     least: f32,
-    mut found: impl FnMut(usize, f32, f32, f32),
+    mut found: impl FnMut(usize, f32, f32, f32, Bend),
 ) {
     let here = &f[row * w..(row + 1) * w];
     let (above, below) = (&f[(row - 1) * w..row * w], &f[(row + 1) * w..(row + 2) * w]);
@@ -215,7 +306,8 @@ fn maxima_in_row(
         if first && below[x - 1..=x + 1].iter().all(|u| v >= *u) {
             let dx = vertex(here[x - 1], v, here[x + 1]);
             let dy = vertex(above[x], v, below[x]);
-            found(x, v, dx, dy);
+            let rows = [above, here, below].map(|row| &row[x - 1..=x + 1]);
+            found(x, v, dx, dy, Bend::new(v, rows));
         }
     }
 }

@@ -63,14 +63,16 @@ pub(super) fn measure<P: Pixel>(
             context.mosaic,
             &mut scratch.blob,
         ) {
-            Some(blob) if blob.is_star(context.psf.sigma_px) => {
+            Some(blob) if blob.is_star(&context.psf) => {
                 return measure_saturated(context, candidate, &blob, scratch);
             }
-            Some(blob) if blob.overflowed => return None,
+            // Overexposed areas, bars and letters; a lone saturated pixel may yet be a star's.
+            Some(blob) if blob.overflowed || blob.area > 4 => return None,
             _ => {}
         }
     }
-    measure_plain(context, candidate, scratch)
+    measure_plateau(context, candidate, scratch)
+        .or_else(|| measure_plain(context, candidate, scratch))
 }
 
 fn measure_plain<P: Pixel>(
@@ -79,7 +81,7 @@ fn measure_plain<P: Pixel>(
     scratch: &mut Scratch,
 ) -> Option<Measured> {
     let at = (candidate.x_px, candidate.y_px);
-    let sigma = context.psf.sigma_px;
+    let sigma = context.psf.window_px();
     let Scratch {
         stamp,
         window,
@@ -88,24 +90,12 @@ fn measure_plain<P: Pixel>(
     } = scratch;
     let outer = (4.0 * sigma + 2.0).max(6.0);
     stamp.cut(context.image, &context.sky, context.mosaic, at, outer + 1.0);
-    let single = is_single_pixel(stamp, context.mosaic);
+    // Wide stars are searched in blocks, where the filter knows single pixels; a defocused star
+    // has a dark middle.
+    let single = context.psf.sigma_px < 2.5 && is_single_pixel(stamp, context.mosaic);
     let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
     if local != 0.0 {
         stamp.lower(local);
-    }
-    if candidate.flux > 40.0 * candidate.flux_noise
-        && let Some(level) = flat_top(stamp, context)
-        && let Some(blob) = blob_at(
-            context.image,
-            level,
-            at,
-            (2.0 * sigma).max(1.5),
-            context.mosaic,
-            &mut scratch.blob,
-        )
-        && blob.is_star(sigma)
-    {
-        return measure_saturated(context, candidate, &blob, scratch);
     }
     let width = sigma.max(LEAST_WINDOW_PX);
     let mut centre = window.centroid(stamp, at, width, (2.0 * sigma).max(1.5))?;
@@ -126,8 +116,8 @@ fn measure_plain<P: Pixel>(
     }
     // At the frame's edge half the star is missing: its shape says nothing.
     let whole = stamp.blank == 0;
-    let trusted = whole && snr > 12.0;
-    let sharp = shape.sigma() < 0.55 * sigma && snr > 12.0;
+    let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;
+    let sharp = shape.sigma() < 0.55 * context.psf.sigma_px && snr > 12.0;
     Some(Measured {
         star: Detection {
             x_px: centre.0,
@@ -144,6 +134,42 @@ fn measure_plain<P: Pixel>(
         brightness: flux,
         core_px: None,
     })
+}
+
+/// Measures a star whose peak is a plateau below the common saturation level.
+fn measure_plateau<P: Pixel>(
+    context: &Context<'_, P>,
+    candidate: &Candidate,
+    scratch: &mut Scratch,
+) -> Option<Measured> {
+    if candidate.flux < 40.0 * candidate.flux_noise {
+        return None;
+    }
+    let at = (candidate.x_px, candidate.y_px);
+    let sigma = context.psf.sigma_px;
+    let stamp = &mut scratch.stamp;
+    stamp.cut(
+        context.image,
+        &context.sky,
+        context.mosaic,
+        at,
+        2.0 * sigma + 3.0,
+    );
+    let level = flat_top(stamp, context)?;
+    let reach = (2.0 * sigma).max(1.5);
+    let blob = blob_at(
+        context.image,
+        level,
+        at,
+        reach,
+        context.mosaic,
+        &mut scratch.blob,
+    )?;
+    if blob.is_star(&context.psf) {
+        measure_saturated(context, candidate, &blob, scratch)
+    } else {
+        None
+    }
 }
 
 /// The level of a plateau, where the peak is much broader than that of a star of this frame:

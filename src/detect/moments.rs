@@ -235,7 +235,7 @@ pub(super) fn refine(stamp: &Stamp, (x, y): (f64, f64), sigma: f64) -> (f64, f64
     // The measured width holds the pixel; the model integrates over it again.
     let narrow = (sigma * sigma - 1.0 / 12.0).max(0.09).sqrt();
     let (mut cx, mut cy) = (x, y);
-    for _ in 0..4 {
+    for _ in 0..10 {
         let Some((dx, dy)) = newton_step(stamp, cx, cy, narrow) else {
             return (x, y);
         };

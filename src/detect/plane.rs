@@ -158,6 +158,13 @@ impl Plane {
         plane
     }
 
+    /// The value nearest to a plane position.
+    pub fn nearest(&self, x: f32, y: f32) -> f32 {
+        let (x, y) = (x.round().max(0.0) as usize, y.round().max(0.0) as usize);
+        let k = y.min(self.height - 1) * self.width + x.min(self.width - 1);
+        self.data[k]
+    }
+
     /// Frame position of a plane position: the centre of block 0 of size 2 is 0.5.
     pub fn to_frame(&self, v: f64) -> f64 {
         (v + 0.5) * self.bin as f64 - 0.5

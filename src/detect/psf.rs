@@ -15,6 +15,14 @@ pub(super) struct Psf {
     pub elongation: f64,
 }
 
+impl Psf {
+    /// Standard deviation of a round window or kernel that holds the star, pixels: the star's
+    /// own, or nearly its long axis where it is drawn out.
+    pub fn window_px(&self) -> f64 {
+        self.sigma_px * (self.elongation / 1.3).clamp(1.0, 4.8).sqrt()
+    }
+}
+
 /// Bright candidates that are looked at.
 const LOOK_AT: usize = 160;
 /// Widest star, standard deviation in pixels.
@@ -51,13 +59,70 @@ pub(super) fn estimate<P: Pixel>(
         .flatten()
         .collect();
     found.truncate(LOOK_AT);
-    let mut widths: Vec<f64> = found.iter().map(|f| f.0).collect();
+    // Trails and columns give the width of the window, not of a star: the rounder images count.
     let mut elongations: Vec<f64> = found.iter().map(|f| f.1).collect();
+    elongations.sort_unstable_by(f64::total_cmp);
+    let round = elongations
+        .get(elongations.len() / 12)
+        .copied()
+        .unwrap_or(1.0);
+    found.retain(|f| f.1 <= 1.5 * round + 0.1);
+    let sigma_px = common(found.iter().map(|f| f.0).collect()).unwrap_or(1.2);
+    let mut elongations: Vec<f64> = found
+        .iter()
+        .filter(|f| apart(f.0, sigma_px) < 2.0 * BANDWIDTH)
+        .map(|f| f.1)
+        .collect();
+    elongations.sort_unstable_by(f64::total_cmp);
     Psf {
         // No optics make stars narrower than a pixel.
-        sigma_px: median(&mut widths).unwrap_or(1.2).max(0.42),
-        elongation: median(&mut elongations).unwrap_or(1.0),
+        sigma_px: sigma_px.max(0.42),
+        elongation: elongations
+            .get(elongations.len() / 2)
+            .copied()
+            .unwrap_or(1.0),
     }
+}
+
+/// Relative width over which images count as equally wide.
+const BANDWIDTH: f64 = 0.12;
+
+/// Relative difference of two widths. That of a star narrower than a pixel scatters with its place
+/// on the pixel, so that differences below count less.
+fn apart(a: f64, b: f64) -> f64 {
+    (a.hypot(0.7) / b.hypot(0.7)).ln().abs()
+}
+
+/// The width that many images share: stars are all alike, nebula, trails and blends are not,
+/// and are wider. Of the peaks of the density that reach half the highest, the narrowest.
+fn common(mut widths: Vec<f64>) -> Option<f64> {
+    widths.retain(|w| *w > 0.1);
+    widths.sort_unstable_by(f64::total_cmp);
+    if widths.len() < 8 {
+        return widths.get(widths.len() / 2).copied();
+    }
+    let density: Vec<f64> = widths
+        .iter()
+        .map(|w| {
+            widths
+                .iter()
+                .map(|u| (1.0 - (apart(*u, *w) / BANDWIDTH).powi(2)).max(0.0))
+                .sum()
+        })
+        .collect();
+    let highest = density.iter().copied().fold(0.0, f64::max);
+    let first = density.iter().position(|d| *d >= 0.5 * highest.max(6.0))?;
+    // From there up to the peak, and the median of what surrounds it.
+    let near = |w: f64| apart(w, widths[first]) < 2.0 * BANDWIDTH;
+    let peak = (first..widths.len())
+        .take_while(|k| near(widths[*k]))
+        .max_by(|a, b| density[*a].total_cmp(&density[*b]).then(b.cmp(a)))?;
+    let around: Vec<f64> = widths
+        .iter()
+        .copied()
+        .filter(|w| apart(*w, widths[peak]) < BANDWIDTH)
+        .collect();
+    around.get(around.len() / 2).copied()
 }
 
 /// Width and elongation of one candidate.
@@ -127,9 +192,4 @@ pub(super) fn is_single_pixel(stamp: &Stamp, mosaic: bool) -> bool {
     } else {
         around.iter().sum::<f32>() < 0.3 * top
     }
-}
-
-fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }

@@ -58,7 +58,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
     }
     let mesh = mesh_for::<P>(&plane, &psf, saturation);
     let kernel = kernel_sigma(&psf, plane.bin);
-    let candidates = filter::candidates(&plane, &mesh, kernel);
+    let candidates = filter::candidates(&plane, &mesh, kernel, saturation);
     let context = Context {
         image,
         sky: Sky::new(&mesh, &plane),
@@ -69,7 +69,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
         kernel_px: f64::from(kernel) * plane.bin as f64,
     };
     let measured = measure_all(&context, &candidates);
-    let stars = merge::merge(measured, psf.sigma_px);
+    let stars = merge::merge(measured, psf.window_px());
     finish(&mut out, stars, &psf);
     out.sky_level = median(&mesh.level);
     out.sky_noise = median(&mesh.noise) * plane.bin as f64;
@@ -99,7 +99,7 @@ fn first_look<P: Pixel>(
         return FirstLook { psf: guess, mosaic };
     }
     let mesh = mesh_for::<P>(&coarse, &guess, saturation);
-    let candidates = filter::candidates(&coarse, &mesh, 1.0);
+    let candidates = filter::candidates(&coarse, &mesh, 1.0, saturation);
     let sky = Sky::new(&mesh, &coarse);
     FirstLook {
         psf: psf::estimate(image, &sky, mosaic, saturation, &candidates),
@@ -110,7 +110,7 @@ fn first_look<P: Pixel>(
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
 /// their length.
 fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
-    let fwhm = FWHM_PER_SIGMA * psf.sigma_px * psf.elongation.sqrt();
+    let fwhm = FWHM_PER_SIGMA * psf.window_px();
     let mut bin = base;
     while fwhm / bin as f64 >= 4.5 && bin < 16 && image.width.min(image.height) / (2 * bin) >= 32 {
         bin *= 2;
@@ -120,7 +120,7 @@ fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
 
 /// Kernel width in plane pixels: the star's, seen through blocks.
 fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
-    let (sigma, bin) = (psf.sigma_px, bin as f64);
+    let (sigma, bin) = (psf.window_px(), bin as f64);
     ((sigma * sigma + (bin * bin - 1.0) / 12.0).sqrt() / bin).clamp(0.5, 4.0) as f32
 }
 
@@ -157,7 +157,7 @@ fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> 
 /// Orders the list, faults last, and takes the typical width from it.
 fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf) {
     let stars: Vec<Measured> = stars.into_iter().filter(|m| !m.fault).collect();
-    let lines = faults::elongated(&stars, psf.elongation, out.width, out.height);
+    let lines = faults::unlike_stars(&stars, psf, out.width, out.height);
     let (mut good, mut last) = (Vec::new(), Vec::new());
     for (m, line) in stars.iter().zip(lines) {
         if line { &mut last } else { &mut good }.push(*m);

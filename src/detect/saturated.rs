@@ -1,9 +1,12 @@
 //! Saturated cores: one star however large the clipped area, centred also where charge blooms.
 
 use super::plane::{Image, Pixel};
+use super::psf::Psf;
 
-/// Half side of the area searched, pixels.
-const REACH: isize = 150;
+/// Half side of the area searched, pixels: blooming runs far.
+const REACH: isize = 320;
+/// Most saturated pixels of a star.
+const MOST_PIXELS: usize = 30_000;
 
 /// A connected area of saturated pixels.
 #[derive(Debug, Clone, Copy)]
@@ -18,6 +21,8 @@ pub(super) struct Blob {
     pub width: f64,
     /// See `width`.
     pub height: f64,
+    /// Somewhere it is clearly wider than where it is long and thin.
+    pub has_core: bool,
     /// It runs out of the searched area: no star.
     pub overflowed: bool,
 }
@@ -27,13 +32,21 @@ pub(super) struct Blob {
 pub(super) struct Scratch {
     seen: Vec<bool>,
     stack: Vec<(isize, isize)>,
-    rows: Vec<(f64, f64, f64)>,
+    rows: Vec<(f64, f64)>,
 }
 
 impl Blob {
-    /// Neither a lone pixel among unsaturated ones nor an overexposed area.
-    pub fn is_star(&self, sigma_px: f64) -> bool {
-        !self.overflowed && (self.area >= 2 || sigma_px < 1.0)
+    /// A round core, with or without blooming: no lone pixel, no bar, no letter of a caption,
+    /// no overexposed area.
+    pub fn is_star(&self, psf: &Psf) -> bool {
+        let outline = if self.blooms() {
+            self.has_core
+        } else {
+            // A disc fills 0.785 of its box, an ellipse of 2 : 1 on the diagonal 0.63, letters less.
+            let least_fill = if psf.elongation > 1.4 { 0.4 } else { 0.66 };
+            self.area < 9 || self.area as f64 >= least_fill * self.width * self.height
+        };
+        !self.overflowed && outline && (self.area >= 2 || psf.sigma_px < 1.0)
     }
 
     /// Radius of the core, blooming left out.
@@ -85,15 +98,15 @@ fn flood<P: Pixel>(
     s.seen.clear();
     s.seen.resize(side * side, false);
     s.rows.clear();
-    s.rows.resize(2 * side, (0.0, 0.0, 0.0));
+    s.rows.resize(2 * side, (0.0, 0.0));
     s.stack.clear();
     s.stack.push(start);
     let (mut area, mut overflowed) = (0, false);
     while let Some((x, y)) = s.stack.pop() {
         let (i, j) = (x - start.0 + REACH, y - start.1 + REACH);
-        if i < 0 || j < 0 || i as usize >= side || j as usize >= side {
+        if area > MOST_PIXELS || i < 0 || j < 0 || i as usize >= side || j as usize >= side {
             overflowed = true;
-            continue;
+            break;
         }
         let (i, j) = (i as usize, j as usize);
         if s.seen[j * side + i] || !(image.at(x, y) >= saturation) {
@@ -118,16 +131,24 @@ fn flood<P: Pixel>(
         ]);
     }
     let (rows, columns) = s.rows.split_at(side);
-    let extent = |lines: &[(f64, f64, f64)]| lines.iter().filter(|l| l.0 > 0.0).count() as f64;
+    let extent = |lines: &[(f64, f64)]| lines.iter().filter(|l| l.0 > 0.0).count() as f64;
     let (height, width) = (extent(rows), extent(columns));
     // The core is cut by lines across the direction of blooming: its longest cuts are in the
     // middle, and the bloomed tails are short cuts.
-    let (x, y) = if height >= width {
-        let (along, across) = core_centre(rows);
-        (along, across + (start.1 - REACH) as f64)
+    let (x, y, has_core) = if height >= width {
+        let core = Core::of(rows);
+        (
+            core.along,
+            core.across + (start.1 - REACH) as f64,
+            core.stands_out,
+        )
     } else {
-        let (along, across) = core_centre(columns);
-        (across + (start.0 - REACH) as f64, along)
+        let core = Core::of(columns);
+        (
+            core.across + (start.0 - REACH) as f64,
+            core.along,
+            core.stands_out,
+        )
     };
     Blob {
         x,
@@ -135,21 +156,39 @@ fn flood<P: Pixel>(
         area,
         width,
         height,
+        has_core,
         overflowed,
     }
 }
 
-/// Centre along and across lines of (length, sum of positions along): of those at least 0.6
-/// times as long as the longest.
-fn core_centre(lines: &[(f64, f64, f64)]) -> (f64, f64) {
-    let longest = lines.iter().map(|l| l.0).fold(0.0, f64::max);
-    let (mut n, mut along, mut across) = (0.0, 0.0, 0.0);
-    for (k, line) in lines.iter().enumerate() {
-        if line.0 > 0.0 && line.0 >= 0.6 * longest {
-            n += line.0;
-            along += line.1;
-            across += line.0 * k as f64;
+/// The widest part of an area.
+struct Core {
+    along: f64,
+    across: f64,
+    stands_out: bool,
+}
+
+impl Core {
+    /// From its cuts, (length, sum of positions along): those longer than half way between the
+    /// typical and the longest.
+    fn of(cuts: &[(f64, f64)]) -> Core {
+        let mut lengths: Vec<f64> = cuts.iter().map(|c| c.0).filter(|l| *l > 0.0).collect();
+        lengths.sort_unstable_by(f64::total_cmp);
+        let longest = lengths.last().copied().unwrap_or(1.0);
+        let typical = lengths.get(lengths.len() / 2).copied().unwrap_or(1.0);
+        let least = (0.5 * (typical + longest)).max(0.6 * longest);
+        let (mut n, mut along, mut across) = (0.0, 0.0, 0.0);
+        for (k, cut) in cuts.iter().enumerate() {
+            if cut.0 >= least {
+                n += cut.0;
+                along += cut.1;
+                across += cut.0 * k as f64;
+            }
+        }
+        Core {
+            along: along / n,
+            across: across / n,
+            stands_out: longest >= 1.3 * typical + 1.0,
         }
     }
-    (along / n, across / n)
 }
