@@ -252,44 +252,10 @@ fn unsolved(block: &mut Block, record: &Record) {
             ),
         );
     }
-    for step in next_steps(record) {
+    for step in &record.next_steps {
         block.line("Next", step);
     }
     took(block, record);
-}
-
-/// What to try, likeliest first.
-fn next_steps(record: &Record) -> Vec<&'static str> {
-    /// Fewer stars than this are too few for most places of the sky.
-    const FEW: usize = 12;
-    let mut steps = Vec::new();
-    match record.stars.detected {
-        Some(0) => steps.push("Look whether the cap is off, the sky clear and the focus near."),
-        Some(n) if n < FEW => steps.push("Expose longer, or focus: more stars are needed."),
-        _ => {}
-    }
-    if record
-        .reason
-        .as_deref()
-        .is_some_and(|r| r.contains("time limit"))
-    {
-        steps.push("Give more time with --time-limit, or leave it out.");
-    }
-    if record
-        .reason
-        .as_deref()
-        .is_some_and(|r| r.contains("within"))
-    {
-        steps.push("Leave out --within: then the whole sky is searched.");
-    }
-    if record.stars.detected.is_some_and(|n| n >= FEW) {
-        steps.push("Look at the frame: trailed, doubled or very faint stars cannot be matched.");
-        steps.push("Fields under 1 deg may need a deeper star-index: name it with --index.");
-    }
-    if record.stars.detected.is_some_and(|n| n > 0) {
-        steps.push("Say what you know: --at for the position, --scale for the pixel scale.");
-    }
-    steps
 }
 
 /// The chance of a false match in words.
