@@ -1,11 +1,11 @@
 //! The command line as a user meets it: help, usage errors, exit statuses, text, files written.
 
-mod support;
+mod run;
 
+use run::{nightfix, sample, solve, starless, stderr, stdout};
 use std::io::Read;
 use std::path::Path;
 use std::process::Stdio;
-use support::{nightfix, sample, solve, starless, stderr, stdout};
 
 /// One line on standard error that names the file, nothing on standard output.
 fn assert_fault(path: &Path, status: i32) {
@@ -204,7 +204,7 @@ fn the_text_result_reads_from_the_verdict_down() {
     assert!(lines[positions[2]].contains("06h09m38"), "{text}");
     assert!(lines[positions[4]].contains("up is 34.0"), "{text}");
     assert!(
-        lines.iter().all(|line| line.chars().count() <= 100),
+        lines.iter().all(|line| line.chars().count() <= 80),
         "{text}"
     );
 }

@@ -1,9 +1,9 @@
 //! What `--json` prints keeps its contract: the schema file, checked against real output.
 
-mod support;
+mod run;
 
+use run::{sample, schema::violations, solve, starless, stderr, stdout};
 use serde_json::{Value, json};
-use support::{sample, schema::violations, solve, starless, stderr, stdout};
 
 fn schema() -> Value {
     let text = include_str!("../src/report/solution.schema.json");
