@@ -17,7 +17,7 @@ pub(crate) enum Source {
     /// A file on disk with its length when it was opened.
     File(File, u64),
     /// A gzip file, inflated on demand.
-    Gzip(RwLock<Inflated>),
+    Gzip(Box<RwLock<Inflated>>),
 }
 
 /// A partly inflated gzip file.
@@ -35,11 +35,11 @@ impl Source {
 
     /// Takes what `file`, positioned at its start, inflates to.
     pub(crate) fn gzip(file: File, len: u64) -> Source {
-        Source::Gzip(RwLock::new(Inflated {
+        Source::Gzip(Box::new(RwLock::new(Inflated {
             decoder: MultiGzDecoder::new(io::BufReader::with_capacity(1 << 18, file)),
             stored: len,
             bytes: Vec::new(),
-        }))
+        })))
     }
 
     /// How many bytes from the start are there, at least up to `end`: `end` itself when all of

@@ -110,12 +110,7 @@ fn sidereal_votes(header: &Header, jd_utc: f64, east_deg: f64) -> (bool, bool) {
 fn sidereal_claims_deg(header: &Header) -> Vec<f64> {
     let mut claims = Vec::new();
     for name in SIDEREAL {
-        claims.extend(
-            header
-                .card(name)
-                .into_iter()
-                .flat_map(|card| readings_deg(card)),
-        );
+        claims.extend(header.card(name).into_iter().flat_map(readings_deg));
     }
     for (ra, ha) in [
         ("RA", "HA"),

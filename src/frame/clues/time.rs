@@ -111,7 +111,7 @@ pub(crate) fn mjd(year: i64, month: i64, day: i64) -> Option<i64> {
 /// Seconds since midnight and the offset of `18:33:43.317-0700`, `183343`, `18:33Z`.
 pub(crate) fn parse_time(text: &str) -> Option<(f64, Option<f64>)> {
     let text = text.trim().to_ascii_uppercase();
-    let text = text.trim_end_matches(|c: char| c == ')' || c == '(' || c == ' ');
+    let text = text.trim_end_matches(['(', ')', ' ']);
     let zulu = ["UTC", "GMT", "UT", "Z"]
         .iter()
         .find_map(|z| text.strip_suffix(z));

@@ -162,7 +162,7 @@ fn columns(header: &Header) -> Result<Vec<(String, Column)>, Fault> {
             "" => 1,
             digits => digits.parse().map_err(|_| broken(&keyword))?,
         };
-        let letters = form[digits..].as_bytes();
+        let letters = &form.as_bytes()[digits..];
         let kind = *letters.first().ok_or_else(|| broken(&keyword))?;
         let name = header
             .text(&format!("TTYPE{n}"))
