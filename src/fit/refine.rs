@@ -67,9 +67,11 @@ pub fn fit(
         let same = |a: &[Pair], b: &[Pair]| {
             a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.detection == b.detection)
         };
-        let settled = last.as_ref().is_some_and(|(before, pairs): &(Fitted, Vec<Pair>)| {
-            same(pairs, &found) && before.terms.len() == fitted.terms.len()
-        });
+        let settled = last
+            .as_ref()
+            .is_some_and(|(before, pairs): &(Fitted, Vec<Pair>)| {
+                same(pairs, &found) && before.terms.len() == fitted.terms.len()
+            });
         last = Some((fitted, found));
         if settled {
             break;
