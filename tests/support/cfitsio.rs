@@ -36,14 +36,30 @@ fn literal(path: &Path) -> CString {
     CString::new(path.to_str().expect("a plain path")).expect("a plain path")
 }
 
+/// Type code of fitsio.h and the values in that type: compressed images are not converted.
+fn native(bitpix: i32, values: &[f64]) -> (i32, Vec<u8>) {
+    let each = |f: &dyn Fn(f64) -> Vec<u8>| values.iter().flat_map(|v| f(*v)).collect();
+    match bitpix {
+        8 => (11, each(&|v| vec![v as u8])),
+        16 => (21, each(&|v| (v as i16).to_ne_bytes().to_vec())),
+        20 => (20, each(&|v| (v as u16).to_ne_bytes().to_vec())),
+        32 => (31, each(&|v| (v as i32).to_ne_bytes().to_vec())),
+        -32 => (42, each(&|v| (v as f32).to_ne_bytes().to_vec())),
+        _ => (82, each(&|v| v.to_ne_bytes().to_vec())),
+    }
+}
+
 /// Writes a compressed image to `path`.
 pub fn write(path: &Path, picture: &Picture) {
     let name = literal(path);
     let (mut handle, mut status) = (std::ptr::null_mut(), 0);
     let mut axes: Vec<_> = picture.axes.iter().map(|n| *n as _).collect();
     let mut tile: Vec<_> = picture.tile.iter().map(|n| *n as _).collect();
-    let mut values = picture.values.to_vec();
-    let mut blank = f64::NAN;
+    // The C library finds blank values by comparing, which not-a-number never passes.
+    let marked = |v: &f64| if v.is_nan() { -1e30 } else { *v };
+    let values: Vec<f64> = picture.values.iter().map(marked).collect();
+    let (kind, mut bytes) = native(picture.bitpix, &values);
+    let (_, mut blank) = native(picture.bitpix, &[-1e30]);
     // SAFETY: every array is as long as the call is told and outlives it.
     unsafe {
         c::ffdkinit(&raw mut handle, name.as_ptr(), &raw mut status);
@@ -67,15 +83,13 @@ pub fn write(path: &Path, picture: &Picture) {
             axes.as_mut_ptr(),
             &raw mut status,
         );
-        c::ffppn(
-            handle,
-            82,
-            1,
-            values.len() as _,
-            values.as_mut_ptr().cast(),
-            (&raw mut blank).cast(),
-            &raw mut status,
-        );
+        let (count, array) = (values.len() as _, bytes.as_mut_ptr().cast());
+        if picture.bitpix < 0 {
+            let blank = blank.as_mut_ptr().cast();
+            c::ffppn(handle, kind, 1, count, array, blank, &raw mut status);
+        } else {
+            c::ffppr(handle, kind, 1, count, array, &raw mut status);
+        }
         c::ffclos(handle, &raw mut status);
     }
     assert_eq!(
