@@ -91,12 +91,14 @@ struct Peak {
 }
 
 /// Filters `plane` with a Gaussian of `sigma` plane pixels and returns the maxima above the
-/// threshold, in stored order.
+/// threshold, in stored order. Once the kernel is known to fit the stars, what is sharper than a
+/// star is left out too.
 pub(super) fn candidates(
     plane: &Plane,
     mesh: &Mesh,
     sigma: f32,
     saturation: f32,
+    psf_known: bool,
 ) -> Vec<Candidate> {
     let kernel = Kernel::gaussian(sigma);
     let strips: Vec<Strip> = (0..mesh.rows)
@@ -120,7 +122,7 @@ pub(super) fn candidates(
         })
         .filter(|(_, snr)| *snr >= THRESHOLD)
         .collect();
-    let shape = Shape::of(&peaks, sigma);
+    let shape = Shape::of(&peaks, sigma, psf_known);
     peaks
         .iter()
         .filter(|(p, snr)| {
@@ -141,7 +143,7 @@ pub(super) fn candidates(
 /// A star of variance s^2 seen through a kernel of s^2 becomes a Gaussian of 2 s^2; a single hot
 /// value becomes the kernel itself and bends twice as much. A line does not bend along itself.
 struct Shape {
-    /// Mean bend of a star, and of a single value.
+    /// Mean bend of a star, and of a single value (infinite: not known yet).
     star: f32,
     single: f32,
     /// Least over most bend of the roundest images of this plane.
@@ -149,7 +151,7 @@ struct Shape {
 }
 
 impl Shape {
-    fn of(peaks: &[(Peak, f32)], sigma: f32) -> Shape {
+    fn of(peaks: &[(Peak, f32)], sigma: f32, psf_known: bool) -> Shape {
         let bend = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
         let mut round: Vec<f32> = peaks
             .iter()
@@ -159,7 +161,11 @@ impl Shape {
         round.sort_unstable_by(f32::total_cmp);
         Shape {
             star: bend(2.0 * sigma * sigma),
-            single: bend(sigma * sigma),
+            single: if psf_known {
+                bend(sigma * sigma)
+            } else {
+                f32::INFINITY
+            },
             // Lines may outnumber stars ninefold before this follows them; where tracking
             // drifts, all stars are lines, and none is dropped.
             roundness: round.get(round.len() * 9 / 10).copied().unwrap_or(0.0),

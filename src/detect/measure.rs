@@ -37,6 +37,19 @@ pub(super) struct Measured {
     pub core_px: Option<(f64, f64)>,
 }
 
+impl Measured {
+    /// Every number is finite and the centre inside the frame: floating-point frames can hold
+    /// values whose sums overflow.
+    pub fn is_sound(&self, width: usize, height: usize) -> bool {
+        let s = &self.star;
+        [s.flux, s.snr, s.sigma_px, s.fwhm_px, s.elongation]
+            .iter()
+            .all(|v| v.is_finite() && *v > 0.0)
+            && (-0.5..=width as f64 - 0.5).contains(&s.x_px)
+            && (-0.5..=height as f64 - 0.5).contains(&s.y_px)
+    }
+}
+
 /// Buffers of one thread.
 #[derive(Default)]
 pub(super) struct Scratch {

@@ -3,10 +3,10 @@
 /// Cells along the long side of the frame.
 const CELLS: f64 = 8.0;
 /// A cell may hold this many of the first stars before any is deferred ...
-const FREE: f64 = 6.0;
+const FREE: f64 = 5.0;
 /// ... and then this many times its fair share. Star counts scatter and the Milky Way is uneven:
 /// ordinary fields stay in plain brightness order.
-const SHARE: f64 = 3.0;
+const SHARE: f64 = 2.5;
 
 /// Indices of `items`, brightest first, except that a crowd in one part of the frame is
 /// deferred: of any first N, no cell holds more than `FREE + SHARE * N / cells`.

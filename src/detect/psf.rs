@@ -122,7 +122,13 @@ fn common(mut widths: Vec<f64>) -> Option<f64> {
         .copied()
         .filter(|w| apart(*w, widths[peak]) < BANDWIDTH)
         .collect();
-    around.get(around.len() / 2).copied()
+    let typical = around.get(around.len() / 2).copied()?;
+    if typical >= 0.8 {
+        return Some(typical);
+    }
+    // Narrower than the pixels, the widths scatter far to both sides, and their middle is right.
+    widths.retain(|w| *w < 1.1);
+    widths.get(widths.len() / 2).copied()
 }
 
 /// Width and elongation of one candidate.

@@ -58,7 +58,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
     }
     let mesh = mesh_for::<P>(&plane, &psf, saturation);
     let kernel = kernel_sigma(&psf, plane.bin);
-    let candidates = filter::candidates(&plane, &mesh, kernel, saturation);
+    let candidates = filter::candidates(&plane, &mesh, kernel, saturation, true);
     let context = Context {
         image,
         sky: Sky::new(&mesh, &plane),
@@ -99,7 +99,7 @@ fn first_look<P: Pixel>(
         return FirstLook { psf: guess, mosaic };
     }
     let mesh = mesh_for::<P>(&coarse, &guess, saturation);
-    let candidates = filter::candidates(&coarse, &mesh, 1.0, saturation);
+    let candidates = filter::candidates(&coarse, &mesh, 1.0, saturation, false);
     let sky = Sky::new(&mesh, &coarse);
     FirstLook {
         psf: psf::estimate(image, &sky, mosaic, saturation, &candidates),
@@ -151,6 +151,7 @@ fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> 
             measure(context, &candidates[*k], scratch)
         })
         .flatten()
+        .filter(|m| m.is_sound(context.image.width, context.image.height))
         .collect()
 }
 

@@ -177,18 +177,21 @@ impl Core {
         let longest = lengths.last().copied().unwrap_or(1.0);
         let typical = lengths.get(lengths.len() / 2).copied().unwrap_or(1.0);
         let least = (0.5 * (typical + longest)).max(0.6 * longest);
-        let (mut n, mut along, mut across) = (0.0, 0.0, 0.0);
+        let (mut n, mut along, mut across, mut count) = (0.0, 0.0, 0.0, 0.0);
         for (k, cut) in cuts.iter().enumerate() {
             if cut.0 >= least {
                 n += cut.0;
                 along += cut.1;
                 across += cut.0 * k as f64;
+                count += 1.0;
             }
         }
+        // About as many cuts as they are long: round. A frame drawn into the picture is not.
+        let round = count >= 0.4 * longest && count <= 2.5 * longest;
         Core {
             along: along / n,
             across: across / n,
-            stands_out: longest >= 1.3 * typical + 1.0,
+            stands_out: round && longest >= 1.15 * typical + 0.8,
         }
     }
 }

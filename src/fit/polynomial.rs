@@ -68,25 +68,21 @@ impl Model {
         }
     }
 
-    /// The two rows of the design matrix of a point.
-    fn rows(self, [u, v]: [f64; 2]) -> [Vec<f64>; 2] {
+    /// The equations of a point. Polynomials have the same row for both axes, each with
+    /// coefficients of its own.
+    fn equations(self, [u, v]: [f64; 2]) -> Equations {
         match self {
             Model::Similarity { flipped } => {
                 let s = if flipped { -1.0 } else { 1.0 };
                 // target = a + c u - d (s v), b + d u + c (s v)
-                [vec![1.0, 0.0, u, -s * v], vec![0.0, 1.0, s * v, u]]
+                Equations::Joint([[1.0, 0.0, u, -s * v], [0.0, 1.0, s * v, u]])
             }
-            Model::Polynomial(order) => {
-                let powers: Vec<f64> = terms_of(order)
+            Model::Polynomial(order) => Equations::Alike(
+                terms_of(order)
                     .iter()
                     .map(|&(p, q)| u.powi(p as i32) * v.powi(q as i32))
-                    .collect();
-                let zeros = vec![0.0; powers.len()];
-                [
-                    [&powers[..], &zeros].concat(),
-                    [&zeros[..], &powers].concat(),
-                ]
-            }
+                    .collect(),
+            ),
         }
     }
 
@@ -100,6 +96,79 @@ impl Model {
             Model::Polynomial(_) => {
                 let (x, y) = solved.split_at(solved.len() / 2);
                 [x.to_vec(), y.to_vec()]
+            }
+        }
+    }
+}
+
+/// Rows of the design matrix that belong to one point.
+enum Equations {
+    /// One row per axis over common parameters.
+    Joint([[f64; 4]; 2]),
+    /// The same row for both axes, parameters of their own.
+    Alike(Vec<f64>),
+}
+
+/// Weighted normal equations: parameters of both axes one after another, the inverse matrix (of
+/// one axis where both are alike).
+fn solve(
+    design: &[Equations],
+    points: &[Point],
+    weights: &[f64],
+    parameters: usize,
+) -> Option<(Vec<f64>, DMatrix<f64>)> {
+    let alike = matches!(design.first()?, Equations::Alike(_));
+    let size = if alike { parameters / 2 } else { parameters };
+    let mut normal = DMatrix::<f64>::zeros(size, size);
+    let mut right = [DVector::<f64>::zeros(size), DVector::<f64>::zeros(size)];
+    for ((point, equations), weight) in points.iter().zip(design).zip(weights) {
+        let w = weight / (point.sigma_px * point.sigma_px);
+        let mut add = |row: &[f64]| {
+            for i in 0..size {
+                for j in 0..size {
+                    normal[(i, j)] += w * row[i] * row[j];
+                }
+            }
+        };
+        match equations {
+            Equations::Joint(rows) => {
+                for (row, target) in rows.iter().zip(point.target) {
+                    add(row);
+                    for i in 0..size {
+                        right[0][i] += w * row[i] * target;
+                    }
+                }
+            }
+            Equations::Alike(row) => {
+                add(row);
+                for (side, target) in right.iter_mut().zip(point.target) {
+                    for i in 0..size {
+                        side[i] += w * row[i] * target;
+                    }
+                }
+            }
+        }
+    }
+    let inverse = normal.try_inverse()?;
+    let axes = if alike { 2 } else { 1 };
+    let solved: Vec<f64> = right[..axes]
+        .iter()
+        .flat_map(|side| (&inverse * side).iter().copied().collect::<Vec<_>>())
+        .collect();
+    solved
+        .iter()
+        .all(|c| c.is_finite())
+        .then_some((solved, inverse))
+}
+
+impl Equations {
+    fn predict(&self, solved: &[f64]) -> [f64; 2] {
+        let product = |row: &[f64], part: &[f64]| row.iter().zip(part).map(|(r, s)| r * s).sum();
+        match self {
+            Equations::Joint([x, y]) => [product(x, solved), product(y, solved)],
+            Equations::Alike(row) => {
+                let (x, y) = solved.split_at(row.len());
+                [product(row, x), product(row, y)]
             }
         }
     }
@@ -122,38 +191,18 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
     if 2 * points.len() <= parameters {
         return None;
     }
-    let design: Vec<[Vec<f64>; 2]> = points.iter().map(|p| model.rows(p.uv)).collect();
+    let design: Vec<Equations> = points.iter().map(|p| model.equations(p.uv)).collect();
     let mut weights = vec![1.0; points.len()];
     let mut residuals = vec![[0.0; 2]; points.len()];
-    let mut solved = vec![0.0; parameters];
-    let mut inverse = DMatrix::zeros(parameters, parameters);
+    let mut solved = Vec::new();
+    let mut inverse = DMatrix::zeros(0, 0);
     let mut scatter = 1.0;
     for _ in 0..12 {
-        let mut normal = DMatrix::<f64>::zeros(parameters, parameters);
-        let mut right = DVector::<f64>::zeros(parameters);
-        for ((point, rows), weight) in points.iter().zip(&design).zip(&weights) {
-            let w = weight / (point.sigma_px * point.sigma_px);
-            for (row, target) in rows.iter().zip(point.target) {
-                for i in (0..parameters).filter(|&i| row[i] != 0.0) {
-                    right[i] += w * row[i] * target;
-                    for j in 0..parameters {
-                        normal[(i, j)] += w * row[i] * row[j];
-                    }
-                }
-            }
-        }
-        inverse = normal.try_inverse()?;
-        let step = &inverse * right;
-        if !step.iter().all(|c| c.is_finite()) {
-            return None;
-        }
-        solved = step.iter().copied().collect();
+        (solved, inverse) = solve(&design, points, &weights, parameters)?;
         let mut scaled = Vec::with_capacity(points.len());
-        for ((point, rows), residual) in points.iter().zip(&design).zip(&mut residuals) {
-            for axis in 0..2 {
-                let model: f64 = rows[axis].iter().zip(&solved).map(|(r, s)| r * s).sum();
-                residual[axis] = point.target[axis] - model;
-            }
+        for ((point, equations), residual) in points.iter().zip(&design).zip(&mut residuals) {
+            let [x, y] = equations.predict(&solved);
+            *residual = [point.target[0] - x, point.target[1] - y];
             scaled.push(residual[0].hypot(residual[1]) / point.sigma_px);
         }
         // Median of a Rayleigh distribution: 1.1774 sigma per axis. Few degrees of freedom
@@ -167,7 +216,7 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
             .map(|(a, b): (&f64, &f64)| (a - b).abs())
             .sum::<f64>();
         weights = fresh;
-        if change < 1e-6 * points.len() as f64 {
+        if change < 1e-4 * points.len() as f64 {
             break;
         }
     }
@@ -183,12 +232,11 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         .map(|((p, r), w)| w * (r[0] * r[0] + r[1] * r[1]) / (p.sigma_px * p.sigma_px))
         .sum();
     let variance = chi2 / freedom;
-    let second = match model {
-        Model::Similarity { .. } => 1,
-        Model::Polynomial(_) => parameters / 2,
-    };
-    let constant_covariance =
-        [(0, 0), (0, second), (second, second)].map(|at| inverse[at] * variance);
+    let constant_covariance = match model {
+        Model::Similarity { .. } => [inverse[(0, 0)], inverse[(0, 1)], inverse[(1, 1)]],
+        Model::Polynomial(_) => [inverse[(0, 0)], 0.0, inverse[(0, 0)]],
+    }
+    .map(|element| element * variance);
     // Every model is judged on all points, outliers with a bounded loss.
     let loss: f64 = points
         .iter()

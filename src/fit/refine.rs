@@ -64,7 +64,18 @@ pub fn fit(
         let mut sizes: Vec<f64> = fitted.residuals.iter().map(|r| r[0].hypot(r[1])).collect();
         // Five Rayleigh medians hold all but a few in a billion of good matches.
         radius_px = (5.0 * median(&mut sizes)).clamp(0.7, radius_px.max(3.0));
+        let same = |a: &[Pair], b: &[Pair]| {
+            a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.detection == b.detection)
+        };
+        let settled = last
+            .as_ref()
+            .is_some_and(|(before, pairs): &(Fitted, Vec<Pair>)| {
+                same(pairs, &found) && before.terms.len() == fitted.terms.len()
+            });
         last = Some((fitted, found));
+        if settled {
+            break;
+        }
     }
     let (fitted, found) = last?;
     solution(

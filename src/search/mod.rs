@@ -1,11 +1,12 @@
 //! The search: index quads stream past the frame's quads, tile by tile outward from the
 //! commanded position; every match is weighed; the first pose beyond doubt ends it.
 
+mod local;
 mod plan;
 mod scan;
 
 pub use plan::{Region, Stage};
-pub use scan::{Best, Scanner};
+pub use scan::{BatchResult, Best, Scanner};
 
 use crate::detect::Detections;
 use crate::sky::Sky;
@@ -73,6 +74,25 @@ pub fn search(
     Ok(found)
 }
 
+impl Found {
+    /// Adds the result of a batch. A tie keeps the earlier pose: the order of batches and tiles
+    /// is fixed.
+    fn take(&mut self, result: BatchResult) {
+        self.report.candidates += result.candidates;
+        let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
+        if let Some(new) = result.best
+            && self.best.as_ref().is_none_or(|old| better(old, &new))
+        {
+            self.best = Some(new);
+        }
+        let chance = self
+            .best
+            .as_ref()
+            .map(|best| best.log10_chance(self.report.candidates));
+        self.accepted = chance.is_some_and(|chance| chance < ACCEPT_LOG10_CHANCE);
+    }
+}
+
 /// Runs one stage batch by batch; the batches do not depend on the number of threads.
 fn run_stage(
     scanner: &Scanner<'_>,
@@ -83,7 +103,7 @@ fn run_stage(
 ) -> Result<(), SearchError> {
     let starts: Vec<Option<[f64; 3]>> = match stage.region {
         Region::WholeSky => vec![None],
-        Region::Within { .. } => request
+        Region::Within { .. } | Region::EveryStar { .. } => request
             .starts
             .iter()
             .map(|s| Some(crate::sphere::sky_to_vector(s.ra_deg, s.dec_deg)))
@@ -97,20 +117,18 @@ fn run_stage(
             }
             let result = scanner.batch(&batch.tiles)?;
             found.report.cells += batch.tiles.len() as u64;
-            found.report.candidates += result.candidates;
             found.report.radius_deg = found.report.radius_deg.max(batch.radius_deg);
-            // A tie keeps the earlier pose: the order of batches and tiles is fixed.
-            let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
-            if let Some(new) = result.best
-                && found.best.as_ref().is_none_or(|old| better(old, &new))
-            {
-                found.best = Some(new);
-            }
-            if let Some(best) = &found.best
-                && best.log10_chance(found.report.candidates) < ACCEPT_LOG10_CHANCE
-            {
-                found.accepted = true;
+            found.take(result);
+            if found.accepted {
                 return Ok(());
+            }
+        }
+        if let (Region::EveryStar { radius_deg }, Some(start)) = (stage.region, start) {
+            for index in 0..scanner.sky.indexes().len() {
+                found.take(scanner.every_star(index, start, radius_deg)?);
+                if found.accepted {
+                    return Ok(());
+                }
             }
         }
     }

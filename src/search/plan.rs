@@ -13,6 +13,12 @@ pub enum Region {
         /// Radius, degrees.
         radius_deg: f64,
     },
+    /// Not the prebuilt quads but every catalogue star within this distance of each start, with
+    /// quads made on the spot.
+    EveryStar {
+        /// Radius, degrees.
+        radius_deg: f64,
+    },
     /// Everything.
     WholeSky,
 }
@@ -44,6 +50,8 @@ const NEIGHBOUR_COUNT: [usize; 2] = [60, 150];
 const NEIGHBOURS: usize = 7;
 /// Radius of the neighbourhood of a commanded position, degrees.
 const NEAR_DEG: f64 = 15.0;
+/// Radius within which every catalogue star is used, where position and scale are claimed.
+const EVERY_STAR_DEG: f64 = 6.0;
 /// Widths of field for which a wide frame is unprojected, degrees.
 const WIDE_FIELDS_DEG: [f64; 10] = [11.0, 14.0, 17.5, 21.5, 26.0, 31.0, 37.0, 44.0, 52.0, 61.0];
 /// A flat frame wider than this is not credible: stretched 1 % towards its corners.
@@ -66,6 +74,10 @@ pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
         let near = Region::Within { radius_deg };
         if !scales.is_empty() {
             stages.push(stage(Lens::Flat, 0, near, scales));
+            let every = Region::EveryStar {
+                radius_deg: radius_deg.min(EVERY_STAR_DEG),
+            };
+            stages.push(stage(Lens::Flat, 0, every, scales));
         }
         stages.push(stage(Lens::Flat, 0, near, &[]));
         stages.extend(wide.iter().map(|&lens| stage(lens, 0, near, &[])));
@@ -154,6 +166,7 @@ pub fn batches(sky: &Sky, stage: &Stage, start: Option<[f64; 3]>) -> Vec<Batch> 
             }
             batches
         }
+        Region::EveryStar { .. } => Vec::new(),
         Region::WholeSky => {
             let (narrow, wide): (Vec<SkyTile>, Vec<SkyTile>) = tiles
                 .into_iter()

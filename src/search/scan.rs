@@ -52,13 +52,13 @@ pub struct BatchResult {
 /// Scans tiles for one stage.
 pub struct Scanner<'a> {
     pub(super) sky: &'a Sky,
-    table: QuadTable,
+    pub(super) table: QuadTable,
     weigher: Weigher<'a>,
     offsets: Vec<[f64; 2]>,
     lens: Lens,
-    scales: Vec<f64>,
-    years: f64,
-    half_px: [f64; 2],
+    pub(super) scales: Vec<f64>,
+    pub(super) years: f64,
+    pub(super) half_px: [f64; 2],
 }
 
 /// Memory of one thread.
@@ -149,17 +149,26 @@ impl<'a> Scanner<'a> {
             for (vector, star) in vectors.iter_mut().zip(stars) {
                 *vector = index.star(star)?.vector_after(self.years);
             }
-            let Some(proposal) = self.propose(quad, vectors) else {
-                continue;
-            };
-            result.candidates += 1;
-            let evidence = self.weigh(tile.index, region, &proposal)?;
-            result.take(evidence.map(|evidence| Best {
-                evidence,
-                index: tile.index,
-            }));
+            self.consider(tile.index, region, quad, vectors, &mut result)?;
         }
         Ok(result)
+    }
+
+    /// Weighs the match of a frame quad with four stars.
+    pub(super) fn consider(
+        &self,
+        index: usize,
+        region: &mut SkyRegion,
+        quad: &FrameQuad,
+        stars: [[f64; 3]; 4],
+        result: &mut BatchResult,
+    ) -> Result<(), IndexError> {
+        if let Some(proposal) = self.propose(quad, stars) {
+            result.candidates += 1;
+            let evidence = self.weigh(index, region, &proposal)?;
+            result.take(evidence.map(|evidence| Best { evidence, index }));
+        }
+        Ok(())
     }
 
     /// The pose that a match proposes, where its scale and field are possible.
@@ -245,7 +254,7 @@ impl<'a> Scanner<'a> {
 
 impl BatchResult {
     /// Keeps the likelier pose; the earlier one on a tie.
-    fn take(&mut self, new: Option<Best>) {
+    pub(super) fn take(&mut self, new: Option<Best>) {
         let Some(new) = new else { return };
         let log_ratio = |best: &Best| best.evidence.log_ratio;
         if self

@@ -1,0 +1,108 @@
+//! Every catalogue star around a commanded position, not only those of the prebuilt quads: what
+//! sparse or crowded small fields need, affordable where position and scale are claimed.
+
+use super::scan::{BatchResult, Scanner};
+use super::{SearchError, plan::SCALE_CLAIM_ERROR};
+use crate::sky::{RegionStar, SkyRegion};
+use crate::sphere::chord2;
+use rayon::prelude::*;
+use star_index::IndexError;
+use star_index::quad::{canonical, on_tangent_plane, pack};
+
+/// The brightest so many stars are used: with their neighbours about a quarter million quads.
+const MOST_STARS: usize = 3000;
+/// Each star is combined with so many of its nearest neighbours.
+const NEIGHBOURS: usize = 8;
+const ARCSEC_PER_RAD: f64 = 206_264.806_247;
+
+impl Scanner<'_> {
+    /// Makes quads of every star within `radius_deg` of the ICRS unit vector `start` and weighs
+    /// their matches, those of each star in one piece so that the result does not depend on the
+    /// number of threads.
+    pub fn every_star(
+        &self,
+        index: usize,
+        start: [f64; 3],
+        radius_deg: f64,
+    ) -> Result<BatchResult, SearchError> {
+        let failed = |error: IndexError| SearchError { index, error };
+        let mut region = SkyRegion::default();
+        let radius = radius_deg.to_radians();
+        let stars = region
+            .cone(self.sky, index, start, radius, MOST_STARS, self.years)
+            .map_err(failed)?;
+        let mut stars = stars.to_vec();
+        stars.truncate(MOST_STARS);
+        // No quad is longer than the frame's diagonal at the largest claimed scale.
+        let largest = self.scales.iter().fold(0.0_f64, |m, &s| m.max(s));
+        let diagonal_px = 2.0 * self.half_px[0].hypot(self.half_px[1]);
+        let longest_rad = diagonal_px * largest * (1.0 + SCALE_CLAIM_ERROR) / ARCSEC_PER_RAD;
+        let longest2 = longest_rad.min(1.0).powi(2);
+        let results: Vec<Result<BatchResult, IndexError>> = (0..stars.len())
+            .into_par_iter()
+            .map_init(SkyRegion::default, |region, star| {
+                self.quads_of(index, &stars, star, longest2, region)
+            })
+            .collect();
+        let mut total = BatchResult::default();
+        for result in results {
+            let result = result.map_err(failed)?;
+            total.candidates += result.candidates;
+            total.take(result.best);
+        }
+        Ok(total)
+    }
+
+    /// The quads of one star with its nearest neighbours.
+    fn quads_of(
+        &self,
+        index: usize,
+        stars: &[RegionStar],
+        star: usize,
+        longest2: f64,
+        region: &mut SkyRegion,
+    ) -> Result<BatchResult, IndexError> {
+        let mut result = BatchResult::default();
+        let near = nearest(stars, star, longest2);
+        for a in 0..near.len() {
+            for b in a + 1..near.len() {
+                for c in b + 1..near.len() {
+                    let set = [star, near[a], near[b], near[c]].map(|i| stars[i].vector);
+                    let Some(ordered) = on_tangent_plane(set).as_ref().and_then(canonical) else {
+                        continue;
+                    };
+                    let vectors = ordered.order.map(|k| set[k]);
+                    let mut failure = None;
+                    self.table.matches(pack(ordered.code), |number| {
+                        if let Some(quad) = self.table.quad(number) {
+                            let done = self.consider(index, region, quad, vectors, &mut result);
+                            failure = failure.take().or(done.err());
+                        }
+                    });
+                    if let Some(error) = failure {
+                        return Err(error);
+                    }
+                }
+            }
+        }
+        Ok(result)
+    }
+}
+
+/// Numbers of the nearest neighbours of a star, nearest first, none farther than the limit.
+fn nearest(stars: &[RegionStar], star: usize, longest2: f64) -> Vec<usize> {
+    let centre = stars[star].vector;
+    let mut near: Vec<(f64, usize)> = stars
+        .iter()
+        .enumerate()
+        .map(|(i, other)| (chord2(centre, other.vector), i))
+        .filter(|&(d2, i)| i != star && d2 <= longest2)
+        .collect();
+    let by_distance = |a: &(f64, usize), b: &(f64, usize)| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1));
+    if near.len() > NEIGHBOURS {
+        near.select_nth_unstable_by(NEIGHBOURS, by_distance);
+        near.truncate(NEIGHBOURS);
+    }
+    near.sort_by(by_distance);
+    near.into_iter().map(|(_, i)| i).collect()
+}
