@@ -289,3 +289,32 @@ fn the_wcs_goes_into_the_header_or_beside_the_frame() {
     let beside = std::fs::read(folder.path().join("04-finder.png.pointing.fits")).unwrap();
     assert!(String::from_utf8_lossy(&beside).contains("CRVAL1"));
 }
+
+#[test]
+fn a_search_cut_short_says_so() {
+    let frame = sample("07-wide-lens.jpg");
+    let output = solve([
+        frame.as_os_str(),
+        "--time-limit".as_ref(),
+        "0.000001".as_ref(),
+    ]);
+    assert_eq!(output.status.code(), Some(75), "{}", stderr(&output));
+    let text = stdout(&output);
+    assert!(
+        text.starts_with("NOT SOLVED") && text.contains("--time-limit"),
+        "{text}"
+    );
+}
+
+#[test]
+fn an_unsolved_frame_has_a_picture_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let (frame, picture) = (
+        folder.path().join("dark.fits"),
+        folder.path().join("dark.png"),
+    );
+    std::fs::write(&frame, starless()).unwrap();
+    let output = solve([frame.as_os_str(), "--overlay".as_ref(), picture.as_os_str()]);
+    assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
+    assert!(image::open(&picture).is_ok());
+}

@@ -14,6 +14,9 @@ const LEFT: f32 = 16.0;
 /// Where the legend begins, in units from the right.
 const LEGEND: f32 = 560.0;
 
+/// Draws a mark at a place in a unit of length.
+type DrawMark = fn(&mut Canvas, [f32; 2], f32);
+
 /// Size and place of the panel.
 pub struct Panel {
     /// Width of the whole picture: that of the frame, or more where the panel needs it.
@@ -105,7 +108,7 @@ impl Panel {
     fn legend(&self, canvas: &mut Canvas, [x, top]: [f32; 2], scene: &Scene) {
         let unit = self.unit;
         let detected = scene.outcome.detections.stars.len();
-        let mut rows: Vec<(fn(&mut Canvas, [f32; 2], f32), String)> = vec![(
+        let mut rows: Vec<(DrawMark, String)> = vec![(
             |canvas, at, unit| marks::detection(canvas, at, 8.0 * unit, unit),
             format!("{detected} stars found{}", drawn(detected)),
         )];
