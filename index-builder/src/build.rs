@@ -21,16 +21,19 @@ pub fn records_of(catalogue: &Catalogue) -> Vec<StarRecord> {
         .collect()
 }
 
+/// HEALPix depth of the cells of the band for the smallest fields: 0.46 deg wide.
+const SMALLEST_DEPTH: u8 = 7;
+
 /// The bands of the default index: fields from 1 to 60 deg wide.
 ///
 /// Each band thins the sky to four stars per cell, so that a 3:2 field of twice the cell's edge
 /// holds about ten of them; from one band to the next cells grow by a factor of two.
 pub fn default_recipes() -> Vec<Recipe> {
-    (1..=7)
+    (1..=SMALLEST_DEPTH)
         .rev()
         .map(|depth| {
             let edge_rad = std::f64::consts::FRAC_PI_3 / f64::from(1_u32 << depth);
-            Recipe {
+            let recipe = Recipe {
                 thin_depth: depth,
                 per_cell: 4,
                 neighbours: 5,
@@ -38,6 +41,19 @@ pub fn default_recipes() -> Vec<Recipe> {
                 sparse_rad: edge_rad,
                 longest_rad: 2.6 * edge_rad,
                 tile_depth: depth.saturating_sub(3),
+            };
+            if depth < SMALLEST_DEPTH {
+                return recipe;
+            }
+            // The smallest fields hold few stars. One star more per cell, and more neighbours
+            // only where the sky is thin, cover more windows with fewer quads than the even
+            // recipe does (COVERAGE.md).
+            Recipe {
+                per_cell: 5,
+                neighbours: 4,
+                neighbours_sparse: 6,
+                sparse_rad: 0.7 * edge_rad,
+                ..recipe
             }
         })
         .collect()
