@@ -1,155 +1,198 @@
-//! The `index-builder` command: catalogues in, star-index out.
+//! The `index-builder` command: catalogues in, one star-index out, coverage measured.
 
-use anyhow::{Context, Result, bail};
-use clap::{Parser, Subcommand};
+use anyhow::{Context, anyhow};
+use clap::{Args, Parser, Subcommand};
 use index_builder::build::{Built, build, default_recipes};
-use index_builder::catalogue::{Catalogue, read};
+use index_builder::catalogue::{CatalogueError, read_all};
 use index_builder::coverage::{Coverage, measure};
-use std::io::Write;
+use std::fmt::Write as _;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-/// Widths of the windows of the coverage report, degrees.
+/// Widths of the report's windows, degrees.
 const WIDTHS_DEG: [f64; 8] = [1.0, 1.25, 1.5, 2.5, 5.0, 10.0, 25.0, 50.0];
 
-#[derive(Parser)]
-#[command(version, about = "Turns star catalogues into nightfix star-indexes")]
-struct Arguments {
+/// Exit statuses, numbered as in BSD sysexits.
+const USAGE: u8 = 64;
+const DAMAGED: u8 = 65;
+const NOT_READABLE: u8 = 66;
+const CANNOT_WRITE: u8 = 74;
+
+/// Turns star catalogues into a star-index.
+#[derive(Debug, Parser)]
+#[command(
+    version,
+    after_help = "Exit status: 0 done, 64 usage, 65 damaged or unsuitable \
+    catalogue, 66 catalogue not readable, 74 star-index cannot be written."
+)]
+struct Options {
     #[command(subcommand)]
     command: Command,
 }
 
-#[derive(Subcommand)]
+#[derive(Debug, Subcommand)]
 enum Command {
-    /// Builds a star-index for fields from 1 to 60 degrees wide and reports its coverage.
-    Build {
-        /// The star-index to write (.nfsky).
-        #[arg(long, value_name = "FILE")]
-        out: PathBuf,
-        /// Catalogues (.nfcat); several are taken together.
-        #[arg(required = true, value_name = "INPUT")]
-        inputs: Vec<PathBuf>,
-        /// Random windows tried for each width of the coverage report; 0: no report.
-        #[arg(long, default_value_t = 4000, value_name = "N")]
-        windows: usize,
-    },
+    /// Build a star-index and report how many fields of a given width it can recognise.
+    Build(BuildOptions),
+}
+
+#[derive(Debug, Args)]
+struct BuildOptions {
+    /// Catalogues (.nfcat); the stars of several are put together.
+    #[arg(value_name = "INPUT", required = true)]
+    inputs: Vec<PathBuf>,
+    /// The star-index to write (.nfsky); replaced only once the new one is complete.
+    #[arg(long, value_name = "FILE.nfsky")]
+    out: PathBuf,
+    /// Random windows per width for the coverage report.
+    #[arg(long, value_name = "N", default_value_t = 4000,
+          value_parser = clap::value_parser!(u32).range(1..=10_000_000))]
+    windows: u32,
+    /// Leave out the coverage report.
+    #[arg(long)]
+    no_report: bool,
+}
+
+/// An error together with the exit status that it ends in.
+struct Failure {
+    status: u8,
+    error: anyhow::Error,
 }
 
 fn main() -> ExitCode {
-    let arguments = match Arguments::try_parse() {
-        Ok(arguments) => arguments,
-        Err(refusal) => {
-            let help = !refusal.use_stderr();
-            // Nothing can be done where even the refusal cannot be printed.
-            let _ = refusal.print();
-            return if help {
-                ExitCode::SUCCESS
-            } else {
-                ExitCode::from(64)
-            };
+    let options = match Options::try_parse() {
+        Ok(options) => options,
+        Err(error) => {
+            // A closed pipe is no reason to fail.
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { USAGE } else { 0 });
         }
     };
-    let Command::Build {
-        out,
-        inputs,
-        windows,
-    } = arguments.command;
-    match run(&out, &inputs, windows) {
+    let Command::Build(options) = options.command;
+    match run(&options) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            eprintln!("index-builder: {failure:#}");
-            ExitCode::from(65)
+            eprintln!("index-builder: {:#}", failure.error);
+            ExitCode::from(failure.status)
         }
     }
 }
 
-fn run(out: &Path, inputs: &[PathBuf], windows: usize) -> Result<()> {
-    let catalogue = read_all(inputs)?;
-    eprintln!("{} stars read; choosing quads", catalogue.stars.len());
-    let names: Vec<String> = inputs
+fn run(options: &BuildOptions) -> Result<(), Failure> {
+    eprintln!("reading {} catalogue(s)", options.inputs.len());
+    let catalogue = read_all(&options.inputs).map_err(|error| Failure {
+        status: match error {
+            CatalogueError::Io { .. } => NOT_READABLE,
+            _ => DAMAGED,
+        },
+        error: error.into(),
+    })?;
+    eprintln!("building from {} stars", catalogue.stars.len());
+    let origin = origin_of(&options.inputs);
+    let built = build(&catalogue, &default_recipes(), &origin).map_err(|error| Failure {
+        status: DAMAGED,
+        error: anyhow::Error::from(error).context("the stars lie too densely for an index"),
+    })?;
+    eprintln!("writing {}", options.out.display());
+    write_atomically(&options.out, &built.bytes)
+        .with_context(|| {
+            let out = options.out.display();
+            format!("{out}: cannot be written: name another place with --out")
+        })
+        .map_err(|error| Failure {
+            status: CANNOT_WRITE,
+            error,
+        })?;
+    let mut report = summary(&built);
+    if !options.no_report {
+        eprintln!("measuring coverage: {} windows a width", options.windows);
+        let windows = options.windows as usize;
+        report += &table(&measure(
+            &built.table.records,
+            &built.bands,
+            &WIDTHS_DEG,
+            windows,
+        ));
+    }
+    match std::io::stdout().lock().write_all(report.as_bytes()) {
+        // Whoever reads the report may stop early; the index is written.
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure {
+            status: CANNOT_WRITE,
+            error: anyhow!(error).context("standard output: cannot be written"),
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Names of the inputs without their folders: the same index wherever the files lie.
+fn origin_of(inputs: &[PathBuf]) -> String {
+    let names: Vec<_> = inputs
         .iter()
-        .filter_map(|path| Some(path.file_stem()?.to_string_lossy().into_owned()))
+        .filter_map(|path| path.file_stem())
+        .map(|name| name.to_string_lossy())
         .collect();
-    let built = build(&catalogue, &default_recipes(), &names.join(", "))?;
-    write(out, &built.bytes)?;
-    let mut report = describe(out, &built);
-    if windows > 0 {
-        eprintln!("written; trying {windows} random windows of each width");
-        let stars = &built.table.records;
-        report += &table(&measure(stars, &built.bands, &WIDTHS_DEG, windows));
-    }
-    // A closed pipe is the reader's right.
-    let _ = std::io::stdout().write_all(report.as_bytes());
-    Ok(())
+    names.join(", ")
 }
 
-fn read_all(inputs: &[PathBuf]) -> Result<Catalogue> {
-    let mut all = Catalogue {
-        epoch_jyear: f64::NAN,
-        stars: Vec::new(),
-    };
-    for path in inputs {
-        let one = read(path)?;
-        if all.stars.is_empty() {
-            all.epoch_jyear = one.epoch_jyear;
-        } else if all.epoch_jyear != one.epoch_jyear {
-            bail!(
-                "{}: its epoch {} differs from {} of the catalogues before: build them apart",
-                path.display(),
-                one.epoch_jyear,
-                all.epoch_jyear
-            );
-        }
-        all.stars.extend(one.stars);
+/// Writes a file beside its final place, then moves it there: never half a star-index.
+fn write_atomically(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    if path.is_dir() {
+        return Err(anyhow!("it is a folder"));
     }
-    if all.stars.is_empty() {
-        bail!("the catalogues hold no star: name one that does");
-    }
-    Ok(all)
-}
-
-/// Writes to a temporary name, syncs and renames: nobody ever sees half an index.
-fn write(out: &Path, bytes: &[u8]) -> Result<()> {
-    let folder = match out.parent() {
+    let folder = match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     };
-    let told = || format!("{}: cannot be written: choose another place", out.display());
-    let mut file = tempfile::NamedTempFile::new_in(folder).with_context(told)?;
-    file.write_all(bytes).with_context(told)?;
-    file.as_file().sync_all().with_context(told)?;
-    file.persist(out).with_context(told)?;
+    let mut builder = tempfile::Builder::new();
+    #[cfg(unix)]
+    {
+        // Temporary files are private; an index is for everyone whom the user's mask allows.
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o666));
+    }
+    let mut file = builder.tempfile_in(folder)?;
+    file.write_all(bytes)?;
+    file.as_file().sync_all()?;
+    file.persist(path).map_err(|failed| failed.error)?;
     Ok(())
 }
 
-fn describe(out: &Path, built: &Built) -> String {
-    let mut text = format!(
-        "{}: {} stars, {:.1} MB\n\n tile depth       quads\n",
-        out.display(),
-        built.table.records.len(),
-        built.bytes.len() as f64 / 1e6
-    );
+/// Stars, bytes and bands.
+fn summary(built: &Built) -> String {
+    let mut text = String::new();
+    // Writing to a string cannot fail.
     for band in &built.bands {
         let quads: usize = band.tiles.iter().map(Vec::len).sum();
-        text += &format!("{:11} {quads:11}\n", band.depth);
+        let longest_deg = band.size_rad[1].to_degrees();
+        let _ = writeln!(
+            text,
+            "band up to {longest_deg:6.2} deg: tile depth {}, {quads} quads",
+            band.depth
+        );
     }
+    let (stars, bytes) = (built.table.records.len(), built.bytes.len());
+    let _ = writeln!(text, "{stars} stars, {bytes} bytes");
     text
 }
 
+/// The coverage table; shares of the windows that hold six stars or more.
 fn table(rows: &[Coverage]) -> String {
-    let mut text = String::from(
-        "\n3:2 windows at random places and rotations; of those with six stars or more, the share\n\
-         that holds so many index quads entirely inside:\n\n\
-         width deg   windows  six stars     1 quad    2 quads    5 quads\n",
+    let percent = |part: usize, whole: usize| match whole {
+        0 => "-".to_string(),
+        _ => format!("{:.2} %", 100.0 * part as f64 / whole as f64),
+    };
+    let mut text = format!(
+        "\n{:>9} {:>8} {:>10} {:>10} {:>10} {:>10}\n",
+        "width deg", "windows", "6+ stars", "1+ quads", "2+ quads", "5+ quads"
     );
     for row in rows {
-        let share = |part: usize, whole: usize| 100.0 * part as f64 / whole.max(1) as f64;
-        let [one, two, five] = row.with_quads.map(|n| share(n, row.counted));
-        text += &format!(
-            "{:9} {:9} {:8.2} % {one:8.2} % {two:8.2} % {five:8.2} %\n",
-            row.width_deg,
-            row.windows,
-            share(row.counted, row.windows)
+        let [one, two, five] = row.with_quads.map(|n| percent(n, row.counted));
+        let six = percent(row.counted, row.windows);
+        let _ = writeln!(
+            text,
+            "{:>9} {:>8} {six:>10} {one:>10} {two:>10} {five:>10}",
+            row.width_deg, row.windows
         );
     }
     text
