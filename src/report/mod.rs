@@ -11,6 +11,8 @@ pub mod overlay;
 pub mod record;
 mod rounding;
 pub mod text;
+mod unsolved;
 
 pub use commanded::{CommandedPosition, Equinox, Origin};
 pub use record::Record;
+pub use unsolved::Unsolved;

@@ -5,7 +5,7 @@
 
 use super::cautions::cautions;
 use super::rounding::{decimals, significant, turn};
-use super::{CommandedPosition, Equinox, Origin};
+use super::{CommandedPosition, Equinox, Origin, Unsolved};
 use crate::angle::{format_dec, format_ra};
 use crate::fit::{Solution, Wcs};
 use crate::frame::Site;
@@ -29,13 +29,22 @@ pub enum FrameStatus {
     Error,
 }
 
+/// Why there is no position.
+#[derive(Debug, Clone, Copy)]
+pub enum Reason<'a> {
+    /// The frame was read, but not solved.
+    Unsolved(Unsolved),
+    /// The frame or a star-index could not be used: the message that says so.
+    Fault(&'a str),
+}
+
 /// Everything a record is made from.
 #[derive(Debug, Clone, Copy)]
 pub struct Subject<'a> {
     /// Name of the file, as given by the caller.
     pub file: &'a str,
     /// Why there is no position; `None` where there is one.
-    pub reason: Option<&'a str>,
+    pub reason: Option<Reason<'a>>,
     /// What the solver found; `None` where the frame could not be read.
     pub outcome: Option<&'a Outcome>,
     /// Where the mount was told to point.
@@ -180,6 +189,9 @@ pub struct Record {
     pub status: FrameStatus,
     /// Why there is no position.
     pub reason: Option<String>,
+    /// What a person can try next; for the text alone.
+    #[serde(skip)]
+    pub next_steps: Vec<&'static str>,
     /// Where the frame's centre points.
     pub centre: Option<Centre>,
     /// The same of date, where the time is known.
@@ -226,7 +238,14 @@ impl Record {
             schema: SCHEMA,
             file: subject.file.to_owned(),
             status,
-            reason: subject.reason.map(str::to_owned),
+            reason: subject.reason.map(|reason| match reason {
+                Reason::Unsolved(why) => why.to_string(),
+                Reason::Fault(message) => message.to_owned(),
+            }),
+            next_steps: match subject.reason {
+                Some(Reason::Unsolved(why)) => why.next_steps(),
+                _ => Vec::new(),
+            },
             centre: solution.map(centre),
             centre_of_date: centre_of_date(subject, found_deg),
             scale_arcsec_per_px: solution.map(|s| significant(s.scale_arcsec_per_px, 7)),

@@ -12,7 +12,7 @@ use std::fmt::Write;
 
 /// Columns of the label and of the whole block.
 const LABEL_COLUMNS: usize = 14;
-const BLOCK_COLUMNS: usize = 88;
+const BLOCK_COLUMNS: usize = 80;
 
 /// The block of lines for one frame, ending in a line end.
 pub fn block(record: &Record) -> String {
@@ -74,7 +74,7 @@ fn solved(block: &mut Block, record: &Record) {
         block.line(
             "Centre",
             &format!(
-                "{}  {}   ({:.5} {:+.5})  ICRS/J2000, within {}",
+                "{}  {}  ({:.5} {:+.5})  ICRS, +-{}",
                 centre.ra,
                 centre.dec,
                 centre.ra_deg,
@@ -87,10 +87,11 @@ fn solved(block: &mut Block, record: &Record) {
         block.line(
             "Of date",
             &format!(
-                "{}  {}   ({:.5} {:+.5})  at {}",
-                of_date.ra, of_date.dec, of_date.ra_deg, of_date.dec_deg, of_date.time_utc
+                "{}  {}  ({:.5} {:+.5})",
+                of_date.ra, of_date.dec, of_date.ra_deg, of_date.dec_deg
             ),
         );
+        block.line("Taken", &format!("{} (mid-exposure)", of_date.time_utc));
     }
     field(block, record);
     stars(block, record);
@@ -118,17 +119,17 @@ fn pointing(block: &mut Block, record: &Record) {
     }
     let equinox = match (commanded.equinox, commanded.equinox_assumed) {
         (Equinox::J2000, false) => "J2000",
-        (Equinox::J2000, true) => "taken for J2000",
+        (Equinox::J2000, true) => "J2000?",
         (Equinox::Date, _) => "of date",
     };
     let origin = match commanded.from {
-        Origin::Option => "by option",
-        Origin::Header => "by the frame's header",
+        Origin::Option => "--at",
+        Origin::Header => "header",
     };
     block.line(
         "Commanded",
         &format!(
-            "{}  {}   ({:.5} {:+.5})  {equinox}, {origin}",
+            "{}  {}  ({:.5} {:+.5})  {equinox}, {origin}",
             format_ra(commanded.ra_deg),
             format_dec(commanded.dec_deg),
             commanded.ra_deg,
@@ -229,14 +230,17 @@ fn took(block: &mut Block, record: &Record) {
 fn unsolved(block: &mut Block, record: &Record) {
     block.verdict("NOT SOLVED", &record.file, record.reason.as_deref());
     stars(block, record);
-    if let (Some(order), Some(radius)) = (record.search.order, record.search.radius_deg) {
+    let tried = record.search.candidates.unwrap_or(0);
+    // Without a pattern of stars there was nothing to search with.
+    if let (Some(order), Some(radius)) = (record.search.order, record.search.radius_deg)
+        && record.search.cells != Some(0)
+    {
         let place = match (order, radius) {
             ("spiral", radius) if radius < 179.9 => {
                 format!("out to {radius:.1} deg from the commanded position")
             }
             _ => "the whole sky".into(),
         };
-        let tried = record.search.candidates.unwrap_or(0);
         block.line(
             "Searched",
             &format!("{place}; {tried} places looked at closely"),
@@ -252,44 +256,10 @@ fn unsolved(block: &mut Block, record: &Record) {
             ),
         );
     }
-    for step in next_steps(record) {
+    for step in &record.next_steps {
         block.line("Next", step);
     }
     took(block, record);
-}
-
-/// What to try, likeliest first.
-fn next_steps(record: &Record) -> Vec<&'static str> {
-    /// Fewer stars than this are too few for most places of the sky.
-    const FEW: usize = 12;
-    let mut steps = Vec::new();
-    match record.stars.detected {
-        Some(0) => steps.push("Look whether the cap is off, the sky clear and the focus near."),
-        Some(n) if n < FEW => steps.push("Expose longer, or focus: more stars are needed."),
-        _ => {}
-    }
-    if record
-        .reason
-        .as_deref()
-        .is_some_and(|r| r.contains("time limit"))
-    {
-        steps.push("Give more time with --time-limit, or leave it out.");
-    }
-    if record
-        .reason
-        .as_deref()
-        .is_some_and(|r| r.contains("within"))
-    {
-        steps.push("Leave out --within: then the whole sky is searched.");
-    }
-    if record.stars.detected.is_some_and(|n| n >= FEW) {
-        steps.push("Look at the frame: trailed, doubled or very faint stars cannot be matched.");
-        steps.push("Fields under 1 deg may need a deeper star-index: name it with --index.");
-    }
-    if record.stars.detected.is_some_and(|n| n > 0) {
-        steps.push("Say what you know: --at for the position, --scale for the pixel scale.");
-    }
-    steps
 }
 
 /// The chance of a false match in words.
@@ -307,7 +277,7 @@ pub fn chance_words(log10_chance: f64) -> String {
         9..=11 => "1 in a thousand million".into(),
         _ => "1 in a million million".into(),
     };
-    format!("the chance that this is a false match is under {odds} (10^{log10_chance:.0})")
+    format!("chance of a false match under {odds} (10^{log10_chance:.0})")
 }
 
 /// An angle in the unit that suits it: degrees, arcminutes or arcseconds.

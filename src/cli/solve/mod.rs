@@ -4,15 +4,14 @@ mod args;
 mod extras;
 mod index;
 mod plan;
-mod unsolved;
 
 pub use args::SolveArgs;
 
 use super::output::{Printed, Printer};
 use super::{Status, complain, guard};
 use crate::frame::{Clues, Frame, FrameError};
-use crate::report::Record;
-use crate::report::record::Subject;
+use crate::report::record::{FrameStatus, Reason, Subject};
+use crate::report::{Record, Unsolved};
 use crate::sky::Sky;
 use crate::solve::{Outcome, solve};
 use plan::Plan;
@@ -52,6 +51,10 @@ pub fn run(args: &SolveArgs) -> Status {
         {
             complain(reason);
         }
+        // As text, a fault is its one line on standard error.
+        if record.status == FrameStatus::Error && !args.json {
+            continue;
+        }
         match printer.print(&record) {
             Ok(Printed::Done) => {}
             Ok(Printed::NobodyReads) => return Status::Solved,
@@ -78,7 +81,7 @@ fn one_frame(args: &SolveArgs, path: &Path, sky: Result<&Sky, &String>) -> (Reco
         let commanded = Plan::new(args, &Clues::default()).commanded(None);
         let record = Record::new(&Subject {
             file: &path.to_string_lossy(),
-            reason: Some(&reason),
+            reason: Some(Reason::Fault(&reason)),
             outcome: None,
             commanded: commanded.as_ref(),
             moment: None,
@@ -115,10 +118,10 @@ fn attempt(
     let commanded = plan.commanded(found_deg);
     let reason = solution
         .is_none()
-        .then(|| unsolved::reason(args, &outcome, commanded.is_some()));
+        .then(|| unsolved(args, &outcome, !plan.request.starts.is_empty()));
     let mut record = Record::new(&Subject {
         file: &path.to_string_lossy(),
-        reason: reason.as_deref(),
+        reason: reason.map(Reason::Unsolved),
         outcome: Some(&outcome),
         commanded: commanded.as_ref(),
         moment: plan.moment,
@@ -134,6 +137,22 @@ fn attempt(
         status = status.max(Status::OutputNotWritable);
     }
     Ok((record, status))
+}
+
+/// Why `outcome` has no solution.
+fn unsolved(args: &SolveArgs, outcome: &Outcome, has_start: bool) -> Unsolved {
+    /// A quad has four stars.
+    const LEAST_STARS: usize = 4;
+    let found = outcome.detections.stars.len();
+    let limit = args.time_limit.filter(|_| outcome.search.timed_out);
+    match (limit, args.within.filter(|_| has_start)) {
+        _ if found < LEAST_STARS => Unsolved::TooFewStars { found },
+        (Some(limit), _) => Unsolved::TimeLimit {
+            limit_s: limit.as_secs_f64(),
+        },
+        (None, Some(within_deg)) => Unsolved::NotNear { found, within_deg },
+        (None, None) => Unsolved::Nowhere { found },
+    }
 }
 
 fn status_of(outcome: &Outcome) -> Status {

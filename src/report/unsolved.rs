@@ -1,0 +1,90 @@
+//! Why a frame that was read has no position, and what to try next.
+
+use std::fmt;
+
+/// Fewer stars than this are too few for most places of the sky.
+const FEW_STARS: usize = 12;
+
+/// What kept a readable frame from being solved.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Unsolved {
+    /// Too few stars for any pattern.
+    TooFewStars {
+        /// Stars found, fewer than four.
+        found: usize,
+    },
+    /// The time limit came first.
+    TimeLimit {
+        /// The limit, seconds.
+        limit_s: f64,
+    },
+    /// Nothing fits near the commanded position, and nowhere else was searched.
+    NotNear {
+        /// Stars found.
+        found: usize,
+        /// Where the search had to end, degrees from the commanded position.
+        within_deg: f64,
+    },
+    /// Nothing in the whole sky fits well enough.
+    Nowhere {
+        /// Stars found.
+        found: usize,
+    },
+}
+
+impl fmt::Display for Unsolved {
+    fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
+        match self {
+            Unsolved::TooFewStars { found: 0 } => write!(f, "no stars were found in the frame"),
+            Unsolved::TooFewStars { found } => {
+                let (number, verb) = match found {
+                    1 => ("one star".to_owned(), "was"),
+                    n => (format!("{n} stars"), "were"),
+                };
+                write!(
+                    f,
+                    "only {number} {verb} found: four make a pattern, six a proof"
+                )
+            }
+            Unsolved::TimeLimit { limit_s } => {
+                write!(f, "the time limit of {limit_s} s ended the search")
+            }
+            Unsolved::NotNear { found, within_deg } => write!(
+                f,
+                "no place within {within_deg} deg of the commanded position fits the {found} \
+                 stars found"
+            ),
+            Unsolved::Nowhere { found } => write!(
+                f,
+                "no place in the sky fits the {found} stars found well enough to be sure"
+            ),
+        }
+    }
+}
+
+impl Unsolved {
+    /// What a person can do about it, likeliest first.
+    pub fn next_steps(&self) -> Vec<&'static str> {
+        let stars = |found: usize| match found {
+            0 => "Look whether the cap is off, the sky clear and the focus near.",
+            n if n < FEW_STARS => "Expose longer, or focus: more stars are needed.",
+            _ => "Look at the frame: trailed, doubled or false stars cannot be matched.",
+        };
+        const SAY: &str = "Say what you know: --at for the position, --scale for the pixel scale.";
+        match *self {
+            Unsolved::TooFewStars { found } => vec![stars(found)],
+            Unsolved::TimeLimit { .. } => {
+                vec!["Give more time with --time-limit, or leave it out.", SAY]
+            }
+            Unsolved::NotNear { found, .. } => vec![
+                "Leave out --within: then the whole sky is searched.",
+                stars(found),
+            ],
+            Unsolved::Nowhere { found } => vec![
+                stars(found),
+                SAY,
+                "A field under 1 deg may need a deeper star-index: name it with --index.",
+            ],
+        }
+    }
+}
