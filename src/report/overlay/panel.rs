@@ -7,6 +7,9 @@ use crate::fit::Solution;
 use crate::report::text::small_angle;
 use crate::sphere::sky_to_vector;
 
+/// Draws the sample of a mark at a place, in a size.
+type Mark = fn(&mut Canvas, [f32; 2], f32);
+
 /// Height of a line of text, in units.
 const TEXT: f32 = 18.0;
 const LINE: f32 = 26.0;
@@ -105,7 +108,7 @@ impl Panel {
     fn legend(&self, canvas: &mut Canvas, [x, top]: [f32; 2], scene: &Scene) {
         let unit = self.unit;
         let detected = scene.outcome.detections.stars.len();
-        let mut rows: Vec<(fn(&mut Canvas, [f32; 2], f32), String)> = vec![(
+        let mut rows: Vec<(Mark, String)> = vec![(
             |canvas, at, unit| marks::detection(canvas, at, 8.0 * unit, unit),
             format!("{detected} stars found{}", drawn(detected)),
         )];
