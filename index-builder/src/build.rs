@@ -21,16 +21,20 @@ pub fn records_of(catalogue: &Catalogue) -> Vec<StarRecord> {
         .collect()
 }
 
+/// HEALPix depth of the cells that thin the stars of the first band.
+const FIRST_DEPTH: u8 = 7;
+
 /// The bands of the default index: fields from 1 to 60 deg wide.
 ///
-/// Each band thins the sky to four stars per cell, so that a 3:2 field of twice the cell's edge
-/// holds about ten of them; from one band to the next cells grow by a factor of two.
+/// Each band thins the sky to a few stars per cell, so that a 3:2 field of twice the cell's edge
+/// holds about ten of them; from one band to the next cells grow by a factor of two. The figures
+/// come from the measurements in `COVERAGE.md`.
 pub fn default_recipes() -> Vec<Recipe> {
-    (1..=7)
+    (1..=FIRST_DEPTH)
         .rev()
         .map(|depth| {
             let edge_rad = std::f64::consts::FRAC_PI_3 / f64::from(1_u32 << depth);
-            Recipe {
+            let common = Recipe {
                 thin_depth: depth,
                 per_cell: 4,
                 neighbours: 5,
@@ -38,6 +42,18 @@ pub fn default_recipes() -> Vec<Recipe> {
                 sparse_rad: edge_rad,
                 longest_rad: 2.6 * edge_rad,
                 tile_depth: depth.saturating_sub(3),
+            };
+            if depth < FIRST_DEPTH {
+                return common;
+            }
+            // No smaller band helps out in the smallest fields: more stars, and more neighbours
+            // where they are far apart, fewer where they are plenty.
+            Recipe {
+                per_cell: 5,
+                neighbours: 4,
+                neighbours_sparse: 6,
+                sparse_rad: 0.7 * edge_rad,
+                ..common
             }
         })
         .collect()
@@ -54,7 +70,14 @@ pub struct Built {
     pub bytes: Vec<u8>,
 }
 
-/// Builds the star-index of `catalogue` with one band per recipe.
+/// Builds the star-index of `catalogue` with one band per recipe. The same input gives the same
+/// bytes, on every system and with any number of threads.
+///
+/// `origin` says where the stars came from; the file keeps at most 40 bytes of it.
+///
+/// # Errors
+///
+/// A tile that needs more stars than its local numbers can name.
 pub fn build(
     catalogue: &Catalogue,
     recipes: &[Recipe],

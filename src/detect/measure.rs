@@ -206,7 +206,7 @@ fn flat_top<P: Pixel>(stamp: &Stamp, context: &Context<'_, P>) -> Option<f32> {
         .count() as f64;
     // Of a Gaussian, 2 pi ln(1 / 0.9) sigma^2 = 0.66 sigma^2 pixels exceed 0.9 of the peak.
     let expected = 0.66 * sigma * sigma;
-    (high > 4.0 * expected + 6.0).then(|| stamp.level + 0.85 * peak)
+    (high > 4.0 * expected + 6.0).then_some(stamp.level + 0.85 * peak)
 }
 
 /// The values of a mosaic stamp are means of four pixels.

@@ -115,13 +115,6 @@ impl Mesh {
         (j as f32 * self.cell_h).round() as usize..((j + 1) as f32 * self.cell_h).round() as usize
     }
 
-    /// Index of the cell that holds the plane position.
-    pub fn cell_at(&self, x: f64, y: f64) -> usize {
-        let i = (x / f64::from(self.cell_w)).max(0.0) as usize;
-        let j = (y / f64::from(self.cell_h)).max(0.0) as usize;
-        j.min(self.rows - 1) * self.cols + i.min(self.cols - 1)
-    }
-
     /// Level at a plane position, bilinear between cell centres and continued at the edges.
     pub fn level_at(&self, x: f64, y: f64) -> f32 {
         let (i, s) = segment(x as f32, self.cell_w, self.cols);

@@ -35,7 +35,7 @@ pub struct Catalogue {
 #[non_exhaustive]
 pub enum CatalogueError {
     /// The file could not be read.
-    #[error("{}: {source}", path.display())]
+    #[error("{}: cannot be read: check its name and permissions", path.display())]
     Io {
         /// The file.
         path: PathBuf,
@@ -59,6 +59,25 @@ pub enum CatalogueError {
         /// What is wrong.
         what: String,
     },
+    /// Several catalogues whose positions are of different epochs.
+    #[error(
+        "{}: its positions are of {found}, those of the catalogues before it of {expected}: build from catalogues of one epoch",
+        path.display()
+    )]
+    Epochs {
+        /// The first file that differs.
+        path: PathBuf,
+        /// Its Julian year.
+        found: f64,
+        /// Julian year of the files before it.
+        expected: f64,
+    },
+    /// There is no star to build from.
+    #[error("{}: holds no stars: name a catalogue that does", path.display())]
+    Empty {
+        /// The file.
+        path: PathBuf,
+    },
 }
 
 /// Reads the catalogue at `path`, whatever its format.
@@ -76,5 +95,35 @@ pub fn read(path: &Path) -> Result<Catalogue, CatalogueError> {
     read_extract(&bytes).map_err(|what| CatalogueError::Damaged {
         path: path.to_owned(),
         what: what.to_string(),
+    })
+}
+
+/// Reads several catalogues and puts their stars together, in the order of the files. Stars that
+/// two of them share are kept twice.
+///
+/// # Errors
+///
+/// Those of [`read`], a catalogue without stars, and catalogues of different epochs.
+pub fn read_all(paths: &[PathBuf]) -> Result<Catalogue, CatalogueError> {
+    let mut all: Option<Catalogue> = None;
+    for path in paths {
+        let catalogue = read(path)?;
+        if catalogue.stars.is_empty() {
+            return Err(CatalogueError::Empty { path: path.clone() });
+        }
+        match &mut all {
+            None => all = Some(catalogue),
+            Some(all) if all.epoch_jyear != catalogue.epoch_jyear => {
+                return Err(CatalogueError::Epochs {
+                    path: path.clone(),
+                    found: catalogue.epoch_jyear,
+                    expected: all.epoch_jyear,
+                });
+            }
+            Some(all) => all.stars.extend(catalogue.stars),
+        }
+    }
+    all.ok_or(CatalogueError::Empty {
+        path: PathBuf::new(),
     })
 }

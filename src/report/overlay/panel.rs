@@ -7,15 +7,15 @@ use crate::fit::Solution;
 use crate::report::text::small_angle;
 use crate::sphere::sky_to_vector;
 
+/// Draws the sample of a mark at a place, in a size.
+type Mark = fn(&mut Canvas, [f32; 2], f32);
+
 /// Height of a line of text, in units.
 const TEXT: f32 = 18.0;
 const LINE: f32 = 26.0;
 const LEFT: f32 = 16.0;
 /// Where the legend begins, in units from the right.
 const LEGEND: f32 = 560.0;
-
-/// Draws a mark at a place in a unit of length.
-type DrawMark = fn(&mut Canvas, [f32; 2], f32);
 
 /// Size and place of the panel.
 pub struct Panel {
@@ -108,7 +108,7 @@ impl Panel {
     fn legend(&self, canvas: &mut Canvas, [x, top]: [f32; 2], scene: &Scene) {
         let unit = self.unit;
         let detected = scene.outcome.detections.stars.len();
-        let mut rows: Vec<(DrawMark, String)> = vec![(
+        let mut rows: Vec<(Mark, String)> = vec![(
             |canvas, at, unit| marks::detection(canvas, at, 8.0 * unit, unit),
             format!("{detected} stars found{}", drawn(detected)),
         )];

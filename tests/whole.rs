@@ -1,0 +1,199 @@
+//! Whole solves by the program itself: demonstration frames with their truth, and real frames
+//! where the environment variable NIGHTFIX_REAL_FRAMES names their folder.
+
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+fn solve(frame: &Path, options: &[&str]) -> (Value, i32) {
+    let output = Command::new(env!("CARGO_BIN_EXE_nightfix"))
+        .args(["solve", "--json"])
+        .args(options)
+        .arg("--")
+        .arg(frame)
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    (
+        serde_json::from_str(&text).unwrap(),
+        output.status.code().unwrap(),
+    )
+}
+
+/// Distance of the centre found from the truth, in pixels, by the haversine formula.
+fn off_px(found: &Value, ra_deg: f64, dec_deg: f64, scale: f64) -> f64 {
+    let ra = found["centre"]["ra_deg"].as_f64().unwrap().to_radians();
+    let dec = found["centre"]["dec_deg"].as_f64().unwrap().to_radians();
+    let (ra0, dec0) = (ra_deg.to_radians(), dec_deg.to_radians());
+    let half = ((dec - dec0) / 2.0).sin().powi(2)
+        + dec.cos() * dec0.cos() * ((ra - ra0) / 2.0).sin().powi(2);
+    2.0 * half.sqrt().asin().to_degrees() * 3600.0 / scale
+}
+
+fn number(value: &Value, key: &str) -> f64 {
+    value[key]
+        .as_f64()
+        .unwrap_or_else(|| panic!("{key} in {value}"))
+}
+
+fn frames() -> (PathBuf, Value) {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-fields/frames");
+    let truth = std::fs::read_to_string(folder.join("truth.json")).unwrap();
+    (folder, serde_json::from_str(&truth).unwrap())
+}
+
+fn entries(list: &Value) -> Vec<Value> {
+    let list = list.as_array().or_else(|| list["frames"].as_array());
+    list.expect("a list of frames").clone()
+}
+
+#[test]
+fn demonstration_frames_solve_with_and_without_their_headers() {
+    let (folder, list) = frames();
+    let list = entries(&list);
+    assert!(list.len() >= 6);
+    for truth in list {
+        let path = folder.join(truth["file"].as_str().unwrap());
+        for options in [&["--ignore-header"][..], &[]] {
+            let (found, code) = solve(&path, options);
+            if truth["status"] == "unsolved" {
+                assert_eq!(
+                    (found["status"].as_str(), code),
+                    (Some("unsolved"), 1),
+                    "{truth}"
+                );
+                continue;
+            }
+            assert_eq!(
+                (found["status"].as_str(), code),
+                (Some("solved"), 0),
+                "{found}"
+            );
+            let truth = if truth["truth"].is_object() {
+                &truth["truth"]
+            } else {
+                &truth
+            };
+            let scale = number(truth, "scale_arcsec_per_px");
+            let off = off_px(
+                &found,
+                number(truth, "ra_deg"),
+                number(truth, "dec_deg"),
+                scale,
+            );
+            assert!(off < 1.0, "{}: {off:.2} px off", path.display());
+            assert!((number(&found, "scale_arcsec_per_px") / scale - 1.0).abs() < 0.005);
+            assert_eq!(found["mirrored"], truth["mirrored"], "{}", path.display());
+        }
+    }
+}
+
+/// Truth fitted independently, 10 to 400 stars each, good to 0.3 px unless a note says otherwise.
+#[test]
+fn real_frames_solve_with_and_without_their_headers() {
+    let Some(folder) = std::env::var_os("NIGHTFIX_REAL_FRAMES").map(PathBuf::from) else {
+        eprintln!("\nskipped: real frames, since NIGHTFIX_REAL_FRAMES names no folder");
+        return;
+    };
+    let text = std::fs::read_to_string(folder.join("truth.json")).unwrap();
+    let list: Value = serde_json::from_str(&text).unwrap();
+    let mut checked = 0;
+    for truth in entries(&list) {
+        let name = truth["file"].as_str().unwrap();
+        for options in [&["--ignore-header"][..], &[]] {
+            let (found, _) = solve(&folder.join(name), options);
+            // Half a degree in a crowded cluster: the quads of the built-in index are larger
+            // than the plate. It takes the claims of the header to solve it.
+            let blind = !options.is_empty();
+            if name.contains("plate") && blind && found["status"] == "unsolved" {
+                continue;
+            }
+            assert_eq!(
+                found["status"], "solved",
+                "{name} {options:?}: {}",
+                found["reason"]
+            );
+            let scale = number(&truth, "scale_arcsec_per_px");
+            let centre = [
+                number(&truth, "centre_ra_deg"),
+                number(&truth, "centre_dec_deg"),
+            ];
+            let off = off_px(&found, centre[0], centre[1], scale);
+            assert!(off < 2.0, "{name} {options:?}: {off:.2} px off");
+            checked += 1;
+        }
+    }
+    assert!(checked > 0);
+    eprintln!("\nreal frames: {checked} solves checked");
+}
+
+#[test]
+fn the_answer_does_not_depend_on_the_number_of_threads() {
+    let (folder, _) = frames();
+    let of = |threads: &str| {
+        let (mut found, _) = solve(
+            &folder.join("01-power-cut.fits"),
+            &["--ignore-header", "--threads", threads],
+        );
+        found["elapsed_ms"] = Value::Null;
+        found
+    };
+    assert_eq!(of("1"), of("2"));
+}
+
+#[test]
+fn a_wrong_hemisphere_and_a_wrong_scale_only_cost_time() {
+    let (folder, list) = frames();
+    let frame = folder.join("01-power-cut.fits");
+    let truth = &entries(&list)[0];
+    let truth = if truth["truth"].is_object() {
+        &truth["truth"]
+    } else {
+        truth
+    };
+    let opposite = format!(
+        "{} {}",
+        (number(truth, "ra_deg") + 180.0) % 360.0,
+        -number(truth, "dec_deg")
+    );
+    let (found, code) = solve(
+        &frame,
+        &["--at", &opposite, "--scale", "300", "--ignore-header"],
+    );
+    assert_eq!(code, 0, "{found}");
+    let scale = number(truth, "scale_arcsec_per_px");
+    assert!(
+        off_px(
+            &found,
+            number(truth, "ra_deg"),
+            number(truth, "dec_deg"),
+            scale
+        ) < 1.0
+    );
+    // The search stays where it is told to stay.
+    let bounded = [
+        "--at",
+        opposite.as_str(),
+        "--within",
+        "3",
+        "--ignore-header",
+    ];
+    assert_eq!(solve(&frame, &bounded).1, 1);
+}
+
+#[test]
+fn clumsy_names_open_that_very_file() {
+    let (folder, _) = frames();
+    let place = tempfile::tempdir().unwrap();
+    for name in [
+        "M31 (1)[2].fits",
+        "cube.fits[1:10,1:10]",
+        "-dash+.fits",
+        "\u{e9}t\u{e9} \u{661f}.fits",
+    ] {
+        let path = place.path().join(name);
+        std::fs::copy(folder.join("01-power-cut.fits"), &path).unwrap();
+        let (found, code) = solve(&path, &[]);
+        assert_eq!(code, 0, "{name}: {}", found["reason"]);
+    }
+}
