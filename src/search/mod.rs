@@ -27,6 +27,10 @@ pub struct Found {
     pub accepted: bool,
     /// Counters.
     pub report: SearchReport,
+    /// The lowest chance of a false match (log10) that the best pose had at the end of any batch,
+    /// with the trials made until then: what acceptance is decided on. Infinite where there was none.
+    /// The same pose grows less certain as more is tried.
+    pub lowest_log10_chance: f64,
 }
 
 /// A star-index failed while it was searched.
@@ -54,6 +58,7 @@ pub fn search(
         best: None,
         accepted: false,
         report: SearchReport::default(),
+        lowest_log10_chance: f64::INFINITY,
     };
     let spiral = !request.starts.is_empty();
     found.report.order = if spiral {
@@ -89,6 +94,9 @@ impl Found {
             .best
             .as_ref()
             .map(|best| best.log10_chance(self.report.candidates));
+        self.lowest_log10_chance = self
+            .lowest_log10_chance
+            .min(chance.unwrap_or(f64::INFINITY));
         self.accepted = chance.is_some_and(|chance| chance < ACCEPT_LOG10_CHANCE);
     }
 }
