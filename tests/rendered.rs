@@ -1,0 +1,154 @@
+//! Rendered fields of many widths and places, solved blind through the library; what shows no
+//! sky stays unsolved.
+
+use nightfix::fit::Solution;
+use nightfix::frame::{Clues, Frame, Pixels};
+use nightfix::sky::Sky;
+use nightfix::solve::{Outcome, Request, solve};
+use sample_fields::{Content, Field, FieldSpec, render};
+
+fn frame(field: &Field, top_down: bool) -> Frame {
+    Frame {
+        path: "rendered".into(),
+        width: field.truth.width_px,
+        height: field.truth.height_px,
+        pixels: Pixels::U16(field.pixels.clone()),
+        mosaic_stated: None,
+        first_row_on_top: top_down,
+        orientation: 1,
+        nonlinear: false,
+        clues: Clues::default(),
+    }
+}
+
+fn solve_blind(spec: &FieldSpec, sky: &Sky) -> (Field, Outcome) {
+    let field = render(spec).unwrap();
+    let request = Request {
+        epoch_jyear: Some(spec.epoch_year),
+        ..Request::default()
+    };
+    let outcome = solve(&frame(&field, spec.top_down), sky, &request).unwrap();
+    (field, outcome)
+}
+
+/// Angle between two sky positions by the haversine formula, arcsec.
+fn apart_arcsec(a: [f64; 2], b: [f64; 2]) -> f64 {
+    let [a, b] = [a, b].map(|p| p.map(f64::to_radians));
+    let half = ((a[1] - b[1]) / 2.0).sin().powi(2)
+        + a[1].cos() * b[1].cos() * ((a[0] - b[0]) / 2.0).sin().powi(2);
+    2.0 * half.sqrt().asin().to_degrees() * 3600.0
+}
+
+/// What is wrong with a solution; empty where nothing is.
+fn faults(solution: &Solution, field: &Field) -> Vec<String> {
+    let truth = &field.truth;
+    let mut faults = Vec::new();
+    let off_px = apart_arcsec(
+        [solution.centre_ra_deg, solution.centre_dec_deg],
+        [truth.ra_deg, truth.dec_deg],
+    ) / truth.scale_arcsec_per_px;
+    if !(off_px < 1.0) {
+        faults.push(format!("centre {off_px:.2} px off"));
+    }
+    let scale = solution.scale_arcsec_per_px / truth.scale_arcsec_per_px - 1.0;
+    if !(scale.abs() < 0.003) {
+        faults.push(format!("scale {scale:.5} off"));
+    }
+    let turn = (solution.rotation_deg - truth.rotation_deg + 180.0).rem_euclid(360.0) - 180.0;
+    // Beside a pole the rotation turns with the right ascension of the centre.
+    let allowed = 0.1 + 0.02 / truth.dec_deg.to_radians().cos().max(1e-3);
+    if !(turn.abs() < allowed) {
+        faults.push(format!("rotation {turn:.3} deg off"));
+    }
+    if solution.mirrored != truth.mirrored {
+        faults.push("mirrored the wrong way".into());
+    }
+    faults
+}
+
+/// Right ascension, declination, width (degrees), rotation, mirrored.
+const FIELDS: [(f64, f64, f64, f64, bool); 26] = [
+    (92.4, 23.8, 1.5, 10.0, false),
+    (10.7, 41.3, 1.5, 200.0, true),
+    (201.3, -43.0, 1.7, 77.0, false),
+    (299.9, 22.7, 1.5, 310.0, false),
+    (0.02, 5.0, 2.0, 15.0, false),
+    (359.98, -35.0, 2.0, 165.0, true),
+    (150.0, 2.2, 2.2, 95.0, false),
+    (185.7, 26.1, 2.5, 5.0, false),
+    (83.8, -5.4, 2.5, 271.0, false),
+    (37.9, 89.3, 3.0, 33.0, false),
+    (120.0, -89.6, 3.0, 133.0, true),
+    (266.4, -29.0, 3.0, 60.0, false),
+    (192.9, 27.1, 4.0, 0.0, false),
+    (13.2, -27.1, 4.0, 180.0, false),
+    (300.0, 89.9, 5.0, 250.0, false),
+    (56.8, 24.1, 6.0, 45.0, true),
+    (279.2, 38.8, 8.0, 20.0, false),
+    (0.0, 60.0, 8.0, 120.0, false),
+    (130.0, 19.7, 10.0, 220.0, false),
+    (187.0, 12.0, 12.0, 88.0, false),
+    (250.0, -45.0, 15.0, 3.0, false),
+    (0.5, -0.5, 20.0, 190.0, true),
+    (100.0, -75.0, 25.0, 41.0, false),
+    (45.0, 85.0, 30.0, 300.0, false),
+    (310.0, 40.0, 40.0, 12.0, false),
+    (160.0, 30.0, 50.0, 350.0, false),
+];
+
+#[test]
+fn fields_of_many_widths_and_places_solve_blind() {
+    let sky = Sky::embedded().unwrap();
+    let mut wrong = Vec::new();
+    for (number, &(ra_deg, dec_deg, width_deg, rotation_deg, mirrored)) in FIELDS.iter().enumerate()
+    {
+        let spec = FieldSpec {
+            rotation_deg,
+            mirrored,
+            top_down: number % 2 == 1,
+            magnitude_scatter: 0.15,
+            vignetting: 0.3,
+            hot_pixels: 60,
+            epoch_year: 2026.0,
+            seed: number as u64 + 100,
+            ..FieldSpec::new(ra_deg, dec_deg, width_deg)
+        };
+        let (field, outcome) = solve_blind(&spec, &sky);
+        let faults = match &outcome.solution {
+            Some(solution) => faults(solution, &field),
+            None => vec![format!("unsolved, best {:.2}", outcome.best_log10_chance)],
+        };
+        if !faults.is_empty() {
+            wrong.push(format!(
+                "RA {ra_deg} Dec {dec_deg}, {width_deg} deg wide: {}",
+                faults.join(", ")
+            ));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn what_shows_no_sky_stays_unsolved() {
+    let sky = Sky::embedded().unwrap();
+    for (number, width_deg) in [1.5, 3.0, 8.0, 20.0, 45.0].into_iter().enumerate() {
+        for content in [Content::Scrambled, Content::Starless] {
+            let spec = FieldSpec {
+                content,
+                hot_pixels: 200,
+                seed: number as u64 + 500,
+                ..FieldSpec::new(56.6, 24.3, width_deg)
+            };
+            let (_, outcome) = solve_blind(&spec, &sky);
+            if content == Content::Scrambled {
+                // Otherwise nothing was put to the test.
+                assert!(outcome.detections.stars.len() >= 10, "{width_deg} deg");
+            }
+            assert!(
+                outcome.solution.is_none(),
+                "{content:?}, {width_deg} deg: solved as {:?}",
+                outcome.solution
+            );
+        }
+    }
+}
