@@ -1,2 +1,139 @@
-//! To come.
-fn main() {}
+//! Time of the stages after detection, on a rendered frame 1.5 degrees wide; answers are checked.
+
+#[path = "rendered/mod.rs"]
+mod rendered;
+
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use nightfix::detect::{Detections, detect};
+use nightfix::fit::{self, Display};
+use nightfix::quads::{FrameQuad, Lens, QuadMaker, QuadTable, Tolerance};
+use nightfix::search::search;
+use nightfix::sky::{Sky, SkyRegion};
+use nightfix::solve::{Commanded, Request};
+use std::hint::black_box;
+use std::time::Duration;
+
+/// The quads of a first look: 20 stars in all ways, 60 with their neighbours.
+fn frame_quads(detections: &Detections) -> Vec<FrameQuad> {
+    let tolerance = Tolerance {
+        position_px: 1.2,
+        distortion: 0.0007,
+        largest_radius: 0.02,
+    };
+    let size = [detections.width, detections.height];
+    QuadMaker::new(&detections.stars, size, Lens::Flat, tolerance)
+        .all_of_first(20)
+        .neighbours_of_first(60, 7, 20)
+        .finish()
+}
+
+fn quads(c: &mut Criterion) {
+    let sky = Sky::embedded().expect("the built-in star-index");
+    let index = &sky.indexes()[0];
+    let (frame, _) = rendered::frame(1.5, 1200);
+    let detections = detect(&frame);
+    let mut group = c.benchmark_group("quads");
+    group.sample_size(10);
+    group.measurement_time(Duration::from_secs(3));
+    group.bench_function("make and sort into the table", |b| {
+        b.iter(|| {
+            let table = QuadTable::new(frame_quads(black_box(&detections)));
+            assert!(table.len() > 4000, "{} quads", table.len());
+            table
+        })
+    });
+
+    let table = QuadTable::new(frame_quads(&detections));
+    let tiles = sky.tiles_outward(None, |_| true);
+    let codes = |at: &nightfix::sky::SkyTile| index.tile(at.band, at.tile).expect("sound");
+    let total: usize = tiles.iter().map(|t| codes(t).codes().count()).sum();
+    assert!(total > 1_000_000, "{total} quads");
+    group.throughput(Throughput::Elements(total as u64));
+    group.bench_function("whole star-index past the table, one thread", |b| {
+        b.iter(|| {
+            let mut matches = 0_u64;
+            for tile in &tiles {
+                for code in codes(tile).codes() {
+                    table.matches(code, |_| matches += 1);
+                }
+            }
+            assert!(matches > 0);
+            matches
+        })
+    });
+    group.finish();
+}
+
+fn searches(c: &mut Criterion) {
+    let sky = Sky::embedded().expect("the built-in star-index");
+    let (frame, truth) = rendered::frame(1.5, 1200);
+    let detections = detect(&frame);
+    let mut group = c.benchmark_group("search");
+    group.sample_size(10);
+    group.measurement_time(Duration::from_secs(3));
+    for (name, north_deg) in [
+        ("commanded 0.1 deg off", Some(0.1)),
+        ("commanded 5 deg off", Some(5.0)),
+        ("blind", None),
+    ] {
+        let start = north_deg.map(|north_deg| Commanded {
+            ra_deg: truth.ra_deg,
+            dec_deg: truth.dec_deg + north_deg,
+        });
+        let request = Request {
+            starts: start.into_iter().collect(),
+            ..Request::default()
+        };
+        group.bench_function(name, |b| {
+            b.iter(|| {
+                let found = search(black_box(&detections), &sky, &request, None).expect("sound");
+                assert!(found.accepted);
+                found
+            })
+        });
+    }
+    group.finish();
+}
+
+fn fits(c: &mut Criterion) {
+    let sky = Sky::embedded().expect("the built-in star-index");
+    let (frame, truth) = rendered::frame(1.5, 1200);
+    let detections = detect(&frame);
+    let found = search(&detections, &sky, &Request::default(), None).expect("sound");
+    assert!(found.accepted);
+    let best = found.best.expect("accepted");
+    let camera = &best.evidence.camera;
+    let display = Display {
+        up: [0.0, 1.0],
+        right: [1.0, 0.0],
+    };
+    let mut group = c.benchmark_group("fit");
+    group.sample_size(20);
+    group.measurement_time(Duration::from_secs(3));
+    group.bench_function("all stars of the frame", |b| {
+        b.iter(|| {
+            let mut region = SkyRegion::default();
+            let reach = fit::reach_rad(camera);
+            let middle = camera.axes[2];
+            let stars = region
+                .cone(&sky, best.index, middle, reach, fit::FIT_STARS, 0.0)
+                .expect("sound");
+            let solution = fit::fit(
+                black_box(&detections),
+                camera,
+                stars,
+                display,
+                -20.0,
+                2000.0,
+            )
+            .expect("a fit");
+            let centre = [solution.centre_ra_deg, solution.centre_dec_deg];
+            assert!(rendered::off_px(centre, &truth) < 1.0);
+            solution
+        })
+    });
+    group.finish();
+}
+
+criterion_group!(benches, quads, searches, fits);
+criterion_main!(benches);
