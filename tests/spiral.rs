@@ -1,5 +1,9 @@
 //! A search near the commanded position reads little of the star-index, and reads more the
 //! farther off the mount is.
+//!
+//! The finest cells of the built-in star-index are 3.7 deg wide and are read whole, those that
+//! the position lies in or near at once: below some 5 deg the effort is the same, and no answer
+//! could come from less. One field says little (cells lie as they lie), so several are added up.
 
 use nightfix::detect::{Detections, detect};
 use nightfix::frame::{Clues, Frame, Pixels};
@@ -8,10 +12,18 @@ use nightfix::sky::Sky;
 use nightfix::solve::{Commanded, Request, SearchOrder, SearchReport};
 use sample_fields::{FieldSpec, render};
 
-const CENTRE_DEG: [f64; 2] = [92.4, 23.8];
+const PLACES_DEG: [[f64; 2]; 5] = [
+    [92.4, 23.8],
+    [200.0, -20.0],
+    [300.0, 60.0],
+    [130.0, -45.0],
+    [56.6, 24.3],
+];
+const NORTH_DEG: [f64; 5] = [0.1, 2.0, 5.0, 10.0, 14.0];
 
-fn detections() -> Detections {
-    let field = render(&FieldSpec::new(CENTRE_DEG[0], CENTRE_DEG[1], 1.5)).unwrap();
+/// The detections of a field one degree wide: only the smaller quads serve it.
+fn detections([ra_deg, dec_deg]: [f64; 2]) -> Detections {
+    let field = render(&FieldSpec::new(ra_deg, dec_deg, 1.0)).unwrap();
     detect(&Frame {
         path: "rendered".into(),
         width: field.truth.width_px,
@@ -34,40 +46,46 @@ fn effort(detections: &Detections, starts: Vec<Commanded>) -> SearchReport {
         ..Request::default()
     };
     let found = search(detections, &sky, &request, None).unwrap();
-    assert!(found.accepted);
+    assert!(found.accepted, "{request:?}");
     found.report
 }
 
 #[test]
 fn effort_grows_with_the_error_of_the_commanded_position() {
-    let detections = detections();
-    let efforts = [0.1, 2.0, 5.0, 10.0].map(|north_deg| {
-        let start = Commanded {
-            ra_deg: CENTRE_DEG[0],
-            dec_deg: CENTRE_DEG[1] + north_deg,
-        };
-        let report = effort(&detections, vec![start]);
-        eprintln!(
-            "{north_deg} deg off: {} cells, {} bytes, radius {:.2} deg, {} candidates",
-            report.cells, report.index_bytes, report.radius_deg, report.candidates
-        );
-        assert_eq!(report.order, SearchOrder::Spiral);
-        report
-    });
-    for pair in efforts.windows(2) {
-        assert!(pair[0].cells < pair[1].cells);
-        assert!(pair[0].index_bytes < pair[1].index_bytes);
-        assert!(pair[0].radius_deg <= pair[1].radius_deg);
+    let mut near = [[0_u64; 2]; NORTH_DEG.len()];
+    let mut blind = [0_u64; 2];
+    for place in PLACES_DEG {
+        let detections = detections(place);
+        for (sum, north_deg) in near.iter_mut().zip(NORTH_DEG) {
+            let start = Commanded {
+                ra_deg: place[0],
+                dec_deg: place[1] + north_deg,
+            };
+            let report = effort(&detections, vec![start]);
+            assert_eq!(report.order, SearchOrder::Spiral);
+            sum[0] += report.cells;
+            sum[1] += report.index_bytes;
+        }
+        let report = effort(&detections, Vec::new());
+        assert_eq!(report.order, SearchOrder::WholeSky);
+        blind[0] += report.cells;
+        blind[1] += report.index_bytes;
     }
-    let blind = effort(&detections, Vec::new());
-    eprintln!(
-        "whole sky: {} cells, {} bytes",
-        blind.cells, blind.index_bytes
-    );
-    assert_eq!(blind.order, SearchOrder::WholeSky);
-    // A blind search ends early with some luck: the comparison is with all that could be read.
-    let whole = Sky::embedded().unwrap().tiles_outward(None, |_| true).len() as u64;
-    assert!(efforts[0].cells * 20 < whole, "of {whole}");
-    assert!(efforts[1].cells * 10 < whole, "of {whole}");
-    assert!(efforts[0].index_bytes * 10 < blind.index_bytes);
+    eprintln!("cells and bytes of {} fields:", PLACES_DEG.len());
+    for (sum, north_deg) in near.iter().zip(NORTH_DEG) {
+        eprintln!("{north_deg} deg off: {sum:?}");
+    }
+    eprintln!("blind: {blind:?}");
+
+    let [within_a_cell @ .., beyond, farther] = near;
+    for sum in within_a_cell {
+        for k in 0..2 {
+            assert!(sum[k] * 30 < blind[k], "{sum:?} of {blind:?}");
+            assert!(sum[k] * 3 < beyond[k] * 2, "{sum:?}, then {beyond:?}");
+        }
+    }
+    for k in 0..2 {
+        assert!(beyond[k] < farther[k], "{beyond:?}, then {farther:?}");
+        assert!(farther[k] * 5 < blind[k], "{farther:?} of {blind:?}");
+    }
 }
