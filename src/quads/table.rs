@@ -1,11 +1,14 @@
 //! The frame's quads, searchable by code: the index's codes stream past this table.
 //!
 //! Code space is cut into 2^20 coarse cells, whose number is the leading part of every packed
-//! code. A bitmap of 128 KiB says which cells any frame quad reaches; most index quads end
-//! there, after one look. A running count of set bits leads from a set bit to the cell's list.
+//! code. A bitmap of 128 KiB says which cells any frame quad reaches. A running count of set bits
+//! leads from a set bit to the cell's number among the occupied ones, where sixteen bits say which
+//! of its parts are reached: few index quads get beyond there, to the cell's list.
 
 use super::FrameQuad;
-use star_index::quad::{COARSE_CELLS, Code, coarse_cell, coarse_cells_near, unpack};
+use star_index::quad::{
+    COARSE_CELLS, Code, coarse_cell, coarse_cells_near, part_of_cell, steps, steps_within,
+};
 
 /// Frame quads by coarse cell.
 #[derive(Debug, Clone)]
@@ -14,17 +17,25 @@ pub struct QuadTable {
     bitmap: Vec<u64>,
     /// Number of set bits before each word of the bitmap.
     ranks: Vec<u32>,
+    /// Parts of each occupied cell that a quad reaches.
+    parts: Vec<u16>,
     /// Where the list of each occupied cell begins in `members`.
     starts: Vec<u32>,
-    members: Vec<Member>,
+    members: Vec<Limits>,
+    /// The quad of each member.
+    numbers: Vec<u32>,
 }
 
-/// What a comparison needs, together in memory.
-#[derive(Debug, Clone, Copy)]
-struct Member {
-    code: Code,
-    radius: f32,
-    quad: u32,
+/// Codes sieved together: they stay in the first-level cache.
+const CHUNK: usize = 512;
+
+/// What a comparison needs in one register: the first step allowed of each number, and the last
+/// ones with their sign turned.
+type Limits = [i16; 8];
+
+fn limits(code: Code, radius: f32) -> Limits {
+    let [first, last] = steps_within(code, radius);
+    std::array::from_fn(|k| if k < 4 { first[k] } else { -last[k - 4] })
 }
 
 impl QuadTable {
@@ -33,9 +44,9 @@ impl QuadTable {
         let mut entries: Vec<u64> = Vec::with_capacity(quads.len() * 4);
         let mut bitmap = vec![0_u64; COARSE_CELLS / 64];
         for (number, quad) in quads.iter().enumerate() {
-            coarse_cells_near(quad.code, quad.radius, |cell| {
+            coarse_cells_near(quad.code, quad.radius, |cell, parts| {
                 bitmap[cell / 64] |= 1 << (cell % 64);
-                entries.push((cell as u64) << 32 | number as u64);
+                entries.push((cell as u64) << 44 | (number as u64) << 16 | u64::from(parts));
             });
         }
         entries.sort_unstable();
@@ -46,31 +57,33 @@ impl QuadTable {
             count += word.count_ones();
         }
         let mut starts = Vec::with_capacity(count as usize + 1);
+        let mut parts: Vec<u16> = Vec::with_capacity(count as usize);
         let mut previous = u64::MAX;
         for (at, entry) in entries.iter().enumerate() {
-            if entry >> 32 != previous {
-                previous = entry >> 32;
+            if entry >> 44 != previous {
+                previous = entry >> 44;
                 starts.push(at as u32);
+                parts.push(0);
+            }
+            if let Some(of_cell) = parts.last_mut() {
+                *of_cell |= *entry as u16;
             }
         }
         starts.push(entries.len() as u32);
-        let members = entries
+        let numbers: Vec<u32> = entries
             .iter()
-            .map(|&entry| {
-                let FrameQuad { code, radius, .. } = quads[entry as u32 as usize];
-                Member {
-                    code,
-                    radius,
-                    quad: entry as u32,
-                }
-            })
+            .map(|&entry| (entry >> 16) as u32 & ((1 << 28) - 1))
             .collect();
+        let all: Vec<Limits> = quads.iter().map(|q| limits(q.code, q.radius)).collect();
+        let members = numbers.iter().map(|&n| all[n as usize]).collect();
         QuadTable {
             quads,
             bitmap,
             ranks,
+            parts,
             starts,
             members,
+            numbers,
         }
     }
 
@@ -89,25 +102,64 @@ impl QuadTable {
         self.quads.get(number as usize)
     }
 
+    /// Calls `visit` with every pair of a packed code (its number in the stream) and a frame quad
+    /// whose tolerance holds it, in the order of the stream.
+    ///
+    /// Codes pass three sieves one after the other, a chunk at a time: what passes is counted
+    /// rather than branched on, since no processor can guess which codes will.
+    pub fn scan(&self, codes: impl Iterator<Item = u64>, mut visit: impl FnMut(u32, u32)) {
+        let mut chunk = [(0_u32, 0_u64); CHUNK];
+        let mut length = 0;
+        for (number, code) in codes.enumerate() {
+            let cell = coarse_cell(code);
+            chunk[length] = (number as u32, code);
+            length += (self.bitmap[cell / 64] >> (cell % 64) & 1) as usize;
+            if length == CHUNK {
+                self.sieve(&mut chunk, &mut visit);
+                length = 0;
+            }
+        }
+        self.sieve(&mut chunk[..length], &mut visit);
+    }
+
     /// Calls `visit` with the number of every frame quad whose tolerance holds the packed code.
-    #[inline]
-    pub fn matches(&self, packed: u64, visit: impl FnMut(u32)) {
+    pub fn matches(&self, packed: u64, mut visit: impl FnMut(u32)) {
         let cell = coarse_cell(packed);
-        let word = self.bitmap[cell / 64];
-        let bit = 1_u64 << (cell % 64);
-        if word & bit != 0 {
-            self.compare(packed, cell, word & (bit - 1), visit);
+        if self.bitmap[cell / 64] >> (cell % 64) & 1 == 1 {
+            self.sieve(&mut [(0, packed)], &mut |_, quad| visit(quad));
         }
     }
 
-    fn compare(&self, packed: u64, cell: usize, before: u64, mut visit: impl FnMut(u32)) {
-        let code = unpack(packed);
-        let rank = (self.ranks[cell / 64] + before.count_ones()) as usize;
+    /// The second and third sieve, for codes of occupied cells.
+    fn sieve(&self, chunk: &mut [(u32, u64)], visit: &mut impl FnMut(u32, u32)) {
+        let mut length = 0;
+        for at in 0..chunk.len() {
+            let (number, code) = chunk[at];
+            chunk[length] = (number, code);
+            let parts = self.parts[self.rank(coarse_cell(code))];
+            length += usize::from(parts >> part_of_cell(code) & 1);
+        }
+        for &(number, code) in &chunk[..length] {
+            self.compare(code, |quad| visit(number, quad));
+        }
+    }
+
+    /// The number of an occupied cell among the occupied ones.
+    fn rank(&self, cell: usize) -> usize {
+        let before = self.bitmap[cell / 64] & ((1 << (cell % 64)) - 1);
+        (self.ranks[cell / 64] + before.count_ones()) as usize
+    }
+
+    fn compare(&self, packed: u64, mut visit: impl FnMut(u32)) {
+        let steps = steps(packed);
+        let probe: Limits = std::array::from_fn(|k| if k < 4 { steps[k] } else { -steps[k - 4] });
+        let rank = self.rank(coarse_cell(packed));
         let list = self.starts[rank] as usize..self.starts[rank + 1] as usize;
-        for member in &self.members[list] {
-            let off = (0..4).fold(0.0_f32, |m, k| m.max((member.code[k] - code[k]).abs()));
-            if off <= member.radius {
-                visit(member.quad);
+        for (limits, &number) in self.members[list.clone()].iter().zip(&self.numbers[list]) {
+            // All eight at once rather than one after the other: no branch, one instruction.
+            let outside = (0..8).fold(0_i16, |any, k| any | -i16::from(probe[k] < limits[k]));
+            if outside == 0 {
+                visit(number);
             }
         }
     }
@@ -116,7 +168,7 @@ impl QuadTable {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use star_index::quad::pack;
+    use star_index::quad::{pack, unpack};
 
     /// Slow but obvious: every pair compared.
     #[test]

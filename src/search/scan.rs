@@ -135,10 +135,8 @@ impl<'a> Scanner<'a> {
         let quads = index.tile(tile.band, tile.tile)?;
         let Scratch { region, hits } = scratch;
         hits.clear();
-        for (number, code) in quads.codes().enumerate() {
-            self.table
-                .matches(code, |frame_quad| hits.push((number as u32, frame_quad)));
-        }
+        self.table
+            .scan(quads.codes(), |number, quad| hits.push((number, quad)));
         for &(number, frame_quad) in hits.iter() {
             let (Some(stars), Some(quad)) =
                 (quads.stars(number as usize), self.table.quad(frame_quad))

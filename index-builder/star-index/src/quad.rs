@@ -201,15 +201,40 @@ pub fn coarse_cell(packed: u64) -> usize {
     (packed >> (4 * FINE_BITS)) as usize & (COARSE_CELLS - 1)
 }
 
-/// The numbers of a packed code: the middle of each step.
+/// The numbers of a packed code in steps of their range.
 #[inline]
-pub fn unpack(packed: u64) -> Code {
+pub fn steps(packed: u64) -> [i16; 4] {
     let coarse = packed >> (4 * FINE_BITS);
     std::array::from_fn(|i| {
         let shift = 3 - i as u32;
         let high = coarse >> (shift * COARSE_BITS) & ((1 << COARSE_BITS) - 1);
         let low = packed >> (shift * FINE_BITS) & ((1 << FINE_BITS) - 1);
-        let unit = ((high << FINE_BITS | low) as f32 + 0.5) / STEPS;
+        (high << FINE_BITS | low) as i16
+    })
+}
+
+/// The first and last step whose middle is within `radius` of each number of `code`.
+pub fn steps_within(code: Code, radius: f32) -> [[i16; 4]; 2] {
+    let unit = |i: usize, value: f32| {
+        let unit = if i % 2 == 0 {
+            value
+        } else {
+            (value + IM_HALF_RANGE) / (2.0 * IM_HALF_RANGE)
+        };
+        unit * STEPS - 0.5
+    };
+    // Saturating: whatever is beyond the range of the steps is beyond all of them.
+    [
+        std::array::from_fn(|i| unit(i, code[i] - radius).ceil() as i16),
+        std::array::from_fn(|i| unit(i, code[i] + radius).floor() as i16),
+    ]
+}
+
+/// The numbers of a packed code: the middle of each step.
+pub fn unpack(packed: u64) -> Code {
+    let steps = steps(packed);
+    std::array::from_fn(|i| {
+        let unit = (f32::from(steps[i]) + 0.5) / STEPS;
         if i % 2 == 0 {
             unit
         } else {
@@ -218,16 +243,45 @@ pub fn unpack(packed: u64) -> Code {
     })
 }
 
-/// Calls `visit` with every coarse cell that holds codes within `radius` of `code` in each number.
-pub fn coarse_cells_near(code: Code, radius: f32, mut visit: impl FnMut(usize)) {
-    let low = quantised(code.map(|c| c - radius)).map(|q| q >> FINE_BITS);
-    let high = quantised(code.map(|c| c + radius)).map(|q| q >> FINE_BITS);
-    for a in low[0]..=high[0] {
-        for b in low[1]..=high[1] {
-            for c in low[2]..=high[2] {
-                for d in low[3]..=high[3] {
+/// Which of the sixteen parts of its coarse cell a packed code lies in: the next bit of each
+/// number.
+#[inline]
+pub fn part_of_cell(packed: u64) -> u32 {
+    let bit = |i: u32| (packed >> ((4 - i) * FINE_BITS - 1) & 1) as u32;
+    bit(0) << 3 | bit(1) << 2 | bit(2) << 1 | bit(3)
+}
+
+/// Parts of a cell (bits of a mask) in which the bit of each number is 0 or 1.
+const PARTS: [[u16; 2]; 4] = [
+    [0x00ff, 0xff00],
+    [0x0f0f, 0xf0f0],
+    [0x3333, 0xcccc],
+    [0x5555, 0xaaaa],
+];
+
+/// Calls `visit` with every coarse cell that holds codes within `radius` of `code` in each
+/// number, and with the mask of its parts that do.
+pub fn coarse_cells_near(code: Code, radius: f32, mut visit: impl FnMut(usize, u16)) {
+    let low = quantised(code.map(|c| c - radius)).map(|q| q >> (FINE_BITS - 1));
+    let high = quantised(code.map(|c| c + radius)).map(|q| q >> (FINE_BITS - 1));
+    let cells = |i: usize| low[i] >> 1..=high[i] >> 1;
+    // Parts of cell number `cell` along number i of the code.
+    let parts = |i: usize, cell: u32| {
+        let of = |bit: u32| {
+            let half = 2 * cell + bit;
+            let inside = (low[i]..=high[i]).contains(&half);
+            u16::from(inside) * PARTS[i][bit as usize]
+        };
+        of(0) | of(1)
+    };
+    for a in cells(0) {
+        for b in cells(1) {
+            let ab = parts(0, a) & parts(1, b);
+            for c in cells(2) {
+                let abc = ab & parts(2, c);
+                for d in cells(3) {
                     let cell = ((a << COARSE_BITS | b) << COARSE_BITS | c) << COARSE_BITS | d;
-                    visit(cell as usize);
+                    visit(cell as usize, abc & parts(3, d));
                 }
             }
         }
@@ -276,8 +330,10 @@ mod tests {
             assert!((code[k] - back[k]).abs() <= 0.5 * step + 1e-6);
         }
         let mut cells = Vec::new();
-        coarse_cells_near(code, 0.02, |c| cells.push(c));
-        assert!(cells.contains(&coarse_cell(pack(code))));
+        coarse_cells_near(code, 0.02, |cell, parts| cells.push((cell, parts)));
+        let packed = pack(code);
+        let parts = cells.iter().find(|(cell, _)| *cell == coarse_cell(packed));
+        assert!(parts.unwrap().1 >> part_of_cell(packed) & 1 == 1);
     }
 
     #[test]
