@@ -5,7 +5,7 @@ mod rendered;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use nightfix::detect::{Detections, detect};
-use nightfix::fit::{self, Display};
+use nightfix::fit::{self, Display, Epoch};
 use nightfix::quads::{FrameQuad, Lens, QuadMaker, QuadTable, Tolerance};
 use nightfix::search::search;
 use nightfix::sky::{Sky, SkyRegion};
@@ -124,7 +124,7 @@ fn fits(c: &mut Criterion) {
                 stars,
                 display,
                 -20.0,
-                2000.0,
+                Epoch::Known { jyear: 2000.0 },
             )
             .expect("a fit");
             let centre = [solution.centre_ra_deg, solution.centre_dec_deg];

@@ -1,7 +1,7 @@
 //! The whole job: a frame in, an outcome out. What the command line and other programs call.
 
 use crate::detect::Detections;
-use crate::fit::{self, Display, Solution};
+use crate::fit::{self, Display, Epoch, Solution};
 use crate::frame::Frame;
 use crate::search::{Best, search};
 use crate::sky::{Sky, SkyError, SkyRegion};
@@ -25,7 +25,7 @@ pub struct Request {
     pub within_deg: Option<f64>,
     /// Claimed pixel scales, arcsec per pixel, likeliest first.
     pub scales_arcsec_per_px: Vec<f64>,
-    /// Julian year of the exposure; `None`: the epoch of the star-index.
+    /// Julian year of the exposure; `None`: unknown, to be judged from the stars' own motion.
     pub epoch_jyear: Option<f64>,
     /// Give up after this long.
     pub time_limit: Option<std::time::Duration>,
@@ -130,7 +130,11 @@ fn solution(
     best: &Best,
     log10_chance: f64,
 ) -> Result<Option<Solution>, SkyError> {
-    let epoch = request.epoch_jyear.unwrap_or(sky.epoch_jyear());
+    let catalogue_jyear = sky.epoch_jyear();
+    let epoch = match request.epoch_jyear {
+        Some(jyear) => Epoch::Known { jyear },
+        None => Epoch::Unknown { catalogue_jyear },
+    };
     let camera = &best.evidence.camera;
     let mut region = SkyRegion::default();
     let stars = region
@@ -140,7 +144,9 @@ fn solution(
             camera.axes[2],
             fit::reach_rad(camera),
             fit::FIT_STARS,
-            epoch - sky.epoch_jyear(),
+            request
+                .epoch_jyear
+                .map_or(0.0, |jyear| jyear - catalogue_jyear),
         )
         .map_err(|e| sky.error(best.index, &e))?;
     let display = display_of(frame);

@@ -42,6 +42,7 @@ impl Stamp {
         let r = (radius.ceil().max(2.0) as usize).min(MAX_RADIUS) as isize;
         let (cx, cy) = (x.round() as isize, y.round() as isize);
         let level = sky.level(x, y);
+        let slope = sky.slope(x, y, r as f64);
         self.level = level;
         self.side = (2 * r + 1) as usize;
         self.stride = self.side.next_multiple_of(LANES);
@@ -54,16 +55,24 @@ impl Stamp {
             for (a, b) in self.raw.chunks_exact(n).zip(self.raw[n..].chunks_exact(n)) {
                 let blocks = a.windows(2).zip(b.windows(2));
                 self.data
-                    .extend(blocks.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1]) - level));
+                    .extend(blocks.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1])));
                 self.data
                     .resize(self.data.len().next_multiple_of(LANES), 0.0);
             }
         } else {
             self.copy(image, cx - r, cy - r, self.side);
             for row in self.raw.chunks_exact(self.side) {
-                self.data.extend(row.iter().map(|v| v - level));
+                self.data.extend_from_slice(row);
                 self.data
                     .resize(self.data.len().next_multiple_of(LANES), 0.0);
+            }
+        }
+        // A plane, not a level: the rest of a slope would pull faint stars uphill.
+        let (dx, dy) = ((self.x0 - x) as f32, (self.y0 - y) as f32);
+        for (j, row) in self.data.chunks_exact_mut(self.stride).enumerate() {
+            let at_row = level + slope[1] * (dy + j as f32);
+            for (i, v) in row[..self.side].iter_mut().enumerate() {
+                *v -= at_row + slope[0] * (dx + i as f32);
             }
         }
         self.blank = 0;
@@ -164,5 +173,14 @@ impl<'a> Sky<'a> {
     pub fn level(&self, x: f64, y: f64) -> f32 {
         let to_plane = |v: f64| (v + 0.5) / self.bin - 0.5;
         self.mesh.level_at(to_plane(x), to_plane(y))
+    }
+
+    /// Change of the level per pixel along x and y, over `reach` pixels to either side.
+    fn slope(&self, x: f64, y: f64, reach: f64) -> [f32; 2] {
+        let per_px = 1.0 / (2.0 * reach as f32);
+        [
+            (self.level(x + reach, y) - self.level(x - reach, y)) * per_px,
+            (self.level(x, y + reach) - self.level(x, y - reach)) * per_px,
+        ]
     }
 }

@@ -1,5 +1,7 @@
 //! Robust least squares over all matched stars: TAN, then SIP of the order the data support.
 
+mod covariance;
+mod epoch;
 mod matching;
 mod polynomial;
 mod refine;
@@ -53,4 +55,22 @@ pub struct Solution {
     pub log10_chance: f64,
     /// Julian year to which the catalogue was moved by proper motion.
     pub epoch_jyear: f64,
+    /// Standard deviation of that year where it was judged from the stars' own motion; 0 where
+    /// the frame has a date.
+    pub epoch_sigma_years: f64,
+}
+
+/// When a frame was taken, as Julian year.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Epoch {
+    /// The frame has a date.
+    Known {
+        /// Mid-exposure.
+        jyear: f64,
+    },
+    /// It has none.
+    Unknown {
+        /// Epoch of the catalogue positions.
+        catalogue_jyear: f64,
+    },
 }

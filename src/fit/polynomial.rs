@@ -1,6 +1,7 @@
 //! Robust weighted least squares of two coordinates over pixel polynomials, and the choice of
 //! their order.
 
+use super::covariance::{CentreError, Converged};
 use nalgebra::{DMatrix, DVector};
 
 /// A star of the fit.
@@ -12,6 +13,8 @@ pub struct Point {
     pub target: [f64; 2],
     /// Prior error of the position per axis, pixels.
     pub sigma_px: f64,
+    /// What a year of proper motion adds to `target`.
+    pub motion: [f64; 2],
 }
 
 /// Models in order of their freedom.
@@ -29,6 +32,8 @@ pub enum Model {
 /// A fitted model: for each target axis the coefficients of `terms`.
 #[derive(Debug, Clone)]
 pub struct Fitted {
+    /// The model.
+    pub model: Model,
     /// Powers (p, q) of u and v, the constant first.
     pub terms: Vec<(usize, usize)>,
     /// Coefficients of both axes.
@@ -37,10 +42,10 @@ pub struct Fitted {
     pub residuals: Vec<[f64; 2]>,
     /// Robust weights, 0 to 1, on top of the prior errors.
     pub weights: Vec<f64>,
-    /// Covariance (xx, xy, yy) of the two constants, for the scatter found.
-    pub constant_covariance: [f64; 3],
-    /// Degrees of freedom left: equations minus parameters.
-    pub freedom: f64,
+    /// Variance of the residuals in units of their prior errors.
+    pub variance: f64,
+    /// Error of the two constants.
+    pub centre: CentreError,
     /// Bayesian information criterion (Schwarz 1978).
     pub criterion: f64,
 }
@@ -102,7 +107,7 @@ impl Model {
 }
 
 /// Rows of the design matrix that belong to one point.
-enum Equations {
+pub enum Equations {
     /// One row per axis over common parameters.
     Joint([[f64; 4]; 2]),
     /// The same row for both axes, parameters of their own.
@@ -116,6 +121,7 @@ fn solve(
     points: &[Point],
     weights: &[f64],
     parameters: usize,
+    target_of: impl Fn(&Point) -> [f64; 2],
 ) -> Option<(Vec<f64>, DMatrix<f64>)> {
     let alike = matches!(design.first()?, Equations::Alike(_));
     let size = if alike { parameters / 2 } else { parameters };
@@ -132,7 +138,7 @@ fn solve(
         };
         match equations {
             Equations::Joint(rows) => {
-                for (row, target) in rows.iter().zip(point.target) {
+                for (row, target) in rows.iter().zip(target_of(point)) {
                     add(row);
                     for i in 0..size {
                         right[0][i] += w * row[i] * target;
@@ -141,7 +147,7 @@ fn solve(
             }
             Equations::Alike(row) => {
                 add(row);
-                for (side, target) in right.iter_mut().zip(point.target) {
+                for (side, target) in right.iter_mut().zip(target_of(point)) {
                     for i in 0..size {
                         side[i] += w * row[i] * target;
                     }
@@ -176,13 +182,35 @@ impl Equations {
 
 /// Tukey's biweight (Beaton & Tukey 1974) with its usual constant: 95 % efficiency for normal
 /// errors, no influence beyond 4.685 scatters.
-fn biweight(residual: f64, scatter: f64) -> f64 {
+///
+/// The weight of a point with this size of its residual, and the slope of its influence (weight
+/// times residual) by the residual, mean over both axes.
+fn biweight(residual: f64, scatter: f64) -> [f64; 2] {
     let t = residual / (4.685 * scatter);
-    if t.abs() >= 1.0 {
-        0.0
+    let left = 1.0 - t * t;
+    if left <= 0.0 {
+        [0.0, 0.0]
     } else {
-        (1.0 - t * t).powi(2)
+        [left * left, left * (1.0 - 3.0 * t * t)]
     }
+}
+
+/// The same model, with the weights of `fitted`, for other values at the same points: its
+/// coefficients, and what of the values it leaves.
+pub fn regress(
+    points: &[Point],
+    fitted: &Fitted,
+    target_of: impl Fn(&Point) -> [f64; 2],
+) -> Option<([Vec<f64>; 2], Vec<[f64; 2]>)> {
+    let model = fitted.model;
+    let design: Vec<Equations> = points.iter().map(|p| model.equations(p.uv)).collect();
+    let parameters = model.parameters();
+    let (solved, _) = solve(&design, points, &fitted.weights, parameters, &target_of)?;
+    let left = points.iter().zip(&design).map(|(point, equations)| {
+        let ([x, y], predicted) = (target_of(point), equations.predict(&solved));
+        [x - predicted[0], y - predicted[1]]
+    });
+    Some((model.coefficients(&solved), left.collect()))
 }
 
 /// Fits `model` to `points`; `None` where they cannot carry it.
@@ -193,12 +221,13 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
     }
     let design: Vec<Equations> = points.iter().map(|p| model.equations(p.uv)).collect();
     let mut weights = vec![1.0; points.len()];
+    let mut slopes = vec![1.0; points.len()];
     let mut residuals = vec![[0.0; 2]; points.len()];
     let mut solved = Vec::new();
     let mut inverse = DMatrix::zeros(0, 0);
     let mut scatter = 1.0;
     for _ in 0..12 {
-        (solved, inverse) = solve(&design, points, &weights, parameters)?;
+        (solved, inverse) = solve(&design, points, &weights, parameters, |p| p.target)?;
         let mut scaled = Vec::with_capacity(points.len());
         for ((point, equations), residual) in points.iter().zip(&design).zip(&mut residuals) {
             let [x, y] = equations.predict(&solved);
@@ -209,7 +238,11 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         // shrink residuals; the correction is that of the variance.
         let freedom = 1.0 - parameters as f64 / (2 * points.len()) as f64;
         scatter = (median(&mut scaled.clone()) / 1.1774 / freedom.sqrt()).max(0.2);
-        let fresh: Vec<f64> = scaled.iter().map(|&r| biweight(r, 1.2 * scatter)).collect();
+        let fresh: Vec<f64>;
+        (fresh, slopes) = scaled
+            .iter()
+            .map(|&r| biweight(r, 1.2 * scatter).into())
+            .unzip();
         let change = fresh
             .iter()
             .zip(&weights)
@@ -232,11 +265,16 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         .map(|((p, r), w)| w * (r[0] * r[0] + r[1] * r[1]) / (p.sigma_px * p.sigma_px))
         .sum();
     let variance = chi2 / freedom;
-    let constant_covariance = match model {
-        Model::Similarity { .. } => [inverse[(0, 0)], inverse[(0, 1)], inverse[(1, 1)]],
-        Model::Polynomial(_) => [inverse[(0, 0)], 0.0, inverse[(0, 0)]],
+    let centre = Converged {
+        design: &design,
+        points,
+        residuals: &residuals,
+        weights: &weights,
+        slopes: &slopes,
+        inverse: &inverse,
+        parameters,
     }
-    .map(|element| element * variance);
+    .centre_error()?;
     // Every model is judged on all points, outliers with a bounded loss.
     let loss: f64 = points
         .iter()
@@ -245,12 +283,13 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         .sum();
     let equations = 2.0 * points.len() as f64;
     Some(Fitted {
+        model,
         terms: terms_of(model.order()),
         coefficients: model.coefficients(&solved),
         residuals,
         weights,
-        constant_covariance,
-        freedom,
+        variance,
+        centre,
         criterion: equations * (loss / equations).max(1e-12).ln()
             + parameters as f64 * equations.ln(),
     })
@@ -288,6 +327,7 @@ mod tests {
                         1.0 + 20.0 * u + 500.0 * v + next(),
                     ],
                     sigma_px: 0.1,
+                    motion: [0.0; 2],
                 }
             })
             .collect()

@@ -1,10 +1,11 @@
 //! From a verified pose to the solution: match, fit, choose the order, repeat.
 
+use super::epoch::{Years, improve};
 use super::matching::{Pair, pairs};
 use super::polynomial::{Fitted, Model, Point, fit as fit_model, median};
 use super::sip::wcs_of;
 use super::wcs::Wcs;
-use super::{MatchedStar, Solution};
+use super::{Epoch, MatchedStar, Solution};
 use crate::detect::Detections;
 use crate::sky::RegionStar;
 use crate::sphere::{angle_between, dot, tangent_basis, vector_to_sky};
@@ -36,14 +37,15 @@ struct Geometry {
 }
 
 /// Fits pixel to sky over all stars of the frame, starting from `camera`. `stars` are the
-/// catalogue stars around the frame. `None` where fewer than five stars remain.
+/// catalogue stars around the frame: where they were at the frame's epoch, if that is known, else
+/// at the catalogue's. `None` where fewer than five stars remain.
 pub fn fit(
     detections: &Detections,
     camera: &Camera,
     stars: &[RegionStar],
     display: Display,
     log10_chance: f64,
-    epoch_jyear: f64,
+    epoch: Epoch,
 ) -> Option<Solution> {
     let size = [detections.width as f64, detections.height as f64];
     let geometry = Geometry {
@@ -54,12 +56,21 @@ pub fn fit(
     let mut wcs = wcs_of_camera(camera, &geometry);
     let mut radius_px = (1.5 + 0.5 * detections.fwhm_px).max(2.0);
     let mut last: Option<(Fitted, Vec<Pair>)> = None;
+    let mut years = match epoch {
+        Epoch::Known { .. } => Years::known(0.0),
+        Epoch::Unknown { .. } => Years::unknown(),
+    };
     for round in 0..ROUNDS {
-        let found = pairs(detections, stars, &wcs, radius_px);
+        let now: Vec<RegionStar> = stars.iter().map(|star| star.after(years.after)).collect();
+        let found = pairs(detections, &now, &wcs, radius_px);
         if found.len() < FEWEST {
             return None;
         }
-        let fitted = best_model(detections, &found, &wcs, &geometry, camera.flipped, round)?;
+        let points = points(detections, &found, wcs.crval, scale_of(&wcs), &geometry);
+        let mut fitted = best_model(&points, &wcs, camera.flipped, round)?;
+        if years.sigma > 0.0 {
+            years = improve(&mut fitted, &points, years);
+        }
         wcs = moved(&fitted, &wcs, &geometry)?;
         let mut sizes: Vec<f64> = fitted.residuals.iter().map(|r| r[0].hypot(r[1])).collect();
         // Five Rayleigh medians hold all but a few in a billion of good matches.
@@ -86,7 +97,7 @@ pub fn fit(
         detections,
         display,
         log10_chance,
-        epoch_jyear,
+        (epoch, years),
     )
 }
 
@@ -137,10 +148,12 @@ fn points(
             let depth = dot(pair.star.vector, pole);
             let target = [east, north].map(|axis| dot(pair.star.vector, axis) / depth / unit);
             let pixel = [star.x_px + 1.0, star.y_px + 1.0];
+            let motion = pair.star.motion.map(f64::from);
             Point {
                 uv: [0, 1].map(|i| (pixel[i] - geometry.crpix[i]) / geometry.length_px),
                 target,
                 sigma_px: star.sigma_px.hypot(FLOOR_PX),
+                motion: [east, north].map(|axis| dot(motion, axis) / depth / unit),
             }
         })
         .collect()
@@ -153,16 +166,8 @@ fn scale_of(wcs: &Wcs) -> f64 {
 }
 
 /// The model that the stars support: a freer one only where the criterion falls clearly.
-fn best_model(
-    detections: &Detections,
-    found: &[Pair],
-    wcs: &Wcs,
-    geometry: &Geometry,
-    flipped: bool,
-    round: usize,
-) -> Option<Fitted> {
-    let points = points(detections, found, wcs.crval, scale_of(wcs), geometry);
-    let mut best = fit_model(&points, Model::Similarity { flipped })?;
+fn best_model(points: &[Point], wcs: &Wcs, flipped: bool, round: usize) -> Option<Fitted> {
+    let mut best = fit_model(points, Model::Similarity { flipped })?;
     // The first matches lie where the pose is best: no curvature from them alone, except that
     // the pose's own radial term brought them in.
     let highest = if round == 0 && wcs.sip.is_none() {
@@ -172,10 +177,10 @@ fn best_model(
     };
     for order in 1..=highest {
         let model = Model::Polynomial(order);
-        if 2 * points.len() < 3 * model.parameters() || !reaches_out(&points, order) {
+        if 2 * points.len() < 3 * model.parameters() || !reaches_out(points, order) {
             break;
         }
-        if let Some(freer) = fit_model(&points, model)
+        if let Some(freer) = fit_model(points, model)
             && freer.criterion < best.criterion - CLEARLY_BETTER
         {
             best = freer;
@@ -227,13 +232,6 @@ fn moved(fitted: &Fitted, before: &Wcs, geometry: &Geometry) -> Option<Wcs> {
     )
 }
 
-/// Radius, in sigma per axis, that holds 95 % of a two-dimensional normal error whose variance
-/// was estimated with `freedom` degrees of freedom: sqrt(2 F(0.95; 2, freedom)); for two
-/// numerator degrees the quantile of F has a closed form. Tends to 2.448.
-fn radius95(freedom: f64) -> f64 {
-    (freedom * (0.05_f64.powf(-2.0 / freedom) - 1.0)).sqrt()
-}
-
 #[allow(clippy::too_many_arguments)]
 fn solution(
     fitted: &Fitted,
@@ -243,7 +241,7 @@ fn solution(
     detections: &Detections,
     display: Display,
     log10_chance: f64,
-    epoch_jyear: f64,
+    (epoch, years): (Epoch, Years),
 ) -> Option<Solution> {
     let size = [detections.width as f64, detections.height as f64];
     let matched: Vec<MatchedStar> = found
@@ -272,10 +270,7 @@ fn solution(
         .sum();
     let centre = wcs.pixel_to_sky(geometry.crpix[0], geometry.crpix[1]);
     let scale_deg = scale_of(&wcs);
-    let [xx, xy, yy] = fitted.constant_covariance;
-    // Largest axis of the error ellipse is stated for both.
-    let spread = 0.5 * (xx + yy) + (0.25 * (xx - yy).powi(2) + xy * xy).sqrt();
-    let uncertainty_px = radius95(fitted.freedom) * spread.max(0.0).sqrt();
+    let uncertainty_px = fitted.centre.radius95();
     let step = |towards: [f64; 2]| {
         wcs.pixel_to_vector(
             geometry.crpix[0] + towards[0],
@@ -317,7 +312,11 @@ fn solution(
         rms_px: (squares / matched.len() as f64).sqrt(),
         matched,
         log10_chance,
-        epoch_jyear,
+        epoch_jyear: match epoch {
+            Epoch::Known { jyear } => jyear,
+            Epoch::Unknown { catalogue_jyear } => catalogue_jyear + years.after,
+        },
+        epoch_sigma_years: years.sigma,
         wcs,
     })
 }
@@ -335,13 +334,6 @@ pub fn reach_rad(camera: &Camera) -> f64 {
 mod tests {
     use super::*;
     use crate::sphere::sky_to_vector;
-
-    /// Tables of the F distribution (0.95; 2, n): 4.10 for n = 10, 3.00 for infinity.
-    #[test]
-    fn radius_follows_the_f_distribution() {
-        assert!((radius95(10.0) - (2.0_f64 * 4.1028).sqrt()).abs() < 1e-3);
-        assert!((radius95(1e7) - 2.4477).abs() < 1e-3);
-    }
 
     #[test]
     fn camera_and_wcs_agree() {

@@ -77,6 +77,7 @@ fn with_inverse(mut sip: Sip, half_px: [f64; 2]) -> Option<Sip> {
                 uv: [(u + f) / length, (v + g) / length],
                 target: [-f, -g],
                 sigma_px: 1.0,
+                motion: [0.0; 2],
             });
         }
     }

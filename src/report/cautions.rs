@@ -23,9 +23,10 @@ pub fn cautions(subject: &Subject, found_deg: Option<[f64; 2]>) -> Vec<String> {
     if found_deg.is_some() && subject.moment.is_none() {
         list.push(match subject.outcome.and_then(|o| o.solution.as_ref()) {
             Some(solution) => format!(
-                "The frame has no usable date: catalogue stars stand where they were in {:.1}, \
-                 and there is no position of date.",
-                solution.epoch_jyear
+                "The frame has no usable date, and so there is no position of date. Catalogue \
+                 stars stand where they were in {:.0}, the epoch (give or take {:.0} years) that \
+                 their own motion suggests.",
+                solution.epoch_jyear, solution.epoch_sigma_years
             ),
             None => "The frame has no usable date.".into(),
         });
@@ -74,7 +75,7 @@ fn equinox(list: &mut Vec<String>, commanded: &CommandedPosition, solved: bool) 
     } else if commanded.equinox_assumed && solved {
         list.push(format!(
             "The frame does not say whether its position ({}) is J2000 or of date: J2000 is \
-             assumed. If it is of date, the pointing error is off by up to half a degree; say \
+             assumed. If it is of date, the pointing error is off by up to 22 arcmin (2026); say \
              --equinox date.",
             commanded.source
         ));

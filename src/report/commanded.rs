@@ -82,7 +82,7 @@ impl CommandedPosition {
     }
 
     /// Where a search should begin: ICRS where it is known, else the numbers as given, which
-    /// are half a degree off at most.
+    /// are a third of a degree off (2026).
     pub fn start_deg(&self) -> [f64; 2] {
         self.icrs_deg
             .unwrap_or([self.given_ra_deg, self.given_dec_deg])

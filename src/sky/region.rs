@@ -11,6 +11,19 @@ pub struct RegionStar {
     pub vector: [f64; 3],
     /// Magnitude.
     pub mag: f32,
+    /// What a year of proper motion adds to the vector, radians.
+    pub motion: [f32; 3],
+}
+
+impl RegionStar {
+    /// The star so many years later.
+    pub fn after(&self, years: f64) -> RegionStar {
+        let moved = std::array::from_fn(|i| self.vector[i] + years * f64::from(self.motion[i]));
+        RegionStar {
+            vector: crate::sphere::normalised(moved),
+            ..*self
+        }
+    }
 }
 
 /// Collects the stars of cones; keeps its memory from one to the next.
@@ -51,6 +64,7 @@ impl SkyRegion {
                         self.stars.push(RegionStar {
                             vector,
                             mag: record.mag(),
+                            motion: record.motion().map(|m| m as f32),
                         });
                     }
                 }

@@ -67,6 +67,28 @@ impl StarRecord {
         [x * scale, y * scale, z * scale]
     }
 
+    /// What a year of proper motion adds to the unit vector: radians along its tangent plane.
+    #[inline]
+    pub fn motion(&self) -> [f64; 3] {
+        self.motion_at(self.vector())
+    }
+
+    #[inline]
+    fn motion_at(&self, p: [f64; 3]) -> [f64; 3] {
+        let across = p[0].hypot(p[1]);
+        if across < 1e-12 {
+            return [0.0; 3];
+        }
+        let (ca, sa) = (p[0] / across, p[1] / across);
+        let east = f64::from(self.pm_ra_mas) * MAS_TO_RAD;
+        let north = f64::from(self.pm_dec_mas) * MAS_TO_RAD;
+        [
+            -east * sa - north * p[2] * ca,
+            east * ca - north * p[2] * sa,
+            north * across,
+        ]
+    }
+
     /// ICRS unit vector `years` after the epoch of the index: linear motion on the sphere,
     /// without parallax and radial velocity.
     #[inline]
@@ -75,18 +97,8 @@ impl StarRecord {
         if years == 0.0 || (self.pm_ra_mas == 0 && self.pm_dec_mas == 0) {
             return p;
         }
-        let across = p[0].hypot(p[1]);
-        if across < 1e-12 {
-            return p;
-        }
-        let (ca, sa) = (p[0] / across, p[1] / across);
-        let east = f64::from(self.pm_ra_mas) * MAS_TO_RAD * years;
-        let north = f64::from(self.pm_dec_mas) * MAS_TO_RAD * years;
-        let moved = [
-            p[0] - east * sa - north * p[2] * ca,
-            p[1] + east * ca - north * p[2] * sa,
-            p[2] + north * across,
-        ];
+        let motion = self.motion_at(p);
+        let moved: [f64; 3] = std::array::from_fn(|i| p[i] + years * motion[i]);
         let length = (moved[0] * moved[0] + moved[1] * moved[1] + moved[2] * moved[2]).sqrt();
         moved.map(|c| c / length)
     }

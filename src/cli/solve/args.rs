@@ -50,7 +50,7 @@ pub struct SolveArgs {
 
     /// What the commanded position counts from [default: j2000]
     ///
-    /// J2000 and of date differ by up to half a degree. Also says how to read a header position
+    /// J2000 and of date differ by up to 22 arcmin (2026). Also says how to read a header position
     /// that does not name its equinox. 'date' is the frame's own mid-exposure.
     #[arg(long, value_name = "EQUINOX")]
     pub equinox: Option<EquinoxOption>,

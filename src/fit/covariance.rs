@@ -1,0 +1,162 @@
+//! How far off the centre of a fit may be.
+//!
+//! The prior errors of the stars say which of them to trust more, not how far off they really
+//! are: bright ones may be saturated, others blended. The covariance is therefore taken from the
+//! residuals themselves, star by star (the sandwich estimator of M-estimation, Huber 1981, ch. 6;
+//! White 1980; residuals corrected for their leverage as MacKinnon & White 1985, HC2).
+
+use super::polynomial::{Equations, Point};
+use nalgebra::DMatrix;
+
+/// Error of the two constants of a fit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CentreError {
+    /// Covariance (xx, xy, yy), in the units of the residuals squared.
+    pub covariance: [f64; 3],
+    /// Degrees of freedom that stand behind it.
+    pub freedom: f64,
+}
+
+/// What a robust fit ended with.
+pub struct Converged<'a> {
+    pub design: &'a [Equations],
+    pub points: &'a [Point],
+    pub residuals: &'a [[f64; 2]],
+    pub weights: &'a [f64],
+    /// Derivative of each point's influence by its residual, mean over both axes.
+    pub slopes: &'a [f64],
+    /// Inverse of the weighted normal matrix (of one axis where both are alike).
+    pub inverse: &'a DMatrix<f64>,
+    pub parameters: usize,
+}
+
+impl Converged<'_> {
+    /// The error of the constants; `None` where no freedom is left to judge it by.
+    pub fn centre_error(&self) -> Option<CentreError> {
+        let mut covariance = [0.0; 3];
+        let (mut shares, mut shares2) = (0.0, 0.0);
+        for (i, point) in self.points.iter().enumerate() {
+            let weight = self.weights[i] / (point.sigma_px * point.sigma_px);
+            let [x, y] = self.residuals[i];
+            let (leverage, pulls) = self.leverage_and_pulls(&self.design[i]);
+            let leverage = (weight * leverage).clamp(0.0, 0.95);
+            let variance = 0.5 * (x * x + y * y) / (1.0 - leverage);
+            for pull in pulls {
+                let [a, b] = pull.map(|p| p * weight);
+                covariance[0] += a * a * variance;
+                covariance[1] += a * b * variance;
+                covariance[2] += b * b * variance;
+                let share = (a * a + b * b) * point.sigma_px * point.sigma_px;
+                shares += share;
+                shares2 += share * share;
+            }
+        }
+        // Equations that carry the centre: all of them where they carry it alike.
+        let carriers = shares * shares / shares2.max(f64::MIN_POSITIVE);
+        let all: f64 = 2.0 * self.weights.iter().sum::<f64>();
+        let freedom = carriers.min(all) - self.parameters as f64;
+        let slope: f64 = self.slopes.iter().sum();
+        let flattened = (self.weights.iter().sum::<f64>() / slope).powi(2);
+        let sound = freedom >= 1.0 && slope > 0.0 && flattened.is_finite();
+        sound.then(|| CentreError {
+            covariance: covariance.map(|c| c * flattened),
+            freedom,
+        })
+    }
+
+    /// Leverage of a point of unit weight, mean over both axes; how far a unit residual along
+    /// each axis pulls the two constants.
+    fn leverage_and_pulls(&self, equations: &Equations) -> (f64, [[f64; 2]; 2]) {
+        let size = self.inverse.nrows();
+        let times = |row: &[f64], k: usize| -> f64 {
+            (0..size).map(|j| self.inverse[(k, j)] * row[j]).sum()
+        };
+        let quadratic =
+            |row: &[f64]| -> f64 { (0..size).map(|k| row[k] * times(row, k)).sum::<f64>() };
+        match equations {
+            Equations::Joint(rows) => (
+                0.5 * (quadratic(&rows[0]) + quadratic(&rows[1])),
+                [0, 1].map(|axis| [times(&rows[axis], 0), times(&rows[axis], 1)]),
+            ),
+            Equations::Alike(row) => {
+                let pull = times(row, 0);
+                (quadratic(row), [[pull, 0.0], [0.0, pull]])
+            }
+        }
+    }
+}
+
+impl CentreError {
+    /// Radius of the circle that holds 95 % of the errors: exact for a two-dimensional normal
+    /// error of any ellipse; where its size was estimated with few degrees of freedom, with the
+    /// wings of Student's distribution (for a round error sqrt(2 F(0.95; 2, freedom))).
+    pub fn radius95(&self) -> f64 {
+        let [xx, xy, yy] = self.covariance;
+        let (middle, half) = (
+            0.5 * (xx + yy),
+            (0.25 * (xx - yy) * (xx - yy) + xy * xy).sqrt(),
+        );
+        let (long2, short2) = (middle + half, (middle - half).max(1e-6 * (middle + half)));
+        if !(long2 > 0.0) {
+            return 0.0;
+        }
+        let round = |variance: f64| {
+            (self.freedom * (0.05_f64.powf(-2.0 / self.freedom) - 1.0) * variance).sqrt()
+        };
+        // Between that of a line and that of the circle about the ellipse.
+        let (mut low, mut high) = (0.0, round(long2));
+        for _ in 0..60 {
+            let radius = 0.5 * (low + high);
+            if self.beyond(radius, long2, short2) > 0.05 {
+                low = radius;
+            } else {
+                high = radius;
+            }
+        }
+        high
+    }
+
+    /// Probability of an error larger than `radius` for an ellipse of these squared axes: the
+    /// integral over the position angle of the radial one, which has a closed form.
+    fn beyond(&self, radius: f64, long2: f64, short2: f64) -> f64 {
+        const STEPS: usize = 720;
+        let sum: f64 = (0..STEPS)
+            .map(|step| {
+                let angle = (step as f64 + 0.5) / STEPS as f64 * std::f64::consts::FRAC_PI_2;
+                let (sin, cos) = angle.sin_cos();
+                let inverse = cos * cos / long2 + sin * sin / short2;
+                let tail =
+                    (1.0 + radius * radius * inverse / self.freedom).powf(-0.5 * self.freedom);
+                tail / inverse
+            })
+            .sum();
+        sum / STEPS as f64 / (long2 * short2).sqrt()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn radius(covariance: [f64; 3], freedom: f64) -> f64 {
+        CentreError {
+            covariance,
+            freedom,
+        }
+        .radius95()
+    }
+
+    /// Tables of the F distribution (0.95; 2, n): 4.10 for n = 10, 3.00 for infinity.
+    #[test]
+    fn a_round_error_follows_the_f_distribution() {
+        assert!((radius([1.0, 0.0, 1.0], 10.0) - (2.0_f64 * 4.1028).sqrt()).abs() < 2e-3);
+        assert!((radius([4.0, 0.0, 4.0], 1e7) - 2.0 * 2.4477).abs() < 2e-3);
+    }
+
+    /// The normal distribution in one dimension: 1.960 sigma hold 95 %; whichever way it lies.
+    #[test]
+    fn an_error_along_a_line_needs_less() {
+        assert!((radius([1.0, 0.0, 0.0], 1e7) - 1.96).abs() < 5e-3);
+        assert!((radius([0.5, 0.5, 0.5], 1e7) - 1.96).abs() < 5e-3);
+    }
+}
