@@ -22,7 +22,7 @@ fn frame_quads(detections: &Detections) -> Vec<FrameQuad> {
     };
     let size = [detections.width, detections.height];
     QuadMaker::new(&detections.stars, size, Lens::Flat, tolerance)
-        .all_of_first(20)
+        .all_of_first(20, 0)
         .neighbours_of_first(60, 7, 20)
         .finish()
 }
@@ -44,7 +44,7 @@ fn quads(c: &mut Criterion) {
     });
 
     let table = QuadTable::new(frame_quads(&detections));
-    let tiles = sky.tiles_outward(None, |_| true);
+    let tiles = sky.tiles(|_| true);
     let codes = |at: &nightfix::sky::SkyTile| index.tile(at.band, at.tile).expect("sound");
     let total: usize = tiles.iter().map(|t| codes(t).codes().count()).sum();
     assert!(total > 1_000_000, "{total} quads");

@@ -48,7 +48,7 @@ pub struct SearchReport {
     pub order: SearchOrder,
     /// Sky cells read.
     pub cells: u64,
-    /// Bytes of the star-index read.
+    /// Bytes of the star-indexes that no earlier search with them had touched.
     pub index_bytes: u64,
     /// Largest distance from the start that was searched, degrees.
     pub radius_deg: f64,

@@ -1,9 +1,7 @@
 //! A search near the commanded position reads little of the star-index, and reads more the
-//! farther off the mount is.
+//! farther off the mount is: cells and bytes grow with every step of the error.
 //!
-//! The finest cells of the built-in star-index are 3.7 deg wide and are read whole, those that
-//! the position lies in or near at once: below some 5 deg the effort is the same, and no answer
-//! could come from less. One field says little (cells lie as they lie), so several are added up.
+//! One field says little (cells lie as they lie), so several are added up.
 
 use nightfix::detect::{Detections, detect};
 use nightfix::frame::{Clues, Frame, Pixels};
@@ -77,15 +75,13 @@ fn effort_grows_with_the_error_of_the_commanded_position() {
     }
     eprintln!("blind: {blind:?}");
 
-    let [within_a_cell @ .., beyond, farther] = near;
-    for sum in within_a_cell {
-        for k in 0..2 {
-            assert!(sum[k] * 30 < blind[k], "{sum:?} of {blind:?}");
-            assert!(sum[k] * 3 < beyond[k] * 2, "{sum:?}, then {beyond:?}");
-        }
-    }
     for k in 0..2 {
-        assert!(beyond[k] < farther[k], "{beyond:?}, then {farther:?}");
-        assert!(farther[k] * 5 < blind[k], "{farther:?} of {blind:?}");
+        assert!(
+            near.is_sorted_by(|less, more| less[k] < more[k]),
+            "{near:?}"
+        );
+        assert!(near[0][k] * 50 < blind[k], "{:?} of {blind:?}", near[0]);
+        let farthest = near[near.len() - 1];
+        assert!(farthest[k] * 5 < blind[k], "{farthest:?} of {blind:?}");
     }
 }

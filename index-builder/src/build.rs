@@ -41,7 +41,7 @@ pub fn default_recipes() -> Vec<Recipe> {
                 neighbours_sparse: 5,
                 sparse_rad: edge_rad,
                 longest_rad: 2.6 * edge_rad,
-                tile_depth: depth.saturating_sub(3),
+                tile_depth: depth.saturating_sub(2),
             };
             if depth < FIRST_DEPTH {
                 return common;

@@ -82,10 +82,10 @@ impl<'a> QuadMaker<'a> {
         }
     }
 
-    /// All quads of the first `count` detections.
-    pub fn all_of_first(mut self, count: usize) -> Self {
+    /// All quads of the first `count` detections but those of the first `done`.
+    pub fn all_of_first(mut self, count: usize, done: usize) -> Self {
         let n = count.min(self.stars.len());
-        for d in 3..n {
+        for d in done.max(3)..n {
             for c in 2..d {
                 for b in 1..c {
                     for a in 0..b {
@@ -98,7 +98,7 @@ impl<'a> QuadMaker<'a> {
     }
 
     /// Quads of each of the first `count` detections with its `neighbours` nearest among them,
-    /// leaving out those that `all_of_first(done)` already gave.
+    /// leaving out those of the first `done` only, which `all_of_first` gives.
     pub fn neighbours_of_first(mut self, count: usize, neighbours: usize, done: usize) -> Self {
         let n = count.min(self.stars.len());
         let mut sets = Vec::new();

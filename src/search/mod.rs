@@ -53,7 +53,7 @@ pub fn search(
     let years = request
         .epoch_jyear
         .map_or(0.0, |epoch| epoch - sky.epoch_jyear());
-    let bytes_before = sky.bytes_read();
+    let bytes_before = sky.bytes_touched();
     let mut found = Found {
         best: None,
         accepted: false,
@@ -69,13 +69,16 @@ pub fn search(
     if field.len() >= 4 {
         for stage in plan::stages(detections, request) {
             let scanner = Scanner::new(detections, &field, sky, years, &stage);
+            if scanner.has_nothing_to_ask() {
+                continue;
+            }
             run_stage(&scanner, &stage, request, deadline, &mut found)?;
             if found.accepted || found.report.timed_out {
                 break;
             }
         }
     }
-    found.report.index_bytes = sky.bytes_read() - bytes_before;
+    found.report.index_bytes = sky.bytes_touched() - bytes_before;
     Ok(found)
 }
 

@@ -30,6 +30,8 @@ pub struct Stage {
     pub lens: Lens,
     /// The first so many detections in all combinations.
     pub all_of: usize,
+    /// ...leaving out the quads of so many, which an earlier stage tried.
+    pub done: usize,
     /// The first so many detections with their nearest neighbours.
     pub neighbours_of: usize,
     /// Where to search.
@@ -64,6 +66,7 @@ pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
     let stage = |lens, level: usize, region, scales: &[f64]| Stage {
         lens,
         all_of: [FIRST_COUNT, SECOND_COUNT][level],
+        done: [0, FIRST_COUNT][level],
         neighbours_of: NEIGHBOUR_COUNT[level],
         region,
         scales: scales.to_vec(),
@@ -123,7 +126,7 @@ pub fn frame_quads(detections: &Detections, stage: &Stage) -> Vec<FrameQuad> {
     };
     let size = [detections.width, detections.height];
     QuadMaker::new(&detections.stars, size, stage.lens, tolerance)
-        .all_of_first(stage.all_of)
+        .all_of_first(stage.all_of, stage.done)
         .neighbours_of_first(stage.neighbours_of, NEIGHBOURS, stage.all_of)
         .finish()
 }
@@ -142,52 +145,63 @@ fn band_fits(lens: Lens, longest_rad: f64) -> bool {
     lens == Lens::Flat || longest_rad > 0.05
 }
 
+/// Radius of the first ring of a spiral, and by how much each ring is wider than the last.
+const FIRST_RING_DEG: f64 = 0.25;
+const RING_GROWTH: f64 = 1.6;
+/// Slices of the whole sky, after the first one.
+const SLICES: usize = 6;
+
 /// The tiles of a stage in batches: rings of growing radius about the start, or slices of the
 /// whole sky, large quads first (they are few, and serve every field but the narrowest).
 pub fn batches(sky: &Sky, stage: &Stage, start: Option<[f64; 3]>) -> Vec<Batch> {
-    let tiles = sky.tiles_outward(start, |band| band_fits(stage.lens, band.longest_rad));
-    match stage.region {
-        Region::Within { radius_deg } => {
-            let mut batches: Vec<Batch> = Vec::new();
-            let mut ring_deg = 0.5;
-            let mut rest = &tiles[..];
-            while !rest.is_empty() && ring_deg < 2.0 * radius_deg.max(0.5) {
-                let reach = f64::min(ring_deg, radius_deg);
-                let count = rest.partition_point(|t| t.distance_deg <= reach);
-                let (ring, after) = rest.split_at(count);
-                if !ring.is_empty() {
-                    batches.push(Batch {
-                        tiles: ring.to_vec(),
-                        radius_deg: reach,
-                    });
-                }
-                rest = after;
-                ring_deg *= 1.6;
-            }
-            batches
+    let wanted = |band: &star_index::layout::Band| band_fits(stage.lens, band.longest_rad);
+    match (stage.region, start) {
+        (Region::Within { radius_deg }, Some(start)) => {
+            rings(&sky.tiles_outward(start, radius_deg, wanted), radius_deg)
         }
-        Region::EveryStar { .. } => Vec::new(),
-        Region::WholeSky => {
-            let (narrow, wide): (Vec<SkyTile>, Vec<SkyTile>) = tiles
-                .into_iter()
-                .partition(|t| t.band == 0 && stage.lens == Lens::Flat);
-            let mut batches = vec![Batch {
-                tiles: wide,
-                radius_deg: 180.0,
-            }];
-            // Slices of mixed places: stepping through the sky rather than along it makes
-            // every slice alike.
-            const SLICES: usize = 6;
-            for slice in 0..SLICES {
-                let tiles: Vec<SkyTile> =
-                    narrow.iter().skip(slice).step_by(SLICES).copied().collect();
-                batches.push(Batch {
-                    tiles,
-                    radius_deg: 180.0,
-                });
-            }
-            batches.retain(|b| !b.tiles.is_empty());
-            batches
-        }
+        (Region::WholeSky, _) => slices(sky.tiles(wanted), stage.lens),
+        _ => Vec::new(),
     }
+}
+
+/// Tiles sorted by distance in rings about the start.
+fn rings(tiles: &[SkyTile], radius_deg: f64) -> Vec<Batch> {
+    let mut batches: Vec<Batch> = Vec::new();
+    let mut ring_deg = FIRST_RING_DEG;
+    let mut rest = tiles;
+    while !rest.is_empty() {
+        let reach = ring_deg.min(radius_deg);
+        let count = rest.partition_point(|t| t.distance_deg <= reach);
+        let (ring, after) = rest.split_at(count);
+        if !ring.is_empty() {
+            batches.push(Batch {
+                tiles: ring.to_vec(),
+                radius_deg: reach,
+            });
+        }
+        rest = after;
+        ring_deg *= RING_GROWTH;
+    }
+    batches
+}
+
+/// The whole sky: larger quads at once, then the smallest in slices.
+fn slices(tiles: Vec<SkyTile>, lens: Lens) -> Vec<Batch> {
+    let (narrow, wide): (Vec<SkyTile>, Vec<SkyTile>) = tiles
+        .into_iter()
+        .partition(|t| t.band == 0 && lens == Lens::Flat);
+    let mut batches = vec![wide];
+    // Slices of mixed places: stepping through the sky rather than along it makes every slice
+    // alike.
+    batches.extend(
+        (0..SLICES).map(|slice| narrow.iter().skip(slice).step_by(SLICES).copied().collect()),
+    );
+    batches.retain(|tiles: &Vec<SkyTile>| !tiles.is_empty());
+    batches
+        .into_iter()
+        .map(|tiles| Batch {
+            tiles,
+            radius_deg: 180.0,
+        })
+        .collect()
 }

@@ -106,6 +106,11 @@ impl<'a> Scanner<'a> {
         }
     }
 
+    /// The stage has no quads of its own, for want of detections.
+    pub fn has_nothing_to_ask(&self) -> bool {
+        self.table.is_empty()
+    }
+
     /// Scans `tiles` on all threads. The result does not depend on their number: candidates
     /// are compared in the order of the tiles.
     pub fn batch(&self, tiles: &[SkyTile]) -> Result<BatchResult, SearchError> {

@@ -3,12 +3,13 @@
 //! The file format lives in the crate `star-index`; this module adds the geometry of a search.
 
 mod region;
+mod tiles;
 
 pub use region::{RegionStar, SkyRegion};
 pub use star_index::{Star, StarIndex, Tile};
+pub use tiles::SkyTile;
 
 use star_index::IndexError;
-use star_index::layout::cells_of_depth;
 use std::path::{Path, PathBuf};
 
 /// Why a star-index cannot be used. The text names the file and the way out.
@@ -26,19 +27,6 @@ pub struct SkyError {
 pub struct Sky {
     indexes: Vec<StarIndex>,
     names: Vec<PathBuf>,
-}
-
-/// A tile of the sky to be searched.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SkyTile {
-    /// Number of the star-index.
-    pub index: usize,
-    /// Number of its band.
-    pub band: usize,
-    /// HEALPix cell at the band's tile depth.
-    pub tile: u64,
-    /// Angle from the start to the nearest point of the cell (0 inside; a lower limit), degrees.
-    pub distance_deg: f64,
 }
 
 impl Sky {
@@ -78,9 +66,10 @@ impl Sky {
         &self.indexes
     }
 
-    /// Body bytes read so far, over all star-indexes.
-    pub fn bytes_read(&self) -> u64 {
-        self.indexes.iter().map(StarIndex::bytes_read).sum()
+    /// Body bytes touched since they were opened, over all star-indexes: whole blocks of the
+    /// file, each counted once.
+    pub fn bytes_touched(&self) -> u64 {
+        self.indexes.iter().map(StarIndex::bytes_touched).sum()
     }
 
     /// Says which star-index an error came from.
@@ -90,37 +79,6 @@ impl Sky {
             path,
             what: error.to_string(),
         }
-    }
-
-    /// All tiles of the bands that `wanted` admits, nearest to the ICRS unit vector `start`
-    /// first; without a start in stored order. Ties keep the stored order.
-    pub fn tiles_outward(
-        &self,
-        start: Option<[f64; 3]>,
-        mut wanted: impl FnMut(&star_index::layout::Band) -> bool,
-    ) -> Vec<SkyTile> {
-        let mut tiles = Vec::new();
-        for (index, sky) in self.indexes.iter().enumerate() {
-            for (band, info) in sky.bands().iter().enumerate().filter(|(_, b)| wanted(b)) {
-                let depth = info.depth as u8;
-                let reach_rad = cell_reach_rad(depth);
-                for tile in 0..cells_of_depth(depth) as u64 {
-                    let distance_deg = start.map_or(0.0, |from| {
-                        let centre = cell_centre(depth, tile);
-                        let angle = crate::sphere::angle_between(from, centre);
-                        (angle - reach_rad).max(0.0).to_degrees()
-                    });
-                    tiles.push(SkyTile {
-                        index,
-                        band,
-                        tile,
-                        distance_deg,
-                    });
-                }
-            }
-        }
-        tiles.sort_by(|a, b| a.distance_deg.total_cmp(&b.distance_deg));
-        tiles
     }
 }
 
@@ -141,6 +99,7 @@ fn cell_reach_rad(depth: u8) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use star_index::layout::cells_of_depth;
 
     #[test]
     fn no_corner_is_beyond_the_reach_of_its_cell() {

@@ -48,8 +48,8 @@ pub struct StarIndex {
     checksums: usize,
     /// One bit per block: its checksum was verified.
     verified: Vec<AtomicU64>,
-    /// One bit per block: it was asked for. Their number is the reading effort of a search.
-    bytes_read: AtomicU64,
+    /// Number of bits set in `verified`.
+    touched: AtomicU64,
 }
 
 impl std::fmt::Debug for StarIndex {
@@ -197,7 +197,7 @@ impl StarIndex {
             bands,
             checksums,
             verified,
-            bytes_read: AtomicU64::new(0),
+            touched: AtomicU64::new(0),
         })
     }
 
@@ -226,10 +226,12 @@ impl StarIndex {
             let (word, bit) = (&self.verified[block / 64], 1_u64 << (block % 64));
             if word.load(Ordering::Acquire) & bit == 0 {
                 self.verify_block(block)?;
-                word.fetch_or(bit, Ordering::Release);
+                let before = word.fetch_or(bit, Ordering::Release);
+                // Two threads may have verified it at once; it counts once.
+                self.touched
+                    .fetch_add(u64::from(before & bit == 0), Ordering::Relaxed);
             }
         }
-        self.bytes_read.fetch_add(end - start, Ordering::Relaxed);
         Ok(&all[start as usize..end as usize])
     }
 
@@ -276,9 +278,9 @@ impl StarIndex {
         &self.bands
     }
 
-    /// Body bytes handed out so far.
-    pub fn bytes_read(&self) -> u64 {
-        self.bytes_read.load(Ordering::Relaxed)
+    /// Body bytes touched since it was opened: whole blocks, each counted once.
+    pub fn bytes_touched(&self) -> u64 {
+        self.touched.load(Ordering::Relaxed) * BLOCK_BYTES as u64
     }
 
     /// Stars of the cells `first..end` of a tier, in file order: cell by cell, within a cell
