@@ -4,12 +4,14 @@
 mod rendered;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use nightfix::detect::{Detections, detect};
 use nightfix::fit::{self, Display, Epoch};
 use nightfix::quads::{FrameQuad, Lens, QuadMaker, QuadTable, Tolerance};
 use nightfix::search::search;
 use nightfix::sky::{Sky, SkyRegion};
 use nightfix::solve::{Commanded, Request};
+use star_index::quad::unpack;
 use std::hint::black_box;
 use std::time::Duration;
 
@@ -53,14 +55,68 @@ fn quads(c: &mut Criterion) {
         b.iter(|| {
             let mut matches = 0_u64;
             for tile in &tiles {
-                for code in codes(tile).codes() {
-                    table.matches(code, |_| matches += 1);
-                }
+                table.scan(codes(tile).codes(), |_, _| matches += 1);
             }
             assert!(matches > 0);
             matches
         })
     });
+    group.finish();
+    against_a_tree(
+        c,
+        &table,
+        &frame_quads(&detections),
+        tiles
+            .iter()
+            .flat_map(|t| codes(t).codes().collect::<Vec<_>>()),
+    );
+}
+
+/// The same question answered by a k-d tree of the frame's quads, over some of the codes: what
+/// the sieves are worth. Both find the same pairs.
+fn against_a_tree(
+    c: &mut Criterion,
+    table: &QuadTable,
+    quads: &[FrameQuad],
+    codes: impl Iterator<Item = u64>,
+) {
+    let codes: Vec<u64> = codes.step_by(100).collect();
+    let points: Vec<[f32; 4]> = quads.iter().map(|q| q.code).collect();
+    let tree = ImmutableKdTree::new_from_slice(&points).expect("points");
+    // The tree asks for a ball: that around the largest box.
+    let half_side = quads.iter().fold(0.0_f32, |m, q| m.max(q.radius));
+    let radius2 = 4.0 * half_side * half_side;
+    let with_tree = |visit: &mut dyn FnMut(u32)| {
+        for &packed in &codes {
+            let code = unpack(packed);
+            let near = tree
+                .query(&code)
+                .within::<SquaredEuclidean<f32>>(radius2)
+                .unsorted()
+                .execute();
+            for neighbour in near {
+                let number = neighbour.item as u32;
+                let quad = &quads[number as usize];
+                if (0..4).all(|k| (quad.code[k] - code[k]).abs() <= quad.radius) {
+                    visit(number);
+                }
+            }
+        }
+    };
+    let count = |with: &dyn Fn(&mut dyn FnMut(u32))| {
+        let mut matches = 0_u64;
+        with(&mut |_| matches += 1);
+        matches
+    };
+    let with_table = |visit: &mut dyn FnMut(u32)| {
+        table.scan(codes.iter().copied(), |_, quad| visit(quad));
+    };
+    assert_eq!(count(&with_table), count(&with_tree));
+    let mut group = c.benchmark_group("quads against a tree");
+    group.sample_size(10);
+    group.throughput(Throughput::Elements(codes.len() as u64));
+    group.bench_function("table", |b| b.iter(|| count(&with_table)));
+    group.bench_function("k-d tree", |b| b.iter(|| count(&with_tree)));
     group.finish();
 }
 

@@ -104,10 +104,7 @@ pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, Sky
     elapsed.match_ms = ms_since(begin);
 
     let begin = Instant::now();
-    let best_log10_chance = found
-        .best
-        .as_ref()
-        .map_or(0.0, |best| best.log10_chance(found.report.candidates));
+    let best_log10_chance = found.log10_chance();
     let solution = match found.best.filter(|_| found.accepted) {
         Some(best) => solution(frame, &detections, sky, request, &best, best_log10_chance)?,
         None => None,

@@ -3,8 +3,9 @@
 use crate::catalogue::Catalogue;
 use crate::choose::{Recipe, quads_by_tile};
 use crate::select::brightest_per_cell;
+use rayon::prelude::*;
 use star_index::StarRecord;
-use star_index::write::{BandContents, Contents, StarTable, TileTooFull};
+use star_index::write::{BandContents, Contents, StarTable, StoredQuad, TileTooFull};
 
 /// Records of catalogue stars.
 pub fn records_of(catalogue: &Catalogue) -> Vec<StarRecord> {
@@ -59,6 +60,21 @@ pub fn default_recipes() -> Vec<Recipe> {
         .collect()
 }
 
+/// Length of AB of the smallest and the largest quad, radians; zeros where there is none.
+fn sizes(records: &[StarRecord], tiles: &[Vec<StoredQuad>]) -> [f64; 2] {
+    let chord2 = |quad: &StoredQuad| {
+        let [a, b] = [quad.stars[0], quad.stars[1]].map(|i| records[i as usize].vector());
+        (0..3).map(|i| (a[i] - b[i]) * (a[i] - b[i])).sum::<f64>()
+    };
+    let range = tiles
+        .par_iter()
+        .flatten()
+        .map(|quad| [chord2(quad); 2])
+        .reduce_with(|a, b| [a[0].min(b[0]), a[1].max(b[1])]);
+    let angle = |chord2: f64| 2.0 * libm::asin((0.5 * chord2.sqrt()).min(1.0));
+    range.unwrap_or_default().map(angle)
+}
+
 /// A star-index in memory.
 #[derive(Debug, Clone)]
 pub struct Built {
@@ -88,10 +104,11 @@ pub fn build(
         .iter()
         .map(|recipe| {
             let chosen = brightest_per_cell(&table.records, recipe.thin_depth, recipe.per_cell);
+            let tiles = quads_by_tile(&table.records, &chosen, recipe);
             BandContents {
                 depth: recipe.tile_depth,
-                size_rad: [0.0, recipe.longest_rad],
-                tiles: quads_by_tile(&table.records, &chosen, recipe),
+                size_rad: sizes(&table.records, &tiles),
+                tiles,
             }
         })
         .collect();

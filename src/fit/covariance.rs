@@ -96,7 +96,7 @@ impl CentreError {
             0.5 * (xx + yy),
             (0.25 * (xx - yy) * (xx - yy) + xy * xy).sqrt(),
         );
-        let (long2, short2) = (middle + half, (middle - half).max(1e-6 * (middle + half)));
+        let (long2, short2) = (middle + half, (middle - half).max(1e-3 * (middle + half)));
         if !(long2 > 0.0) {
             return 0.0;
         }

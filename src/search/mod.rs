@@ -25,6 +25,8 @@ pub struct Found {
     pub best: Option<Best>,
     /// It is beyond doubt.
     pub accepted: bool,
+    /// Detections that verification looked at.
+    pub detections: usize,
     /// Counters.
     pub report: SearchReport,
     /// The lowest chance of a false match (log10) that the best pose had at the end of any batch,
@@ -57,6 +59,7 @@ pub fn search(
     let mut found = Found {
         best: None,
         accepted: false,
+        detections: field.len(),
         report: SearchReport::default(),
         lowest_log10_chance: f64::INFINITY,
     };
@@ -83,6 +86,13 @@ pub fn search(
 }
 
 impl Found {
+    /// log10 of the chance that the likeliest pose is a false match; 0 where there is none.
+    pub fn log10_chance(&self) -> f64 {
+        self.best.as_ref().map_or(0.0, |best| {
+            best.log10_chance(self.report.candidates, self.detections)
+        })
+    }
+
     /// Adds the result of a batch. A tie keeps the earlier pose: the order of batches and tiles
     /// is fixed.
     fn take(&mut self, result: BatchResult) {
@@ -96,7 +106,7 @@ impl Found {
         let chance = self
             .best
             .as_ref()
-            .map(|best| best.log10_chance(self.report.candidates));
+            .map(|best| best.log10_chance(self.report.candidates, self.detections));
         self.lowest_log10_chance = self
             .lowest_log10_chance
             .min(chance.unwrap_or(f64::INFINITY));

@@ -7,7 +7,7 @@ use crate::quads::{CODE_ERROR_PER_POSITION_ERROR, FrameQuad, Lens, QuadTable};
 use crate::sky::{Sky, SkyRegion, SkyTile};
 use crate::verify::{
     DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Pose, Proposal, STARS_ASKED, Weigher,
-    chance_log10,
+    chance,
 };
 use rayon::prelude::*;
 use star_index::IndexError;
@@ -34,9 +34,10 @@ pub struct Best {
 }
 
 impl Best {
-    /// log10 of the chance that one of `trials` candidates looks as good by accident.
-    pub fn log10_chance(&self, trials: u64) -> f64 {
-        chance_log10(trials, self.evidence.log_ratio)
+    /// log10 of the chance that one of `trials` candidates looks as good by accident, in a frame
+    /// of so many detections.
+    pub fn log10_chance(&self, trials: u64, detections: usize) -> f64 {
+        chance::log10_of_false_match(trials, self.evidence.log_ratio, detections)
     }
 }
 

@@ -2,11 +2,10 @@
 //! predicts compared with chance?
 
 mod camera;
+pub mod chance;
 mod evidence;
 mod field;
 
 pub use camera::{Camera, Pose};
-pub use evidence::{
-    Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher, chance_log10,
-};
+pub use evidence::{Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher};
 pub use field::DetectionField;

@@ -164,10 +164,10 @@ fn summary(built: &Built) -> String {
     // Writing to a string cannot fail.
     for band in &built.bands {
         let quads: usize = band.tiles.iter().map(Vec::len).sum();
-        let longest_deg = band.size_rad[1].to_degrees();
+        let [shortest_deg, longest_deg] = band.size_rad.map(f64::to_degrees);
         let _ = writeln!(
             text,
-            "band up to {longest_deg:6.2} deg: tile depth {}, {quads} quads",
+            "band of {shortest_deg:.4} to {longest_deg:.2} deg: tile depth {}, {quads} quads",
             band.depth
         );
     }
