@@ -70,9 +70,10 @@ impl Stamp {
         // A plane, not a level: the rest of a slope would pull faint stars uphill.
         let (dx, dy) = ((self.x0 - x) as f32, (self.y0 - y) as f32);
         for (j, row) in self.data.chunks_exact_mut(self.stride).enumerate() {
-            let at_row = level + slope[1] * (dy + j as f32);
-            for (i, v) in row[..self.side].iter_mut().enumerate() {
-                *v -= at_row + slope[0] * (dx + i as f32);
+            let at_row = level + slope[1] * (dy + j as f32) + slope[0] * dx;
+            // i32 is converted in vectors, usize is not.
+            for (v, i) in row[..self.side].iter_mut().zip(0i32..) {
+                *v -= at_row + slope[0] * i as f32;
             }
         }
         self.blank = 0;
