@@ -49,7 +49,7 @@ pub(super) fn unlike_stars(
             let long = m.star.elongation > EXCESS * local.max(typical.elongation).max(1.15);
             let broad =
                 !m.star.saturated && m.star.fwhm_px > BROAD * FWHM_PER_SIGMA * typical.sigma_px;
-            m.shape_known && (long || broad)
+            broad || m.shape_known && long
         })
         .collect()
 }

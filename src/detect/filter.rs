@@ -1,7 +1,8 @@
 //! Matched filter and its local maxima.
 
+use super::convolve::{Kernel, LANES};
 use super::mesh::{Mesh, clipped, median3, sample_cell};
-use super::plane::Plane;
+use super::plane::{Blocks, Pixel};
 use rayon::prelude::*;
 
 /// Least ratio of a filtered maximum to the noise of the filtered plane. At 4.5 sigma a
@@ -47,35 +48,6 @@ impl Bend {
     }
 }
 
-/// One axis of the separable Gaussian kernel, scaled so that the filtered value at a star of
-/// this shape is the star's summed value.
-struct Kernel {
-    taps: Vec<f32>,
-}
-
-impl Kernel {
-    fn gaussian(sigma: f32) -> Kernel {
-        let radius = (2.6 * sigma).ceil().max(1.0) as i32;
-        let taps: Vec<f32> = (-radius..=radius)
-            .map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp())
-            .collect();
-        let sum: f32 = taps.iter().sum();
-        let square: f32 = taps.iter().map(|t| (t / sum).powi(2)).sum();
-        Kernel {
-            taps: taps.iter().map(|t| t / sum / square).collect(),
-        }
-    }
-
-    fn radius(&self) -> usize {
-        self.taps.len() / 2
-    }
-
-    /// Noise of the filtered value for white noise of 1.
-    fn noise(&self) -> f32 {
-        self.taps.iter().map(|t| t * t).sum()
-    }
-}
-
 /// Maxima of one strip, and the noise of its cells.
 struct Strip {
     noise: Vec<f32>,
@@ -93,8 +65,8 @@ struct Peak {
 /// Filters `plane` with a Gaussian of `sigma` plane pixels and returns the maxima above the
 /// threshold, in stored order. Once the kernel is known to fit the stars, what is sharper than a
 /// star is left out too.
-pub(super) fn candidates(
-    plane: &Plane,
+pub(super) fn candidates<P: Pixel>(
+    plane: &Blocks<'_, P>,
     mesh: &Mesh,
     sigma: f32,
     saturation: f32,
@@ -104,7 +76,7 @@ pub(super) fn candidates(
     let strips: Vec<Strip> = (0..mesh.rows)
         .into_par_iter()
         .map_init(Buffers::default, |buffers, j| {
-            strip(plane, mesh, &kernel, j, buffers)
+            strip(plane, mesh, &kernel, j, psf_known, buffers)
         })
         .collect();
     let raw: Vec<f32> = strips
@@ -127,7 +99,7 @@ pub(super) fn candidates(
         .iter()
         .filter(|(p, snr)| {
             // A saturated core with its blooming is judged by its outline.
-            plane.nearest(p.x, p.y) >= 0.9 * saturation || !shape.is_defect(p.bend, *snr)
+            plane.highest_near(p.x, p.y) >= saturation || !shape.is_defect(p.bend, *snr)
         })
         .map(|(p, _)| Candidate {
             x_px: plane.to_frame(f64::from(p.x)),
@@ -191,28 +163,41 @@ const SNR_FOR_LINES: f32 = 12.0;
 #[derive(Default)]
 struct Buffers {
     knots: Vec<f32>,
+    row: Vec<f32>,
+    between: Vec<f32>,
     padded: Vec<f32>,
     across: Vec<f32>,
     filtered: Vec<f32>,
     sample: Vec<f32>,
 }
 
-/// Filters the rows of mesh row `j` and one more on either side, and finds their maxima.
-fn strip(plane: &Plane, mesh: &Mesh, kernel: &Kernel, j: usize, b: &mut Buffers) -> Strip {
+/// Filters the rows of mesh row `j` and one more on either side, and finds their maxima. The
+/// noise of the filtered plane is measured, or for a first look taken from the mesh.
+fn strip<P: Pixel>(
+    plane: &Blocks<'_, P>,
+    mesh: &Mesh,
+    kernel: &Kernel,
+    j: usize,
+    measure_noise: bool,
+    b: &mut Buffers,
+) -> Strip {
     let rows = mesh.row_range(j);
-    let w = plane.width;
     let (first, last) = (
         rows.start.saturating_sub(1),
         (rows.end + 1).min(plane.height),
     );
-    filter_rows(plane, mesh, kernel, first..last, b);
+    let w = filter_rows(plane, mesh, kernel, first..last, b);
     let mut noise = Vec::with_capacity(mesh.cols);
     for i in 0..mesh.cols {
+        let least = mesh.noise[j * mesh.cols + i] * kernel.noise();
+        if !measure_noise {
+            noise.push(least);
+            continue;
+        }
         b.sample.clear();
         let inner = rows.start - first..rows.end - first;
-        sample_cell(&b.filtered, w, mesh.col_range(i), inner, 180, &mut b.sample);
-        let least = mesh.noise[j * mesh.cols + i] * kernel.noise();
-        let measured = clipped(&mut b.sample, 0.5 * least);
+        sample_cell(&b.filtered, w, mesh.col_range(i), inner, 150, &mut b.sample);
+        let measured = clipped(&b.sample, 0.5 * least);
         noise.push(measured.map_or(least, |c| c.1.max(0.8 * least)));
     }
     let mut peaks = Vec::new();
@@ -222,12 +207,12 @@ fn strip(plane: &Plane, mesh: &Mesh, kernel: &Kernel, j: usize, b: &mut Buffers)
             let near = &noise[i.saturating_sub(1)..(i + 2).min(mesh.cols)];
             let least = near.iter().copied().fold(f32::MAX, f32::min) * THRESHOLD * 0.6;
             let xs = mesh.col_range(i);
-            let (x0, x1) = (xs.start.max(1), xs.end.min(w - 1));
+            let xs = xs.start.max(1)..xs.end.min(plane.width - 1);
             maxima_in_row(
                 &b.filtered,
                 w,
                 y - first,
-                x0..x1,
+                xs,
                 least,
                 |x, value, dx, dy, bend| {
                     peaks.push(Peak {
@@ -244,51 +229,44 @@ fn strip(plane: &Plane, mesh: &Mesh, kernel: &Kernel, j: usize, b: &mut Buffers)
     Strip { noise, peaks }
 }
 
-/// Subtracts the background and convolves, for plane rows `rows`; blank pixels count as sky.
-fn filter_rows(
-    plane: &Plane,
+/// Subtracts the background and convolves, for plane rows `rows`; blank pixels count as sky, and
+/// so does what lies outside. Returns how many values a row of `b.filtered` takes.
+fn filter_rows<P: Pixel>(
+    plane: &Blocks<'_, P>,
     mesh: &Mesh,
     kernel: &Kernel,
     rows: std::ops::Range<usize>,
     b: &mut Buffers,
-) {
+) -> usize {
     let (w, r) = (plane.width, kernel.radius());
-    let (from, to) = (
-        rows.start.saturating_sub(r),
-        (rows.end + r).min(plane.height),
-    );
+    let stride = w.next_multiple_of(LANES);
     b.padded.clear();
-    b.padded.resize(w + 2 * r, 0.0);
-    b.across.clear();
-    b.across.resize((to - from) * w, 0.0);
-    for (y, out) in (from..to).zip(b.across.chunks_exact_mut(w)) {
+    b.padded.resize(stride + 2 * r, 0.0);
+    b.row.resize(w, 0.0);
+    b.across.resize((rows.len() + 2 * r) * stride, 0.0);
+    for (k, out) in b.across.chunks_exact_mut(stride).enumerate() {
+        let Some(y) = (rows.start + k)
+            .checked_sub(r)
+            .filter(|y| *y < plane.height)
+        else {
+            out.fill(0.0);
+            continue;
+        };
         let inner = &mut b.padded[r..r + w];
         mesh.level_row(y, &mut b.knots, inner);
-        for (v, p) in inner.iter_mut().zip(&plane.data[y * w..(y + 1) * w]) {
+        plane.row(y, &mut b.row, &mut b.between);
+        for (v, p) in inner.iter_mut().zip(&b.row) {
             let d = p - *v;
-            *v = if d.is_finite() { d } else { 0.0 };
+            *v = if d.abs() < f32::INFINITY { d } else { 0.0 };
         }
-        for (k, t) in kernel.taps.iter().enumerate() {
-            for (o, v) in out.iter_mut().zip(&b.padded[k..k + w]) {
-                *o += t * v;
-            }
-        }
+        kernel.convolve(&b.padded, 1, out);
     }
-    b.filtered.clear();
-    b.filtered.resize(rows.len() * w, 0.0);
-    for (y, out) in rows.zip(b.filtered.chunks_exact_mut(w)) {
-        for (k, t) in kernel.taps.iter().enumerate() {
-            let Some(row) = (y + k)
-                .checked_sub(r)
-                .filter(|row| (from..to).contains(row))
-            else {
-                continue;
-            };
-            for (o, v) in out.iter_mut().zip(&b.across[(row - from) * w..][..w]) {
-                *o += t * v;
-            }
-        }
+    b.filtered.resize(rows.len() * stride, 0.0);
+    for (k, out) in b.filtered.chunks_exact_mut(stride).enumerate() {
+        let rows = &b.across[k * stride..(k + 2 * r + 1) * stride];
+        kernel.convolve(rows, stride, out);
     }
+    stride
 }
 
 /// Calls `found` with (x, value, dx, dy, bend) for each local maximum above `least`.
@@ -302,10 +280,10 @@ fn maxima_in_row(
 ) {
     let here = &f[row * w..(row + 1) * w];
     let (above, below) = (&f[(row - 1) * w..row * w], &f[(row + 1) * w..(row + 2) * w]);
-    for x in xs {
+    let mut check = |x: usize| {
         let v = here[x];
         if v < least || v <= here[x - 1] || v < here[x + 1] {
-            continue;
+            return;
         }
         // Of equal neighbours the first in stored order wins.
         let first = above[x - 1..=x + 1].iter().all(|u| v > *u);
@@ -315,7 +293,31 @@ fn maxima_in_row(
             let rows = [above, here, below].map(|row| &row[x - 1..=x + 1]);
             found(x, v, dx, dy, Bend::new(v, rows));
         }
+    };
+    // Most of the sky, and most of the stars, is passed over eight at a time.
+    let mut x = xs.start;
+    while x + LANES <= xs.end {
+        let eight = |row: &[f32], x: usize| row[x..].first_chunk::<LANES>().copied();
+        if let (Some(v), Some(left), Some(right), Some(up), Some(down)) = (
+            eight(here, x),
+            eight(here, x - 1),
+            eight(here, x + 1),
+            eight(above, x),
+            eight(below, x),
+        ) {
+            let mut any = 0;
+            for k in 0..LANES {
+                let sides = (v[k] > left[k]) & (v[k] >= right[k]);
+                let ends = (v[k] > up[k]) & (v[k] >= down[k]);
+                any |= u32::from((v[k] >= least) & sides & ends);
+            }
+            if any > 0 {
+                (x..x + LANES).for_each(&mut check);
+            }
+        }
+        x += LANES;
     }
+    (x..xs.end).for_each(check);
 }
 
 /// Where the parabola through three equidistant values has its vertex, within half a step.

@@ -2,10 +2,12 @@
 
 use super::Detection;
 use super::filter::Candidate;
-use super::moments::{LEAST_WINDOW_PX, Window, refine};
+use super::moments::{LEAST_WINDOW_PX, Window};
 use super::plane::{Image, Pixel};
-use super::psf::{Psf, is_single_pixel};
+use super::psf::{NARROWEST, Psf};
+use super::refine::{Profiles, refine};
 use super::saturated::{Blob, blob_at};
+use super::spikes::is_spike;
 use super::stamp::{Sky, Stamp};
 
 /// Standard deviation to full width at half maximum of a Gaussian.
@@ -55,6 +57,7 @@ impl Measured {
 pub(super) struct Scratch {
     stamp: Stamp,
     window: Window,
+    profiles: Profiles,
     sample: Vec<f32>,
     blob: super::saturated::Scratch,
 }
@@ -76,6 +79,7 @@ pub(super) fn measure<P: Pixel>(
             context.mosaic,
             &mut scratch.blob,
         ) {
+            Some(blob) if is_sharp(context, &blob, context.saturation) => return None,
             Some(blob) if blob.is_star(&context.psf) => {
                 return measure_saturated(context, candidate, &blob, scratch);
             }
@@ -84,8 +88,19 @@ pub(super) fn measure<P: Pixel>(
             _ => {}
         }
     }
-    measure_plateau(context, candidate, scratch)
-        .or_else(|| measure_plain(context, candidate, scratch))
+    match plateau(context, candidate, scratch) {
+        Some((blob, level)) if is_sharp(context, &blob, level) => None,
+        Some((blob, _)) if blob.is_star(&context.psf) => {
+            measure_saturated(context, candidate, &blob, scratch)
+        }
+        _ => measure_plain(context, candidate, scratch),
+    }
+}
+
+/// See [`Blob::is_sharp`]; in a mosaic the neighbours have other colours, which tells nothing.
+fn is_sharp<P: Pixel>(context: &Context<'_, P>, blob: &Blob, level: f32) -> bool {
+    let sky = context.sky.level(blob.x, blob.y);
+    !context.mosaic && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
 }
 
 fn measure_plain<P: Pixel>(
@@ -98,6 +113,7 @@ fn measure_plain<P: Pixel>(
     let Scratch {
         stamp,
         window,
+        profiles,
         sample,
         ..
     } = scratch;
@@ -105,7 +121,14 @@ fn measure_plain<P: Pixel>(
     stamp.cut(context.image, &context.sky, context.mosaic, at, outer + 1.0);
     // Wide stars are searched in blocks, where the filter knows single pixels; a defocused star
     // has a dark middle.
-    let single = context.psf.sigma_px < 2.5 && is_single_pixel(stamp, context.mosaic);
+    // Faint ones are disturbed by noise too much to tell.
+    let clear = candidate.flux > 25.0 * candidate.flux_noise;
+    let narrow = if clear {
+        context.psf.short_axis_px()
+    } else {
+        NARROWEST
+    };
+    let spike = context.psf.sigma_px < 2.5 && is_spike(stamp, context.mosaic, narrow);
     let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
     if local != 0.0 {
         stamp.lower(local);
@@ -114,7 +137,7 @@ fn measure_plain<P: Pixel>(
     let mut centre = window.centroid(stamp, at, width, (2.0 * sigma).max(1.5))?;
     let shape = window.shape(stamp, centre, width)?;
     if sigma < 1.4 && !context.mosaic {
-        centre = refine(stamp, centre, sigma);
+        centre = refine(stamp, centre, sigma, profiles);
     }
 
     // What the window passes of a Gaussian star: half, where it is as wide as the star.
@@ -124,11 +147,12 @@ fn measure_plain<P: Pixel>(
     let pixel_noise = white.max(0.7 * f64::from(scatter) * mosaic_factor(context.mosaic));
     let noise = pixel_noise * (4.0 * std::f64::consts::PI).sqrt() * sigma;
     let snr = flux / noise;
-    if !(snr > 3.5) {
+    // At the frame's edge half the star is missing: its shape says nothing, and nothing tells it
+    // from the glow that sensors have there.
+    let whole = stamp.blank == 0;
+    if !(snr > if whole { 3.5 } else { 6.0 }) {
         return None;
     }
-    // At the frame's edge half the star is missing: its shape says nothing.
-    let whole = stamp.blank == 0;
     let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;
     let sharp = shape.sigma() < 0.55 * context.psf.sigma_px && snr > 12.0;
     Some(Measured {
@@ -142,19 +166,19 @@ fn measure_plain<P: Pixel>(
             elongation: shape.elongation(),
             saturated: false,
         },
-        fault: single || sharp,
+        fault: spike || sharp,
         shape_known: trusted,
         brightness: flux,
         core_px: None,
     })
 }
 
-/// Measures a star whose peak is a plateau below the common saturation level.
-fn measure_plateau<P: Pixel>(
+/// A peak that is a plateau below the common saturation level, and that level.
+fn plateau<P: Pixel>(
     context: &Context<'_, P>,
     candidate: &Candidate,
     scratch: &mut Scratch,
-) -> Option<Measured> {
+) -> Option<(Blob, f32)> {
     if candidate.flux < 40.0 * candidate.flux_noise {
         return None;
     }
@@ -178,11 +202,7 @@ fn measure_plateau<P: Pixel>(
         context.mosaic,
         &mut scratch.blob,
     )?;
-    if blob.is_star(&context.psf) {
-        measure_saturated(context, candidate, &blob, scratch)
-    } else {
-        None
-    }
+    Some((blob, level))
 }
 
 /// The level of a plateau, where the peak is much broader than that of a star of this frame:

@@ -4,26 +4,35 @@ use super::plane::Plane;
 use rayon::prelude::*;
 use std::ops::Range;
 
+/// Values that the first guess of middle and spread is taken from: sorting more costs more than
+/// all the rest, and the guess only says what to clip.
+const GUESS: usize = 128;
+
 /// Clipped mean and standard deviation of a sample that holds sky and some stars.
 ///
 /// The first guess of the spread is taken from the lower half, which stars leave alone; `floor`
-/// is the least that makes sense. Reorders the sample. `None` with fewer than 8 values.
-pub(super) fn clipped(sample: &mut [f32], floor: f32) -> Option<(f32, f32)> {
-    let n = sample.len();
-    if n < 8 {
+/// is the least that makes sense. `None` with fewer than 8 values.
+pub(super) fn clipped(sample: &[f32], floor: f32) -> Option<(f32, f32)> {
+    if sample.len() < 8 {
         return None;
     }
-    let (lower, median, _) = sample.select_nth_unstable_by(n / 2, f32::total_cmp);
+    let mut guess = [0.0f32; GUESS];
+    let n = sample.len().min(GUESS);
+    let guess = &mut guess[..n];
+    for (k, v) in guess.iter_mut().enumerate() {
+        *v = sample[k * sample.len() / n];
+    }
+    let (lower, median, _) = guess.select_nth_unstable_by(n / 2, f32::total_cmp);
     let median = *median;
     // One and two sigma below the middle of a normal distribution: 15.87 % and 2.28 %.
     let (lowest, one, _) = lower.select_nth_unstable_by(n * 1587 / 10_000, f32::total_cmp);
     let one = median - *one;
-    let two = lowest.get(n * 228 / 10_000).is_some().then(|| {
-        *lowest
-            .select_nth_unstable_by(n * 228 / 10_000, f32::total_cmp)
-            .1
-    });
-    let spread = one.max(two.map_or(0.0, |v| 0.5 * (median - v))).max(floor);
+    lowest.sort_unstable_by(f32::total_cmp);
+    let two = lowest
+        .get(n * 228 / 10_000)
+        .map_or(0.0, |v| 0.5 * (median - v));
+    // The lowest value of all is no two-sigma rank.
+    let spread = if n < 44 { one } else { one.max(two) }.max(floor);
     let (mean, deviation) = within(sample, median, 3.0 * spread);
     // Where stars crowd, the lower half stays the better witness.
     let sigma = deviation.min(1.5 * spread).max(floor);
@@ -31,19 +40,29 @@ pub(super) fn clipped(sample: &mut [f32], floor: f32) -> Option<(f32, f32)> {
     Some((mean, deviation.min(1.5 * spread)))
 }
 
-/// Mean and standard deviation of the values within `reach` of `centre`.
+/// Mean and standard deviation of the values within `reach` of `centre`, summed in a fixed
+/// order of eight at a time.
 fn within(sample: &[f32], centre: f32, reach: f32) -> (f32, f32) {
-    let (mut n, mut sum, mut square) = (0.0f32, 0.0f32, 0.0f32);
-    for v in sample {
+    const LANES: usize = 8;
+    let (mut n, mut sum, mut square) = ([0.0f32; LANES], [0.0f32; LANES], [0.0f32; LANES]);
+    let mut add = |k: usize, v: f32| {
         let d = v - centre;
-        let keep = if d.abs() <= reach { 1.0 } else { 0.0 };
-        n += keep;
-        sum += keep * d;
-        square += keep * d * d;
+        let near = d.abs() <= reach;
+        let (one, d) = if near { (1.0, d) } else { (0.0, 0.0) };
+        n[k] += one;
+        sum[k] += d;
+        square[k] += d * d;
+    };
+    let (eights, rest) = sample.as_chunks::<LANES>();
+    for eight in eights {
+        (0..LANES).for_each(|k| add(k, eight[k]));
     }
-    let mean = sum / n.max(1.0);
+    rest.iter().enumerate().for_each(|(k, v)| add(k, *v));
+    let total = |lanes: [f32; LANES]| lanes.iter().sum::<f32>();
+    let (n, sum, square) = (total(n).max(1.0), total(sum), total(square));
+    let mean = sum / n;
     // 1.014: a normal distribution cut at 3 sigma is narrower by that much (1 / 0.9866).
-    let deviation = (square / n.max(1.0) - mean * mean).max(0.0).sqrt() * 1.014;
+    let deviation = (square / n - mean * mean).max(0.0).sqrt() * 1.014;
     (centre + mean, deviation)
 }
 
@@ -62,6 +81,9 @@ pub(super) struct Mesh {
     pub noise: Vec<f32>,
 }
 
+/// Values looked at per cell.
+const SAMPLE: usize = 300;
+
 impl Mesh {
     /// Measures `plane` in cells of about `cell` pixels. Values at or above `limit` and NaN are
     /// left out; `floor` is the least noise that makes sense.
@@ -76,17 +98,12 @@ impl Mesh {
             level: Vec::new(),
             noise: Vec::new(),
         };
-        let wanted = if plane.data.len() > 2_000_000 {
-            180
-        } else {
-            500
-        };
         let cells: Vec<Option<(f32, f32)>> = (0..cols * rows)
             .into_par_iter()
             .map_init(Vec::new, |sample, k| {
                 let (xs, ys) = (mesh.col_range(k % cols), mesh.row_range(k / cols));
                 sample.clear();
-                sample_cell(&plane.data, plane.width, xs, ys, wanted, sample);
+                sample_cell(&plane.data, plane.width, xs, ys, SAMPLE, sample);
                 let inside = sample.len();
                 sample.retain(|v| *v < limit);
                 if sample.len() * 4 < inside {
@@ -103,6 +120,16 @@ impl Mesh {
             rows,
         );
         mesh
+    }
+
+    /// The same mesh in blocks of another size, `width` x `height` of them; `ratio` says how many
+    /// of these make one of the old ones along either axis.
+    pub fn stretched(mut self, width: usize, height: usize, ratio: f32) -> Mesh {
+        self.cell_w = width as f32 / self.cols as f32;
+        self.cell_h = height as f32 / self.rows as f32;
+        // White noise: means over blocks scatter less.
+        self.noise.iter_mut().for_each(|n| *n *= ratio);
+        self
     }
 
     /// Plane columns of the cells of mesh column `i`.
@@ -140,6 +167,8 @@ impl Mesh {
             out.fill(knots[0]);
             return;
         }
+        // Converting integers one by one would take longer than the rest.
+        const STEPS: [f32; 8] = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
         let mut start = 0;
         for i in 0..self.cols - 1 {
             let end = if i + 2 == self.cols {
@@ -149,8 +178,14 @@ impl Mesh {
             };
             let slope = (knots[i + 1] - knots[i]) / self.cell_w;
             let origin = (i as f32 + 0.5) * self.cell_w - 0.5;
-            for (k, o) in out[start..end].iter_mut().enumerate() {
-                *o = knots[i] + slope * ((start + k) as f32 - origin);
+            let (eights, rest) = out[start..end].as_chunks_mut::<8>();
+            let mut first = knots[i] + slope * (start as f32 - origin);
+            for o in eights {
+                *o = STEPS.map(|k| first + slope * k);
+                first += 8.0 * slope;
+            }
+            for (o, k) in rest.iter_mut().zip(STEPS) {
+                *o = first + slope * k;
             }
             start = end;
         }

@@ -1,6 +1,7 @@
 //! Finds the stars of a frame: background, matched filter, local maxima, centroids.
 //! Knows nothing of the sky.
 
+mod convolve;
 mod faults;
 mod filter;
 mod measure;
@@ -11,8 +12,10 @@ mod mosaic;
 mod order;
 mod plane;
 mod psf;
+mod refine;
 mod run;
 mod saturated;
+mod spikes;
 mod stamp;
 
 use crate::frame::{Frame, Pixels};

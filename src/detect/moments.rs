@@ -49,6 +49,38 @@ struct Sums {
     xy: f64,
 }
 
+/// exp(-d^2 / 2 sigma^2) at offsets d one pixel apart, without an exponential for each: from one
+/// to the next it grows by a factor that itself grows by a constant factor.
+pub(super) struct Gaussian {
+    d: f64,
+    value: f64,
+    factor: f64,
+    growth: f64,
+}
+
+impl Gaussian {
+    /// From offset `d` on.
+    pub fn new(d: f64, sigma: f64) -> Gaussian {
+        let k = -0.5 / (sigma * sigma);
+        Gaussian {
+            d,
+            value: (k * d * d).exp(),
+            factor: (k * (2.0 * d + 1.0)).exp(),
+            growth: (2.0 * k).exp(),
+        }
+    }
+
+    /// This offset and the value there.
+    #[inline(always)]
+    pub fn next(&mut self) -> (f64, f64) {
+        let here = (self.d, self.value);
+        self.d += 1.0;
+        self.value *= self.factor;
+        self.factor *= self.growth;
+        here
+    }
+}
+
 /// Narrowest window: pixels sample nothing finer.
 pub(super) const LEAST_WINDOW_PX: f64 = 0.75;
 
@@ -65,7 +97,7 @@ pub(super) const LANES: usize = 8;
 
 /// Sum of products, in a fixed order.
 #[inline(always)]
-fn dot(a: &[f32], b: &[f32]) -> f64 {
+pub(super) fn dot(a: &[f32], b: &[f32]) -> f64 {
     let mut lanes = [0.0f32; LANES];
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
         for k in 0..LANES {
@@ -89,13 +121,13 @@ impl Window {
             yy: 0.0,
             xy: 0.0,
         };
-        let k = -0.5 / (sigma * sigma);
-        for (j, row) in stamp.data.chunks_exact(stamp.stride).enumerate() {
-            let dy = stamp.y0 + j as f64 - y;
-            if dy.abs() > 4.0 * sigma {
-                continue;
+        let low = (y - 4.0 * sigma - stamp.y0).ceil().max(0.0) as usize;
+        let mut weights = Gaussian::new(stamp.y0 + low as f64 - y, sigma);
+        for row in stamp.data.chunks_exact(stamp.stride).skip(low) {
+            let (dy, wy) = weights.next();
+            if dy > 4.0 * sigma {
+                break;
             }
-            let wy = (k * dy * dy).exp();
             let row = &row[from..span];
             let (r0, r1, r2) = (dot(row, w0), dot(row, w1), dot(row, w2));
             s.w += wy * r0;
@@ -110,7 +142,6 @@ impl Window {
 
     /// Weights of the columns within reach; returns the end of the span that holds them.
     fn weigh(&mut self, stamp: &Stamp, x: f64, sigma: f64) -> usize {
-        let k = -0.5 / (sigma * sigma);
         let low = (x - 4.0 * sigma - stamp.x0).ceil().max(0.0) as usize;
         let high = ((x + 4.0 * sigma - stamp.x0).floor().max(0.0) as usize + 1).min(stamp.stride);
         let low = low.min(stamp.stride - 1);
@@ -121,21 +152,13 @@ impl Window {
             w.clear();
             w.resize(end - self.first, 0.0);
         }
-        // exp(k (d+1)^2) = exp(k d^2) exp(k (2d+1)), and that factor grows by exp(2k) a step.
-        let mut d = stamp.x0 + low as f64 - x;
-        let (mut w, mut factor, growth) = (
-            (k * d * d).exp(),
-            (k * (2.0 * d + 1.0)).exp(),
-            (2.0 * k).exp(),
-        );
+        let mut weights = Gaussian::new(stamp.x0 + low as f64 - x, sigma);
         let [w0, w1, w2] = &mut self.columns;
         for i in low - self.first..high - self.first {
+            let (d, w) = weights.next();
             w0[i] = w as f32;
             w1[i] = (w * d) as f32;
             w2[i] = (w * d * d) as f32;
-            d += 1.0;
-            w *= factor;
-            factor *= growth;
         }
         end
     }
@@ -160,10 +183,10 @@ impl Window {
             let limit = 0.5 * sigma.max(1.0);
             cx += dx.clamp(-limit, limit);
             cy += dy.clamp(-limit, limit);
-            if (cx - x).hypot(cy - y) > reach {
+            if (cx - x).powi(2) + (cy - y).powi(2) > reach * reach {
                 return None;
             }
-            if dx.hypot(dy) < 2e-3 + 5e-4 * sigma {
+            if dx * dx + dy * dy < (2e-3 + 5e-4 * sigma).powi(2) {
                 break;
             }
         }
@@ -226,83 +249,4 @@ impl Window {
         }
         shape
     }
-}
-
-/// Refines a centroid of an undersampled star by Gauss-Newton on a pixel-integrated Gaussian of
-/// fixed width (flux and position free): where a pixel is wider than the star, point-sampled
-/// windows pull towards pixel centres, and this does not.
-pub(super) fn refine(stamp: &Stamp, (x, y): (f64, f64), sigma: f64) -> (f64, f64) {
-    // The measured width holds the pixel; the model integrates over it again.
-    let narrow = (sigma * sigma - 1.0 / 12.0).max(0.09).sqrt();
-    let (mut cx, mut cy) = (x, y);
-    for _ in 0..10 {
-        let Some((dx, dy)) = newton_step(stamp, cx, cy, narrow) else {
-            return (x, y);
-        };
-        cx += dx.clamp(-0.3, 0.3);
-        cy += dy.clamp(-0.3, 0.3);
-        if (cx - x).hypot(cy - y) > 0.5 {
-            return (x, y);
-        }
-        if dx.hypot(dy) < 1e-3 {
-            break;
-        }
-    }
-    (cx, cy)
-}
-
-fn newton_step(stamp: &Stamp, cx: f64, cy: f64, sigma: f64) -> Option<(f64, f64)> {
-    let reach = 3.5 * sigma + 1.0;
-    let profile = |origin: f64, centre: f64| -> Vec<(f64, f64)> {
-        (0..stamp.side)
-            .map(|i| {
-                let d = origin + i as f64 - centre;
-                if d.abs() > reach {
-                    (0.0, 0.0)
-                } else {
-                    pixel_profile(d, sigma)
-                }
-            })
-            .collect()
-    };
-    let (px, py) = (profile(stamp.x0, cx), profile(stamp.y0, cy));
-    // Normal equations for flux, x, y.
-    let mut a = nalgebra::Matrix3::<f64>::zeros();
-    let mut b = nalgebra::Vector3::<f64>::zeros();
-    for (row, (gy, sy)) in stamp.data.chunks_exact(stamp.stride).zip(&py) {
-        if *gy <= 0.0 {
-            continue;
-        }
-        for (v, (gx, sx)) in row.iter().zip(&px) {
-            if *gx <= 0.0 {
-                continue;
-            }
-            let g = nalgebra::Vector3::new(gx * gy, sx * gy, gx * sy);
-            a += g * g.transpose();
-            b += g * f64::from(*v);
-        }
-    }
-    let s = a.try_inverse()? * b;
-    (s[0] > 0.0).then(|| (s[1] / s[0], s[2] / s[0]))
-}
-
-/// A unit Gaussian integrated over the pixel at offset `d`, and its derivative by the centre.
-fn pixel_profile(d: f64, sigma: f64) -> (f64, f64) {
-    // Five-point Gauss-Legendre over the pixel: exact to 1e-6 for sigma >= 0.3 pixels.
-    const NODES: [(f64, f64); 5] = [
-        (0.0, 0.284_444_444_444_444_4),
-        (0.269_234_655_052_841_5, 0.239_314_335_249_683_2),
-        (-0.269_234_655_052_841_5, 0.239_314_335_249_683_2),
-        (0.453_089_922_969_332, 0.118_463_442_528_094_5),
-        (-0.453_089_922_969_332, 0.118_463_442_528_094_5),
-    ];
-    let norm = 1.0 / (sigma * (2.0 * std::f64::consts::PI).sqrt());
-    let mut value = (0.0, 0.0);
-    for (t, w) in NODES {
-        let u = (d + t) / sigma;
-        let g = w * norm * (-0.5 * u * u).exp();
-        value.0 += g;
-        value.1 += g * u / sigma;
-    }
-    value
 }

@@ -30,12 +30,12 @@ pub(super) fn seen_in_sky<P: Pixel>(image: &Image<'_, P>) -> bool {
             differences[2].push(block[1] - block[2]);
         }
     }
-    differences.iter_mut().any(|d| differs(d, P::STEP))
+    differences.iter().any(|d| differs(d, P::STEP))
 }
 
 /// Whether the median of `d` is not zero: by 6 standard errors, and by a fifth of the scatter
 /// (odd and even rows of one amplifier often differ by less).
-fn differs(d: &mut [f32], step: f32) -> bool {
+fn differs(d: &[f32], step: f32) -> bool {
     if d.len() < 200 {
         return false;
     }

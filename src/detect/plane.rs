@@ -10,6 +10,10 @@ pub(super) trait Pixel: Copy + Send + Sync {
     const STEP: f32;
     /// The largest value the type holds, infinite for floating point.
     const CEILING: f32;
+    /// The least value of the type.
+    const LOWEST: Self;
+    /// The highest of `row` and `top`; what is not finite does not count.
+    fn highest(row: &[Self], top: Self) -> Self;
 }
 
 impl Pixel for u8 {
@@ -19,6 +23,11 @@ impl Pixel for u8 {
     }
     const STEP: f32 = 1.0;
     const CEILING: f32 = 255.0;
+    const LOWEST: u8 = 0;
+    #[inline(always)]
+    fn highest(row: &[u8], top: u8) -> u8 {
+        row.iter().fold(top, |m, v| m.max(*v))
+    }
 }
 
 impl Pixel for u16 {
@@ -28,6 +37,11 @@ impl Pixel for u16 {
     }
     const STEP: f32 = 1.0;
     const CEILING: f32 = 65535.0;
+    const LOWEST: u16 = 0;
+    #[inline(always)]
+    fn highest(row: &[u16], top: u16) -> u16 {
+        row.iter().fold(top, |m, v| m.max(*v))
+    }
 }
 
 impl Pixel for f32 {
@@ -37,6 +51,22 @@ impl Pixel for f32 {
     }
     const STEP: f32 = 0.0;
     const CEILING: f32 = f32::INFINITY;
+    const LOWEST: f32 = f32::NEG_INFINITY;
+    #[inline(always)]
+    fn highest(row: &[f32], top: f32) -> f32 {
+        let larger = |m: f32, v: f32| if v > m && v < f32::INFINITY { v } else { m };
+        let (eights, rest) = row.as_chunks::<8>();
+        let mut lanes = [top; 8];
+        for eight in eights {
+            for (m, v) in lanes.iter_mut().zip(eight) {
+                *m = larger(*m, *v);
+            }
+        }
+        lanes
+            .into_iter()
+            .chain(rest.iter().copied())
+            .fold(top, larger)
+    }
 }
 
 /// The frame's pixels in stored order.
@@ -63,34 +93,29 @@ impl<P: Pixel> Image<'_, P> {
     }
 
     /// The value from which a pixel counts as saturated; infinite when nothing looks saturated.
+    /// `tops` are the highest values of strips of `rows` rows.
     ///
     /// A sensor or converter that clips leaves several pixels at the very same highest value
     /// (4095 and 16383 as often as 65535); a frame without saturated stars has one.
-    pub fn saturation(&self) -> f32 {
-        let rows: Vec<f32> = self
-            .data
-            .par_chunks(self.width.max(1) * 64)
-            .map(|rows| {
-                rows.iter().fold(f32::NEG_INFINITY, |m, p| {
-                    let v = p.value();
-                    if v > m && v < f32::INFINITY { v } else { m }
-                })
-            })
-            .collect();
-        let top = rows.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    pub fn saturation(&self, tops: &[f32], rows: usize) -> f32 {
+        let top = tops.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         if !top.is_finite() {
             return f32::INFINITY;
         }
         // Bright pixels scatter by a few thousandths where the well, not the converter, clips.
         let near = top - 0.004 * top.abs();
-        let count: usize = self
-            .data
-            .par_chunks(self.width.max(1) * 64)
-            .zip(rows.par_iter())
-            .filter(|(_, m)| **m >= near)
-            .map(|(rows, _)| rows.iter().filter(|p| p.value() >= near).count())
-            .sum();
-        if count >= 4 || top >= 0.99 * P::CEILING {
+        // Every strip looked at holds at least one, so that four strips are enough.
+        let several = || {
+            self.data
+                .chunks(self.width.max(1) * rows)
+                .zip(tops)
+                .filter(|(_, top)| **top >= near)
+                .flat_map(|(strip, _)| strip.iter().filter(|p| p.value() >= near))
+                .take(4)
+                .count()
+                == 4
+        };
+        if top >= 0.99 * P::CEILING || several() {
             near
         } else {
             f32::INFINITY
@@ -110,84 +135,157 @@ pub(super) struct Plane {
     pub bin: usize,
 }
 
+/// Plane rows that one thread makes at a time.
+const STRIP: usize = 8;
+
 impl Plane {
     /// Averages aligned blocks of `bin` x `bin` pixels; incomplete blocks at the far edges are
-    /// left out.
-    pub fn binned<P: Pixel>(image: &Image<'_, P>, bin: usize) -> Plane {
+    /// left out. Says too from where on a pixel is saturated, see [`Image::saturation`]: a pass
+    /// of its own over a large frame would wait for memory.
+    pub fn binned<P: Pixel>(image: &Image<'_, P>, bin: usize) -> (Plane, f32) {
         let (width, height) = (image.width / bin, image.height / bin);
-        let mut data = vec![0.0f32; width * height];
-        if width == 0 || height == 0 {
-            return Plane {
-                data,
-                width,
-                height,
-                bin,
-            };
-        }
-        let scale = 1.0 / (bin * bin) as f32;
-        data.par_chunks_mut(width * 16)
-            .enumerate()
-            .for_each(|(strip, out)| {
-                for (j, out) in out.chunks_mut(width).enumerate() {
-                    let first = (strip * 16 + j) * bin * image.width;
-                    for row in image.data[first..].chunks(image.width).take(bin) {
-                        add_row(row, out, bin);
-                    }
-                    for v in out.iter_mut() {
-                        *v *= scale;
-                    }
+        let mut data = vec![0.0; width * height];
+        let rows = bin * STRIP;
+        let tops: Vec<f32> = data
+            .par_chunks_mut((width * STRIP).max(1))
+            .zip(image.data.par_chunks(image.width * rows))
+            .map_init(Vec::new, |buffer, (out, data)| {
+                let blocks = data.chunks(image.width * bin);
+                let mut top = P::LOWEST;
+                for (out, block) in out.chunks_exact_mut(width).zip(blocks) {
+                    bin_rows(block, image.width, bin, out, buffer);
+                    top = P::highest(block, top);
                 }
-            });
-        Plane {
+                top.value()
+            })
+            .collect();
+        let plane = Plane {
             data,
             width,
             height,
             bin,
-        }
+        };
+        (plane, image.saturation(&tops, rows))
     }
 
     /// The plane binned once more, by `factor`.
     pub fn rebinned(&self, factor: usize) -> Plane {
-        let image = Image {
-            data: &self.data,
-            width: self.width,
-            height: self.height,
-        };
-        let mut plane = Plane::binned(&image, factor);
+        let mut plane = Plane::binned(&self.image(), factor).0;
         plane.bin *= self.bin;
         plane
     }
 
-    /// The value nearest to a plane position.
-    pub fn nearest(&self, x: f32, y: f32) -> f32 {
-        let (x, y) = (x.round().max(0.0) as usize, y.round().max(0.0) as usize);
-        let k = y.min(self.height - 1) * self.width + x.min(self.width - 1);
-        self.data[k]
+    fn image(&self) -> Image<'_, f32> {
+        Image {
+            data: &self.data,
+            width: self.width,
+            height: self.height,
+        }
     }
 
-    /// Frame position of a plane position: the centre of block 0 of size 2 is 0.5.
+    /// The plane as blocks of one.
+    pub fn blocks(&self) -> Blocks<'_, f32> {
+        Blocks {
+            image: self.image(),
+            block: 1,
+            width: self.width,
+            height: self.height,
+            bin: self.bin,
+        }
+    }
+}
+
+/// Means over aligned blocks as in a [`Plane`], computed row by row where they are needed: writing
+/// them to fresh memory and reading them again takes longer.
+pub(super) struct Blocks<'a, P> {
+    image: Image<'a, P>,
+    /// Pixels of `image` per block side.
+    block: usize,
+    /// Blocks along x.
+    pub width: usize,
+    /// Blocks along y.
+    pub height: usize,
+    /// Frame pixels per block side.
+    pub bin: usize,
+}
+
+impl<'a, P: Pixel> Blocks<'a, P> {
+    /// Of the frame.
+    pub fn of(image: &Image<'a, P>, bin: usize) -> Blocks<'a, P> {
+        Blocks {
+            image: Image { ..*image },
+            block: bin,
+            width: image.width / bin,
+            height: image.height / bin,
+            bin,
+        }
+    }
+
+    /// Row `y` into `out`.
+    pub fn row(&self, y: usize, out: &mut [f32], buffer: &mut Vec<f32>) {
+        let (width, bin) = (self.image.width, self.block);
+        let rows = &self.image.data[y * bin * width..(y + 1) * bin * width];
+        bin_rows(rows, width, bin, out, buffer);
+    }
+
+    /// Highest value among the pixels of the block nearest to (x, y), and those around it.
+    pub fn highest_near(&self, x: f32, y: f32) -> f32 {
+        let b = self.block as isize;
+        let (x, y) = (x.round() as isize * b, y.round() as isize * b);
+        (y - 1..=y + b)
+            .flat_map(|y| (x - 1..=x + b).map(move |x| (x, y)))
+            .map(|(x, y)| self.image.at(x, y))
+            .fold(f32::NEG_INFINITY, f32::max)
+    }
+
+    /// Frame position of a block position: the centre of block 0 of size 2 is 0.5.
     pub fn to_frame(&self, v: f64) -> f64 {
         (v + 0.5) * self.bin as f64 - 0.5
     }
 }
 
-/// Adds a stored row to a row of block sums.
-fn add_row<P: Pixel>(row: &[P], out: &mut [f32], bin: usize) {
-    match bin {
-        1 => {
-            for (o, p) in out.iter_mut().zip(row) {
-                *o += p.value();
-            }
+/// Means of the `bin` x `bin` blocks in `bin` rows of `width`.
+fn bin_rows<P: Pixel>(
+    rows: &[P],
+    width: usize,
+    bin: usize,
+    out: &mut [f32],
+    buffer: &mut Vec<f32>,
+) {
+    if bin == 1 {
+        for (o, p) in out.iter_mut().zip(rows) {
+            *o = p.value();
         }
-        2 => {
-            for (o, p) in out.iter_mut().zip(row.chunks_exact(2)) {
-                *o += p[0].value() + p[1].value();
-            }
-        }
-        _ => {
+        return;
+    }
+    if bin % 2 == 1 {
+        out.fill(0.0);
+        for row in rows.chunks(width) {
             for (o, p) in out.iter_mut().zip(row.chunks_exact(bin)) {
                 *o += p.iter().map(|p| p.value()).sum::<f32>();
             }
         }
+        let scale = 1.0 / (bin * bin) as f32;
+        out.iter_mut().for_each(|v| *v *= scale);
+        return;
     }
+    let pairs = |pair: &[P], out: &mut [f32]| {
+        let (a, b) = pair.split_at(width.min(pair.len()));
+        let (a, b) = (a.as_chunks::<2>().0, b.as_chunks::<2>().0);
+        for (o, (a, b)) in out.iter_mut().zip(a.iter().zip(b)) {
+            *o = 0.25 * (a[0].value() + a[1].value() + b[0].value() + b[1].value());
+        }
+    };
+    if bin == 2 {
+        return pairs(rows, out);
+    }
+    // By two, and again: the rows in between stay in cache.
+    let half = width / 2;
+    let mut between = std::mem::take(buffer);
+    between.resize(half * bin / 2, 0.0);
+    for (pair, out) in rows.chunks(2 * width).zip(between.chunks_exact_mut(half)) {
+        pairs(pair, out);
+    }
+    bin_rows(&between, half, bin / 2, out, buffer);
+    *buffer = between;
 }

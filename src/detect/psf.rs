@@ -3,6 +3,7 @@
 use super::filter::Candidate;
 use super::moments::Window;
 use super::plane::{Image, Pixel};
+use super::spikes::is_spike;
 use super::stamp::{Sky, Stamp};
 use rayon::prelude::*;
 
@@ -16,6 +17,17 @@ pub(super) struct Psf {
 }
 
 impl Psf {
+    /// A well-sampled star, before anything is known.
+    pub const GUESS: Psf = Psf {
+        sigma_px: 1.2,
+        elongation: 1.0,
+    };
+
+    /// Standard deviation along the short axis, pixels.
+    pub fn short_axis_px(&self) -> f64 {
+        (self.sigma_px / self.elongation.max(1.0).sqrt()).max(NARROWEST)
+    }
+
     /// Standard deviation of a round window or kernel that holds the star, pixels: the star's
     /// own, or nearly its long axis where it is drawn out.
     pub fn window_px(&self) -> f64 {
@@ -23,6 +35,8 @@ impl Psf {
     }
 }
 
+/// Narrowest star, standard deviation in pixels, the pixel included: no optics do better.
+pub(super) const NARROWEST: f64 = 0.42;
 /// Bright candidates that are looked at.
 const LOOK_AT: usize = 160;
 /// Widest star, standard deviation in pixels.
@@ -67,7 +81,7 @@ pub(super) fn estimate<P: Pixel>(
         .copied()
         .unwrap_or(1.0);
     found.retain(|f| f.1 <= 1.5 * round + 0.1);
-    let sigma_px = common(found.iter().map(|f| f.0).collect()).unwrap_or(1.2);
+    let sigma_px = common(found.iter().map(|f| f.0).collect()).unwrap_or(Psf::GUESS.sigma_px);
     let mut elongations: Vec<f64> = found
         .iter()
         .filter(|f| apart(f.0, sigma_px) < 2.0 * BANDWIDTH)
@@ -75,8 +89,7 @@ pub(super) fn estimate<P: Pixel>(
         .collect();
     elongations.sort_unstable_by(f64::total_cmp);
     Psf {
-        // No optics make stars narrower than a pixel.
-        sigma_px: sigma_px.max(0.42),
+        sigma_px: sigma_px.max(NARROWEST),
         elongation: elongations
             .get(elongations.len() / 2)
             .copied()
@@ -90,7 +103,11 @@ const BANDWIDTH: f64 = 0.12;
 /// Relative difference of two widths. That of a star narrower than a pixel scatters with its place
 /// on the pixel, so that differences below count less.
 fn apart(a: f64, b: f64) -> f64 {
-    (a.hypot(0.7) / b.hypot(0.7)).ln().abs()
+    (log_width(a) - log_width(b)).abs()
+}
+
+fn log_width(w: f64) -> f64 {
+    0.5 * (w * w + 0.49).ln()
 }
 
 /// The width that many images share: stars are all alike, nebula, trails and blends are not,
@@ -101,12 +118,12 @@ fn common(mut widths: Vec<f64>) -> Option<f64> {
     if widths.len() < 8 {
         return widths.get(widths.len() / 2).copied();
     }
-    let density: Vec<f64> = widths
+    let logs: Vec<f64> = widths.iter().map(|w| log_width(*w)).collect();
+    let density: Vec<f64> = logs
         .iter()
         .map(|w| {
-            widths
-                .iter()
-                .map(|u| (1.0 - (apart(*u, *w) / BANDWIDTH).powi(2)).max(0.0))
+            logs.iter()
+                .map(|u| (1.0 - ((u - w) / BANDWIDTH).powi(2)).max(0.0))
                 .sum()
         })
         .collect();
@@ -147,7 +164,7 @@ fn width_of<P: Pixel>(
     let at = (candidate.x_px, candidate.y_px);
     stamp.cut(image, sky, mosaic, at, 8.0);
     let limit = saturation - stamp.level;
-    if is_single_pixel(stamp, mosaic) || stamp.data.iter().any(|v| *v >= 0.95 * limit) {
+    if is_spike(stamp, mosaic, NARROWEST) || stamp.data.iter().any(|v| *v >= 0.95 * limit) {
         return None;
     }
     let mut shape = window.adaptive(stamp, at, 1.3, 3.0)?;
@@ -162,40 +179,4 @@ fn width_of<P: Pixel>(
         shape = window.adaptive(stamp, at, from, limit_px)?;
     }
     Some((shape.sigma(), shape.elongation()))
-}
-
-/// Whether one pixel alone makes the peak, as no optics can: a star as narrow as 1 pixel
-/// (FWHM), centred on a pixel, leaves 0.4 of its light to the neighbours.
-pub(super) fn is_single_pixel(stamp: &Stamp, mosaic: bool) -> bool {
-    let n = stamp.side;
-    let (mut top, mut place) = (0.0, (0, 0));
-    for j in n / 2 - 2..=n / 2 + 2 {
-        for i in n / 2 - 2..=n / 2 + 2 {
-            let v = stamp.at(i, j);
-            if v > top {
-                (top, place) = (v, (i, j));
-            }
-        }
-    }
-    let (i, j) = place;
-    if top <= 0.0 || i < 1 || j < 1 || i + 1 >= n || j + 1 >= n {
-        return false;
-    }
-    let mut around = [
-        stamp.at(i - 1, j - 1),
-        stamp.at(i, j - 1),
-        stamp.at(i + 1, j - 1),
-        stamp.at(i - 1, j),
-        stamp.at(i + 1, j),
-        stamp.at(i - 1, j + 1),
-        stamp.at(i, j + 1),
-        stamp.at(i + 1, j + 1),
-    ];
-    around.sort_unstable_by(f32::total_cmp);
-    if mosaic {
-        // Sliding 2 x 2 blocks turn a hot pixel into four equal values with nothing around.
-        around[..5].iter().sum::<f32>() < 0.25 * top && around[5..].iter().all(|v| *v > 0.8 * top)
-    } else {
-        around.iter().sum::<f32>() < 0.3 * top
-    }
 }

@@ -3,7 +3,7 @@
 use super::filter::{self, Candidate};
 use super::measure::{Context, FWHM_PER_SIGMA, Measured, Scratch, measure};
 use super::mesh::Mesh;
-use super::plane::{Image, Pixel, Plane};
+use super::plane::{Blocks, Image, Pixel, Plane};
 use super::psf::{self, Psf};
 use super::stamp::Sky;
 use super::{Detections, faults, merge, mosaic, order};
@@ -11,16 +11,17 @@ use crate::frame::Frame;
 use rayon::prelude::*;
 
 /// Most detections handed on.
-const MOST: usize = 1200;
+const MOST: usize = 1000;
 /// Most candidates measured.
-const MOST_MEASURED: usize = 1800;
+const MOST_MEASURED: usize = 1200;
 /// ... and at least so many frame pixels per measured candidate: what is fainter in a small
 /// crowded frame tells little and costs much.
-const PIXELS_PER_CANDIDATE: usize = 300;
+const PIXELS_PER_CANDIDATE: usize = 600;
 /// Frames with more pixels than this are searched in 2 x 2 blocks.
 const LARGE: usize = 4_200_000;
-/// Background cell, frame pixels; wider stars get wider cells.
+/// Background cell, frame pixels; wider stars get wider cells, and so do large frames.
 const CELL_PX: f64 = 64.0;
+const LARGE_CELL_PX: f64 = 96.0;
 
 /// Finds the stars of `image`.
 pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
@@ -34,76 +35,117 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
     }
     out.mosaic =
         frame.mosaic_stated == Some(true) || (!frame.nonlinear && mosaic::seen_in_sky(image));
-    let saturation = image.saturation();
     let mut base = if out.mosaic || image.data.len() > LARGE {
         2
     } else {
         1
     };
-    let mut plane = Plane::binned(image, base);
-
-    let mut look = first_look(image, &plane, out.mosaic, saturation);
+    let (mut coarse, mut saturation) = Plane::binned(image, 2 * base);
+    if frame.nonlinear {
+        // Lossy compression leaves ripples on what was flat.
+        saturation *= 0.94;
+    }
+    let mut look = first_look(image, &coarse, out.mosaic, saturation);
     if look.mosaic && !out.mosaic && !frame.nonlinear {
         out.mosaic = true;
         if base == 1 {
             base = 2;
-            plane = plane.rebinned(2);
+            coarse = coarse.rebinned(2);
         }
-        look = first_look(image, &plane, true, saturation);
+        look = first_look(image, &coarse, true, saturation);
     }
     let psf = look.psf;
     let bin = search_bin(base, &psf, image);
-    if bin > base {
-        plane = plane.rebinned(bin / base);
-    }
-    let mesh = mesh_for::<P>(&plane, &psf, saturation);
-    let kernel = kernel_sigma(&psf, plane.bin);
-    let candidates = filter::candidates(&plane, &mesh, kernel, saturation, true);
+    // The coarse plane holds the same sky with less noise.
+    let wide = cell_px(image, &psf) > cell_px(image, &Psf::GUESS);
+    let mesh = match look.mesh {
+        Some(mesh) if !wide => mesh,
+        _ => mesh_for(image, &coarse, &psf, saturation),
+    };
+    let found = if bin < coarse.bin {
+        search(&Blocks::of(image, bin), mesh, coarse.bin, &psf, saturation)
+    } else {
+        let plane = coarse.rebinned(bin / coarse.bin);
+        search(&plane.blocks(), mesh, coarse.bin, &psf, saturation)
+    };
     let context = Context {
         image,
-        sky: Sky::new(&mesh, &plane),
+        sky: Sky::new(&found.mesh, bin),
         psf,
         mosaic: out.mosaic,
         saturation,
         nonlinear: frame.nonlinear,
-        kernel_px: f64::from(kernel) * plane.bin as f64,
+        kernel_px: f64::from(found.kernel) * bin as f64,
     };
-    let measured = measure_all(&context, &candidates);
+    let measured = measure_all(&context, &found.candidates);
     let stars = merge::merge(measured, psf.window_px());
     finish(&mut out, stars, &psf);
-    out.sky_level = median(&mesh.level);
-    out.sky_noise = median(&mesh.noise) * plane.bin as f64;
+    out.sky_level = median(&found.mesh.level);
+    out.sky_noise = median(&found.mesh.noise) * bin as f64;
     out
+}
+
+/// Candidates, with what they were found by.
+struct Found {
+    candidates: Vec<Candidate>,
+    mesh: Mesh,
+    /// Width of the kernel, blocks.
+    kernel: f32,
+}
+
+/// Searches the frame in blocks; `mesh` was measured in blocks of `mesh_bin`.
+fn search<P: Pixel>(
+    blocks: &Blocks<'_, P>,
+    mesh: Mesh,
+    mesh_bin: usize,
+    psf: &Psf,
+    saturation: f32,
+) -> Found {
+    let ratio = mesh_bin as f32 / blocks.bin as f32;
+    let mesh = mesh.stretched(blocks.width, blocks.height, ratio);
+    let kernel = kernel_sigma(psf, blocks.bin);
+    let candidates = filter::candidates(blocks, &mesh, kernel, saturation, true);
+    Found {
+        candidates,
+        mesh,
+        kernel,
+    }
 }
 
 /// What the bright stars tell.
 struct FirstLook {
     psf: Psf,
     mosaic: bool,
+    /// Of the coarse plane.
+    mesh: Option<Mesh>,
 }
 
 /// Estimates the width of the stars on a coarser plane, where bright ones stand out whatever
 /// their width.
 fn first_look<P: Pixel>(
     image: &Image<'_, P>,
-    plane: &Plane,
+    coarse: &Plane,
     mosaic: bool,
     saturation: f32,
 ) -> FirstLook {
-    let coarse = plane.rebinned(2);
-    let guess = Psf {
-        sigma_px: coarse.bin as f64,
-        elongation: 1.0,
-    };
     if coarse.width < 8 || coarse.height < 8 {
-        return FirstLook { psf: guess, mosaic };
+        let psf = Psf {
+            sigma_px: coarse.bin as f64,
+            elongation: 1.0,
+        };
+        return FirstLook {
+            psf,
+            mosaic,
+            mesh: None,
+        };
     }
-    let mesh = mesh_for::<P>(&coarse, &guess, saturation);
-    let candidates = filter::candidates(&coarse, &mesh, 1.0, saturation, false);
-    let sky = Sky::new(&mesh, &coarse);
+    let mesh = mesh_for(image, coarse, &Psf::GUESS, saturation);
+    let candidates = filter::candidates(&coarse.blocks(), &mesh, 1.0, saturation, false);
+    let sky = Sky::new(&mesh, coarse.bin);
     FirstLook {
         psf: psf::estimate(image, &sky, mosaic, saturation, &candidates),
         mosaic: mosaic || mosaic::seen_in_stars(image, &sky, saturation, &candidates),
+        mesh: Some(mesh),
     }
 }
 
@@ -124,9 +166,18 @@ fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
     ((sigma * sigma + (bin * bin - 1.0) / 12.0).sqrt() / bin).clamp(0.5, 4.0) as f32
 }
 
-fn mesh_for<P: Pixel>(plane: &Plane, psf: &Psf, saturation: f32) -> Mesh {
-    let cell_px = CELL_PX.max(14.0 * FWHM_PER_SIGMA * psf.sigma_px);
-    let cell = (cell_px / plane.bin as f64).round().max(8.0) as usize;
+/// Side of a background cell, frame pixels.
+fn cell_px<P>(image: &Image<'_, P>, psf: &Psf) -> f64 {
+    let least = if image.data.len() > LARGE {
+        LARGE_CELL_PX
+    } else {
+        CELL_PX
+    };
+    least.max(14.0 * FWHM_PER_SIGMA * psf.sigma_px)
+}
+
+fn mesh_for<P: Pixel>(image: &Image<'_, P>, plane: &Plane, psf: &Psf, saturation: f32) -> Mesh {
+    let cell = (cell_px(image, psf) / plane.bin as f64).round().max(8.0) as usize;
     // Rounding to whole numbers alone makes a noise of 1 / sqrt 12 per pixel.
     let floor = if P::STEP > 0.0 {
         0.3 * P::STEP / plane.bin as f32
@@ -144,7 +195,7 @@ fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> 
         .collect();
     let mut order = order::spread(&items, context.image.width, context.image.height);
     let enough = context.image.data.len() / PIXELS_PER_CANDIDATE;
-    order.truncate(MOST_MEASURED.min(enough.max(300)));
+    order.truncate(MOST_MEASURED.min(enough.max(400)));
     order
         .par_iter()
         .map_init(Scratch::default, |scratch, k| {

@@ -2,7 +2,7 @@
 
 use super::mesh::{Mesh, clipped};
 use super::moments::LANES;
-use super::plane::{Image, Pixel, Plane};
+use super::plane::{Image, Pixel};
 
 /// Largest half side of a stamp, pixels.
 const MAX_RADIUS: usize = 48;
@@ -70,9 +70,10 @@ impl Stamp {
         // A plane, not a level: the rest of a slope would pull faint stars uphill.
         let (dx, dy) = ((self.x0 - x) as f32, (self.y0 - y) as f32);
         for (j, row) in self.data.chunks_exact_mut(self.stride).enumerate() {
-            let at_row = level + slope[1] * (dy + j as f32);
-            for (i, v) in row[..self.side].iter_mut().enumerate() {
-                *v -= at_row + slope[0] * (dx + i as f32);
+            let at_row = level + slope[1] * (dy + j as f32) + slope[0] * dx;
+            // i32 is converted in vectors, usize is not.
+            for (v, i) in row[..self.side].iter_mut().zip(0i32..) {
+                *v -= at_row + slope[0] * i as f32;
             }
         }
         self.blank = 0;
@@ -140,14 +141,19 @@ impl Stamp {
         sample: &mut Vec<f32>,
     ) -> Option<(f32, f32, usize)> {
         sample.clear();
-        for j in 0..self.side {
-            let dy = self.y0 + j as f64 - y;
-            for i in 0..self.side {
-                let dx = self.x0 + i as f64 - x;
-                let d2 = dx * dx + dy * dy;
-                if d2 >= inner * inner && d2 <= outer * outer {
-                    sample.push(self.at(i, j));
-                }
+        // Column of an offset from x, within the stamp.
+        let column = |d: f64| ((x + d - self.x0).ceil().max(0.0) as usize).min(self.side);
+        for (j, row) in self.data.chunks_exact(self.stride).enumerate() {
+            let dy2 = (self.y0 + j as f64 - y).powi(2);
+            let half = |r: f64| (r * r - dy2).max(0.0).sqrt();
+            let (wide, hole) = (half(outer), half(inner));
+            let (start, end) = (column(-wide), column(wide));
+            if hole > 0.0 {
+                let (from, to) = (column(-hole), column(hole));
+                sample.extend_from_slice(&row[start..from.max(start)]);
+                sample.extend_from_slice(&row[to.min(end)..end]);
+            } else {
+                sample.extend_from_slice(&row[start..end]);
             }
         }
         let n = sample.len();
@@ -162,10 +168,11 @@ pub(super) struct Sky<'a> {
 }
 
 impl<'a> Sky<'a> {
-    pub fn new(mesh: &'a Mesh, plane: &Plane) -> Sky<'a> {
+    /// From a mesh in blocks of `bin` x `bin` frame pixels.
+    pub fn new(mesh: &'a Mesh, bin: usize) -> Sky<'a> {
         Sky {
             mesh,
-            bin: plane.bin as f64,
+            bin: bin as f64,
         }
     }
 
