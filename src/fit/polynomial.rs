@@ -195,13 +195,15 @@ fn biweight(residual: f64, scatter: f64) -> [f64; 2] {
     }
 }
 
-/// The same model, with the weights of `fitted`, for other values at the same points: its
-/// coefficients, and what of the values it leaves.
+/// Coefficients of both axes, and what they leave of the values at each point.
+pub type Regression = ([Vec<f64>; 2], Vec<[f64; 2]>);
+
+/// The same model, with the weights of `fitted`, for other values at the same points.
 pub fn regress(
     points: &[Point],
     fitted: &Fitted,
     target_of: impl Fn(&Point) -> [f64; 2],
-) -> Option<([Vec<f64>; 2], Vec<[f64; 2]>)> {
+) -> Option<Regression> {
     let model = fitted.model;
     let design: Vec<Equations> = points.iter().map(|p| model.equations(p.uv)).collect();
     let parameters = model.parameters();

@@ -216,7 +216,7 @@ pub fn steps(packed: u64) -> [i16; 4] {
 /// The first and last step whose middle is within `radius` of each number of `code`.
 pub fn steps_within(code: Code, radius: f32) -> [[i16; 4]; 2] {
     let unit = |i: usize, value: f32| {
-        let unit = if i % 2 == 0 {
+        let unit = if i == 0 || i == 2 {
             value
         } else {
             (value + IM_HALF_RANGE) / (2.0 * IM_HALF_RANGE)
