@@ -8,6 +8,9 @@
 use super::polynomial::{Equations, Point};
 use nalgebra::DMatrix;
 
+/// Least freedom of an estimate of the centre's error, where the fit as a whole has as much.
+const FEWEST_FREEDOM: f64 = 3.0;
+
 /// Error of the two constants of a fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CentreError {
@@ -51,10 +54,12 @@ impl Converged<'_> {
                 shares2 += share * share;
             }
         }
-        // Equations that carry the centre: all of them where they carry it alike.
+        // Equations that carry the centre: all of them where they carry it alike. A few bright
+        // stars may carry it alone: their scatter is then judged by that of the others too.
         let carriers = shares * shares / shares2.max(f64::MIN_POSITIVE);
-        let all: f64 = 2.0 * self.weights.iter().sum::<f64>();
-        let freedom = carriers.min(all) - self.parameters as f64;
+        let parameters = self.parameters as f64;
+        let all = 2.0 * self.weights.iter().sum::<f64>() - parameters;
+        let freedom = (carriers - parameters).max(FEWEST_FREEDOM).min(all);
         let slope: f64 = self.slopes.iter().sum();
         let flattened = (self.weights.iter().sum::<f64>() / slope).powi(2);
         let sound = freedom >= 1.0 && slope > 0.0 && flattened.is_finite();
