@@ -3,10 +3,10 @@
 use super::SearchError;
 use super::plan::{FLAT_WIDEST_DEG, SCALE_CLAIM_ERROR, Stage, frame_quads};
 use crate::detect::Detections;
-use crate::quads::{CODE_ERROR_PER_POSITION_ERROR, FrameQuad, Lens, QuadTable};
+use crate::quads::{FrameQuad, Lens, QuadTable};
 use crate::sky::{Sky, SkyRegion, SkyTile};
 use crate::verify::{
-    DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Pose, Proposal, STARS_ASKED, Weigher,
+    Camera, DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher,
     chance,
 };
 use rayon::prelude::*;
@@ -56,6 +56,7 @@ pub struct Scanner<'a> {
     pub(super) table: QuadTable,
     weigher: Weigher<'a>,
     offsets: Vec<[f64; 2]>,
+    sigmas_px: Vec<f64>,
     lens: Lens,
     pub(super) scales: Vec<f64>,
     pub(super) years: f64,
@@ -97,6 +98,7 @@ impl<'a> Scanner<'a> {
             table: QuadTable::new(frame_quads(detections, stage)),
             weigher: Weigher::new(field, distortion),
             offsets,
+            sigmas_px: detections.stars.iter().map(|s| s.sigma_px).collect(),
             lens: stage.lens,
             scales: stage.scales.clone(),
             years,
@@ -201,21 +203,23 @@ impl<'a> Scanner<'a> {
         } else {
             RADIAL_WIDE
         };
-        // The prior is stated in units of a position error of about 0.25 px.
-        let radial_px = (radial * reference / 0.25).max(1.0);
-        let pose = Pose::from_quad(offsets, stars, focal_px, quad.flipped, reference, radial_px)?;
-        let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / pose.camera.focal_px).atan();
+        let radial_px = radial * reference;
+        // In units of a position error of about 0.25 px.
+        let looseness = (radial_px / 0.25).max(1.0);
+        let pose = Camera::from_quad(offsets, stars, focal_px, quad.flipped, reference, looseness)?;
+        let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / pose.focal_px).atan();
         if width.to_degrees() > FIELD_RANGE_DEG[1] {
             return None;
         }
         let [a, b, ..] = offsets;
         let length_px = (a[0] - b[0]).hypot(a[1] - b[1]);
-        let gate_px = f64::from(quad.radius) * length_px / CODE_ERROR_PER_POSITION_ERROR;
         Some(Proposal {
             pose,
             spots: offsets,
+            sigmas_px: quad.detections.map(|d| self.sigmas_px[usize::from(d)]),
             stars,
-            gate_px,
+            gate_px: f64::from(quad.radius) * length_px,
+            radial_px,
         })
     }
 
@@ -240,7 +244,7 @@ impl<'a> Scanner<'a> {
         region: &mut SkyRegion,
         proposal: &Proposal,
     ) -> Result<Option<Evidence>, IndexError> {
-        let camera = &proposal.pose.camera;
+        let camera = &proposal.pose;
         let reach_rad = (self.half_px[0].hypot(self.half_px[1]) / camera.focal_px).atan();
         let mut evidence = None;
         for most in [GLANCE_STARS, STARS_ASKED] {

@@ -117,18 +117,7 @@ impl Camera {
     }
 }
 
-/// A camera with the covariance of its five parameters.
-#[derive(Debug, Clone, Copy)]
-pub struct Pose {
-    /// The camera.
-    pub camera: Camera,
-    /// Covariance for unit position error, pixels squared.
-    pub covariance: Matrix,
-    /// Sum of squared residuals of the stars it rests on, pixels squared.
-    pub residual2: f64,
-}
-
-impl Pose {
+impl Camera {
     /// Least squares over the four stars of a quad. `focal_px`: a first guess, from the lens
     /// assumed or from the quad's length. The radial term is held near zero by its prior
     /// `radial_px` (1 sigma at the reference radius) in units of the position error.
@@ -139,7 +128,7 @@ impl Pose {
         flipped: bool,
         reference_px: f64,
         radial_px: f64,
-    ) -> Option<Pose> {
+    ) -> Option<Camera> {
         let mut camera = Camera::from_two(
             [offsets[0], offsets[1]],
             [stars[0], stars[1]],
@@ -147,26 +136,21 @@ impl Pose {
             flipped,
             reference_px,
         )?;
-        let mut covariance = Matrix::identity();
-        let mut residual2 = 0.0;
         for _ in 0..3 {
             let mut information = Matrix::zeros();
             information[(4, 4)] = 1.0 / (radial_px * radial_px);
             let mut gradient = Vector::zeros();
             gradient[4] = -camera.radial * reference_px / (radial_px * radial_px);
-            residual2 = 0.0;
             for (offset, &star) in offsets.iter().zip(&stars) {
                 let at = camera.project(star)?;
                 let rows = camera.derivatives(at);
                 for axis in 0..2 {
                     let residual = offset[axis] - at[axis];
-                    residual2 += residual * residual;
                     information += rows[axis] * rows[axis].transpose();
                     gradient += rows[axis] * residual;
                 }
             }
-            covariance = information.try_inverse()?;
-            let step = covariance * gradient;
+            let step = information.try_inverse()? * gradient;
             if !step.iter().all(|s| s.is_finite()) {
                 return None;
             }
@@ -178,11 +162,7 @@ impl Pose {
                 break;
             }
         }
-        Some(Pose {
-            camera,
-            covariance,
-            residual2,
-        })
+        Some(camera)
     }
 }
 
@@ -210,11 +190,10 @@ mod tests {
             [120.0, -50.0],
         ];
         let stars = offsets.map(|o| truth.direction(o));
-        let pose = Pose::from_quad(offsets, stars, 1400.0, false, 700.0, 1.0).unwrap();
-        assert!((pose.camera.focal_px / 1500.0 - 1.0).abs() < 1e-4);
-        assert!(pose.residual2 < 1e-4);
+        let camera = Camera::from_quad(offsets, stars, 1400.0, false, 700.0, 1.0).unwrap();
+        assert!((camera.focal_px / 1500.0 - 1.0).abs() < 1e-4);
         for offset in [[0.0, 0.0], [500.0, 400.0]] {
-            let back = pose.camera.project(truth.direction(offset)).unwrap();
+            let back = camera.project(truth.direction(offset)).unwrap();
             assert!((back[0] - offset[0]).hypot(back[1] - offset[1]) < 0.05);
         }
     }

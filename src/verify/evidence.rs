@@ -14,7 +14,7 @@
 //! the product is a test martingale: P(product >= x) <= 1 / x (Ville 1939), and over many trials
 //! at most trials / x. How much smaller it really is, was measured: see [`super::chance`].
 
-use super::camera::{Camera, Matrix, Pose, Vector};
+use super::camera::{Camera, Matrix, Vector};
 use super::field::{DetectionField, Spot};
 use crate::sky::RegionStar;
 
@@ -35,10 +35,12 @@ const TIGHT_SHARE: f64 = 0.7;
 const COMPLETENESS: f64 = 0.85;
 const COMPLETENESS_AT_LIMIT: f64 = 0.5;
 /// Systematic centroid error beside the one stated with each detection, pixels.
-const FLOOR_PX: f64 = 0.12;
+const FLOOR_PX: f64 = 0.08;
 /// Catalogue position error, arcsec per axis: positions to 0.0001 deg (0.1 arcsec rms) and
 /// proper motion errors of some mas/yr over decades.
 const CATALOGUE_ARCSEC: f64 = 0.2;
+/// Standard deviation of what is not known at all, pixels: more than any frame is wide.
+const UNKNOWN_PX: f64 = 1e5;
 /// Detections beyond this squared distance (in sigma) are not this star: one in 20,000 is missed.
 const GATE_CHI2: f64 = 20.0;
 /// A star is not asked for while so many detections are expected within reach by chance.
@@ -63,13 +65,18 @@ pub struct Evidence {
 #[derive(Debug, Clone, Copy)]
 pub struct Proposal {
     /// The pose.
-    pub pose: Pose,
-    /// Its four detections, pixels from the frame's centre, turned over like the camera.
+    pub pose: Camera,
+    /// Its four detections A, B, C, D: pixels from the frame's centre, turned over like the
+    /// camera.
     pub spots: [[f64; 2]; 4],
+    /// Their centroid errors per axis, pixels.
+    pub sigmas_px: [f64; 4],
     /// Its four stars.
     pub stars: [[f64; 3]; 4],
-    /// Error of a position that the code tolerance allowed, pixels.
+    /// How far C and D may be off along either axis for the codes to match, pixels.
     pub gate_px: f64,
+    /// Radial distortion that is to be expected, pixels at the reference radius, 1 sigma.
+    pub radial_px: f64,
 }
 
 /// Measurement errors of one frame at one scale.
@@ -78,6 +85,36 @@ struct Errors {
     catalogue_px: f64,
     loose_px: f64,
     distortion: f64,
+}
+
+impl Errors {
+    /// Variances of a detection's place, per axis: small as a rule, else large.
+    fn of_spot(&self, sigma_px: f64) -> [f64; 2] {
+        let tight = sigma_px.powi(2) + FLOOR_PX.powi(2);
+        [tight, tight + self.loose_px.powi(2)]
+    }
+}
+
+/// Density of a residual, in parts for the small and the large variance of the detection; the
+/// prediction has the covariance (xx, xy, yy).
+fn shares(predicted: [f64; 3], variances: [f64; 2], residual: [f64; 2]) -> [f64; 2] {
+    let density = |variance: f64| {
+        Gauss::new([
+            predicted[0] + variance,
+            predicted[1],
+            predicted[2] + variance,
+        ])
+        .density(residual)
+    };
+    [
+        TIGHT_SHARE * density(variances[0]),
+        (1.0 - TIGHT_SHARE) * density(variances[1]),
+    ]
+}
+
+/// The variance to be expected where the small one has this share.
+fn mixed(share: f64, [tight, loose]: [f64; 2]) -> f64 {
+    share * tight + (1.0 - share) * loose
 }
 
 /// Weighs poses of one frame.
@@ -142,14 +179,8 @@ impl<'a> Weigher<'a> {
         stars: &[RegionStar],
         most: usize,
     ) -> Option<Evidence> {
-        let pose = &proposal.pose;
-        let errors = self.errors(&pose.camera);
-        let (quad_log, quad_sigma2) = self.quad_evidence(pose, proposal.gate_px, &errors);
-        let mut state = State {
-            camera: pose.camera,
-            covariance: pose.covariance * quad_sigma2,
-            shift: Vector::zeros(),
-        };
+        let errors = self.errors(&proposal.pose);
+        let (quad_log, mut state) = self.quad_evidence(proposal, &errors)?;
         let asked = self.stars_to_ask(proposal, stars, most);
         let mut log_ratio = quad_log;
         let mut matched = 0;
@@ -169,25 +200,43 @@ impl<'a> Weigher<'a> {
         })
     }
 
-    /// The quad's own part: how much better its four stars fit than the tolerance required.
-    /// Under chance the code is uniform in a box of half side `gate`; also the position variance
-    /// that goes with the fit.
-    fn quad_evidence(&self, pose: &Pose, gate_px: f64, errors: &Errors) -> (f64, f64) {
-        let tight2 = FLOOR_PX.powi(2) + errors.catalogue_px.powi(2) + 0.01;
-        let loose2 = errors.loose_px.powi(2) + FLOOR_PX.powi(2);
-        let part = |variance: f64| {
-            // Four numbers, each with 1.2 sigma / AB; box volume (2 gate / AB)^4.
-            let volume = (2.0 * gate_px).powi(4);
-            let normal = (2.0 * std::f64::consts::PI).powi(2) * (1.44 * variance).powi(2);
-            volume / normal * (-0.5 * pose.residual2 / variance).exp()
+    /// The quad's own part, and the pose with its error. A and B set shift, turn and scale; C and
+    /// D, predicted from them, were found where the code's tolerance asked for them: under chance
+    /// anywhere in that box.
+    fn quad_evidence(&self, proposal: &Proposal, errors: &Errors) -> Option<(f64, State)> {
+        let camera = proposal.pose;
+        // Nothing is known but the lens.
+        let mut covariance = Matrix::identity() * UNKNOWN_PX.powi(2);
+        covariance[(4, 4)] = proposal.radial_px.powi(2);
+        let mut shift = Vector::zeros();
+        shift[4] = -camera.radial * camera.reference_px;
+        let mut state = State {
+            camera,
+            covariance,
+            shift,
         };
-        let (tight, loose) = (
-            TIGHT_SHARE * part(tight2),
-            (1.0 - TIGHT_SHARE) * part(loose2),
-        );
-        let share = tight / (tight + loose).max(f64::MIN_POSITIVE);
-        let sum = (tight + loose).max(1e-30);
-        (sum.ln(), share * tight2 + (1.0 - share) * loose2)
+        let [a, b, ..] = proposal.spots;
+        let half_length = 0.5 * (a[0] - b[0]).hypot(a[1] - b[1]);
+        let spread = (errors.distortion * half_length).powi(2) + errors.catalogue_px.powi(2);
+        let box_px2 = (2.0 * proposal.gate_px).powi(2);
+        let mut log_ratio = 0.0;
+        for k in 0..4 {
+            let (at, rows) = state.predict(proposal.stars[k])?;
+            let spot = proposal.spots[k];
+            let residual = [spot[0] - at[0], spot[1] - at[1]];
+            let own = errors.of_spot(proposal.sigmas_px[k]);
+            if k < 2 {
+                state.update(&rows, residual, own[0] + spread);
+                continue;
+            }
+            let predicted = state.prediction_covariance(&rows, spread);
+            let [tight, loose] = shares(predicted, own, residual);
+            let both = (tight + loose).max(1e-30);
+            log_ratio += (box_px2 * both).ln();
+            let share = tight / both;
+            state.update(&rows, residual, mixed(share, own) + spread);
+        }
+        Some((log_ratio, state))
     }
 
     /// Catalogue stars that should be in the frame, nearest to the quad first.
@@ -197,7 +246,7 @@ impl<'a> Weigher<'a> {
         stars: &[RegionStar],
         most: usize,
     ) -> Vec<Question> {
-        let camera = &proposal.pose.camera;
+        let camera = &proposal.pose;
         let middle = [0, 1].map(|axis| proposal.spots.iter().map(|s| s[axis]).sum::<f64>() / 4.0);
         let most = most.min(6 * self.field.len() / 5 + 1);
         let mut asked = Vec::with_capacity(most);
@@ -264,26 +313,13 @@ impl<'a> Weigher<'a> {
                 if gate.chi2(residual) > GATE_CHI2 {
                     return;
                 }
-                let tight2 = spot.sigma_px.powi(2) + FLOOR_PX.powi(2);
-                let density_of = |variance: f64| {
-                    Gauss::new([
-                        predicted[0] + variance,
-                        predicted[1],
-                        predicted[2] + variance,
-                    ])
-                    .density(residual)
-                };
-                let tight = TIGHT_SHARE * density_of(tight2);
-                let loose = (1.0 - TIGHT_SHARE) * density_of(loose2 + tight2);
+                let own = errors.of_spot(spot.sigma_px);
+                let [tight, loose] = shares(predicted, own, residual);
                 let both = tight + loose;
                 sum += both;
                 if best.is_none_or(|(value, ..)| both > value) {
                     let share = tight / both.max(f64::MIN_POSITIVE);
-                    best = Some((
-                        both,
-                        residual,
-                        share * tight2 + (1.0 - share) * (loose2 + tight2),
-                    ));
+                    best = Some((both, residual, mixed(share, own)));
                 }
             });
         let gain = (1.0 - complete + complete * sum / density).ln();

@@ -6,6 +6,6 @@ pub mod chance;
 mod evidence;
 mod field;
 
-pub use camera::{Camera, Pose};
+pub use camera::Camera;
 pub use evidence::{Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher};
 pub use field::DetectionField;
