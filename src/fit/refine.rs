@@ -28,7 +28,7 @@ const FLOOR_PX: f64 = 0.05;
 /// Kass & Raftery (1995).
 const CLEARLY_BETTER: f64 = 10.0;
 /// Stars that a fit must rest on.
-const FEWEST: usize = 5;
+const FEWEST: usize = 4;
 
 struct Geometry {
     crpix: [f64; 2],
@@ -38,7 +38,7 @@ struct Geometry {
 
 /// Fits pixel to sky over all stars of the frame, starting from `camera`. `stars` are the
 /// catalogue stars around the frame: where they were at the frame's epoch, if that is known, else
-/// at the catalogue's. `None` where fewer than five stars remain.
+/// at the catalogue's. `None` where fewer than four stars remain.
 pub fn fit(
     detections: &Detections,
     camera: &Camera,

@@ -71,11 +71,12 @@ impl Scanner<'_> {
                     let Some(ordered) = on_tangent_plane(set).as_ref().and_then(canonical) else {
                         continue;
                     };
-                    let vectors = ordered.order.map(|k| set[k]);
+                    let numbers = [star, near[a], near[b], near[c]];
+                    let quad_stars = ordered.order.map(|k| stars[numbers[k]].star());
                     let mut failure = None;
                     self.table.matches(pack(ordered.code), |number| {
                         if let Some(quad) = self.table.quad(number) {
-                            let done = self.consider(index, region, quad, vectors, &mut result);
+                            let done = self.consider(index, region, quad, quad_stars, &mut result);
                             failure = failure.take().or(done.err());
                         }
                     });

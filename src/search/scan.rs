@@ -4,7 +4,7 @@ use super::SearchError;
 use super::plan::{FLAT_WIDEST_DEG, SCALE_CLAIM_ERROR, Stage, frame_quads};
 use crate::detect::Detections;
 use crate::quads::{FrameQuad, Lens, QuadTable};
-use crate::sky::{Sky, SkyRegion, SkyTile};
+use crate::sky::{Sky, SkyRegion, SkyTile, Star};
 use crate::verify::{
     Camera, DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher,
     chance,
@@ -56,7 +56,7 @@ pub struct Scanner<'a> {
     pub(super) table: QuadTable,
     weigher: Weigher<'a>,
     offsets: Vec<[f64; 2]>,
-    sigmas_px: Vec<f64>,
+    among: usize,
     lens: Lens,
     pub(super) scales: Vec<f64>,
     pub(super) years: f64,
@@ -98,7 +98,7 @@ impl<'a> Scanner<'a> {
             table: QuadTable::new(frame_quads(detections, stage)),
             weigher: Weigher::new(field, distortion),
             offsets,
-            sigmas_px: detections.stars.iter().map(|s| s.sigma_px).collect(),
+            among: stage.neighbours_of.max(stage.all_of).min(field.len()),
             lens: stage.lens,
             scales: stage.scales.clone(),
             years,
@@ -151,11 +151,9 @@ impl<'a> Scanner<'a> {
             else {
                 return Err(IndexError::Damaged("tile"));
             };
-            let mut vectors = [[0.0; 3]; 4];
-            for (vector, star) in vectors.iter_mut().zip(stars) {
-                *vector = index.star(star)?.vector_after(self.years);
-            }
-            self.consider(tile.index, region, quad, vectors, &mut result)?;
+            let [a, b, c, d] = stars.map(|star| index.star(star));
+            let stars = [a?, b?, c?, d?].map(|record| record.star_after(self.years));
+            self.consider(tile.index, region, quad, stars, &mut result)?;
         }
         Ok(result)
     }
@@ -166,7 +164,7 @@ impl<'a> Scanner<'a> {
         index: usize,
         region: &mut SkyRegion,
         quad: &FrameQuad,
-        stars: [[f64; 3]; 4],
+        stars: [Star; 4],
         result: &mut BatchResult,
     ) -> Result<(), IndexError> {
         if let Some(proposal) = self.propose(quad, stars) {
@@ -178,8 +176,9 @@ impl<'a> Scanner<'a> {
     }
 
     /// The pose that a match proposes, where its scale and field are possible.
-    fn propose(&self, quad: &FrameQuad, stars: [[f64; 3]; 4]) -> Option<Proposal> {
-        let angle = crate::sphere::angle_between(stars[0], stars[1]);
+    fn propose(&self, quad: &FrameQuad, stars: [Star; 4]) -> Option<Proposal> {
+        let vectors = stars.map(|star| star.vector);
+        let angle = crate::sphere::angle_between(vectors[0], vectors[1]);
         let focal_px = match self.lens {
             Lens::Flat => {
                 let focal_px = f64::from(quad.length) / angle;
@@ -206,7 +205,14 @@ impl<'a> Scanner<'a> {
         let radial_px = radial * reference;
         // In units of a position error of about 0.25 px.
         let looseness = (radial_px / 0.25).max(1.0);
-        let pose = Camera::from_quad(offsets, stars, focal_px, quad.flipped, reference, looseness)?;
+        let pose = Camera::from_quad(
+            offsets,
+            vectors,
+            focal_px,
+            quad.flipped,
+            reference,
+            looseness,
+        )?;
         let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / pose.focal_px).atan();
         if width.to_degrees() > FIELD_RANGE_DEG[1] {
             return None;
@@ -216,7 +222,8 @@ impl<'a> Scanner<'a> {
         Some(Proposal {
             pose,
             spots: offsets,
-            sigmas_px: quad.detections.map(|d| self.sigmas_px[usize::from(d)]),
+            ranks: quad.detections.map(usize::from),
+            among: self.among,
             stars,
             gate_px: f64::from(quad.radius) * length_px,
             radial_px,

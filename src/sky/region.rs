@@ -1,6 +1,6 @@
 //! The stars of a region, brightest first.
 
-use super::{Sky, cell_centre, cell_reach_rad};
+use super::{Sky, Star, cell_centre, cell_reach_rad};
 use crate::sphere::chord2;
 use star_index::IndexError;
 
@@ -16,6 +16,14 @@ pub struct RegionStar {
 }
 
 impl RegionStar {
+    /// Without its motion.
+    pub fn star(&self) -> Star {
+        Star {
+            vector: self.vector,
+            mag: self.mag,
+        }
+    }
+
     /// The star so many years later.
     pub fn after(&self, years: f64) -> RegionStar {
         let moved = std::array::from_fn(|i| self.vector[i] + years * f64::from(self.motion[i]));

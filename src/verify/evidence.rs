@@ -5,18 +5,20 @@
 //! pose (Kalman update). Each comparison contributes the ratio
 //!
 //! ```text
-//! (1 - c) + c * sum over detections of  N(residual; S) / density
+//! (1 - c) + c * sum over detections of  N(residual; S) / density * brightness
 //! ```
 //!
 //! with c the chance that a star which is there is detected, S the covariance of prediction and
-//! measurement, and density that of detections bright enough to be this star. If detections lie
+//! measurement, density that of detections bright enough to be this star, and brightness the ratio
+//! of [`super::brightness`]. If detections lie
 //! at random, the expectation of every such factor is one given all that came before it, so
 //! the product is a test martingale: P(product >= x) <= 1 / x (Ville 1939), and over many trials
 //! at most trials / x. How much smaller it really is, was measured: see [`super::chance`].
 
+use super::brightness::ZeroPoint;
 use super::camera::{Camera, Matrix, Vector};
 use super::field::{DetectionField, Spot};
-use crate::sky::RegionStar;
+use crate::sky::{RegionStar, Star};
 
 /// Catalogue stars that are asked for at most, brightest first: at a first glance, and where that
 /// went well.
@@ -69,10 +71,12 @@ pub struct Proposal {
     /// Its four detections A, B, C, D: pixels from the frame's centre, turned over like the
     /// camera.
     pub spots: [[f64; 2]; 4],
-    /// Their centroid errors per axis, pixels.
-    pub sigmas_px: [f64; 4],
+    /// Their places in the order of brightness.
+    pub ranks: [usize; 4],
     /// Its four stars.
-    pub stars: [[f64; 3]; 4],
+    pub stars: [Star; 4],
+    /// The frame's quads are of so many detections.
+    pub among: usize,
     /// How far C and D may be off along either axis for the codes to match, pixels.
     pub gate_px: f64,
     /// Radial distortion that is to be expected, pixels at the reference radius, 1 sigma.
@@ -214,6 +218,7 @@ impl<'a> Weigher<'a> {
             camera,
             covariance,
             shift,
+            zero: ZeroPoint::default(),
         };
         let [a, b, ..] = proposal.spots;
         let half_length = 0.5 * (a[0] - b[0]).hypot(a[1] - b[1]);
@@ -221,10 +226,15 @@ impl<'a> Weigher<'a> {
         let box_px2 = (2.0 * proposal.gate_px).powi(2);
         let mut log_ratio = 0.0;
         for k in 0..4 {
-            let (at, rows) = state.predict(proposal.stars[k])?;
-            let spot = proposal.spots[k];
-            let residual = [spot[0] - at[0], spot[1] - at[1]];
-            let own = errors.of_spot(proposal.sigmas_px[k]);
+            let star = proposal.stars[k];
+            let (at, rows) = state.predict(star.vector)?;
+            let place = proposal.spots[k];
+            let residual = [place[0] - at[0], place[1] - at[1]];
+            let spot = self.field.by_rank(proposal.ranks[k])?;
+            let own = errors.of_spot(spot.sigma_px);
+            let mag = f64::from(star.mag);
+            log_ratio += state.zero.ratio(self.field, spot, mag, proposal.among).ln();
+            state.zero.add(spot, mag);
             if k < 2 {
                 state.update(&rows, residual, own[0] + spread);
                 continue;
@@ -261,11 +271,12 @@ impl<'a> Weigher<'a> {
             let is_of_quad = proposal
                 .stars
                 .iter()
-                .any(|&q| crate::sphere::chord2(q, star.vector) < 1e-14);
+                .any(|&q| crate::sphere::chord2(q.vector, star.vector) < 1e-14);
             if !is_of_quad {
                 let away = (at[0] - middle[0]).hypot(at[1] - middle[1]);
                 asked.push(Question {
                     star: star.vector,
+                    mag: f64::from(star.mag),
                     rank,
                     away,
                 });
@@ -303,7 +314,8 @@ impl<'a> Weigher<'a> {
         let gate = Gauss::new([predicted[0] + loose2, predicted[1], predicted[2] + loose2]);
         let sign = if state.camera.flipped { -1.0 } else { 1.0 };
         let mut sum = 0.0;
-        let mut best: Option<(f64, [f64; 2], f64)> = None;
+        let mut best: Option<(f64, [f64; 2], f64, Spot)> = None;
+        let zero = state.zero;
         self.field
             .near([at[0], sign * at[1]], reach, |spot: &Spot| {
                 if spot.rank >= eligible {
@@ -315,21 +327,23 @@ impl<'a> Weigher<'a> {
                 }
                 let own = errors.of_spot(spot.sigma_px);
                 let [tight, loose] = shares(predicted, own, residual);
-                let both = tight + loose;
+                let bright = zero.ratio(self.field, spot, question.mag, eligible);
+                let both = bright * (tight + loose);
                 sum += both;
                 if best.is_none_or(|(value, ..)| both > value) {
-                    let share = tight / both.max(f64::MIN_POSITIVE);
-                    best = Some((both, residual, mixed(share, own)));
+                    let share = tight / (tight + loose).max(f64::MIN_POSITIVE);
+                    best = Some((both, residual, mixed(share, own), *spot));
                 }
             });
         let gain = (1.0 - complete + complete * sum / density).ln();
-        let Some((value, residual, variance)) = best else {
+        let Some((value, residual, variance, spot)) = best else {
             return (gain, false);
         };
         // Taken into the pose only where it is likelier to be the star than not.
         let taken = complete * value / density > 1.0 - complete;
         if taken {
             state.update(&rows, residual, variance + spread);
+            state.zero.add(&spot, question.mag);
         }
         (gain, taken)
     }
@@ -338,6 +352,7 @@ impl<'a> Weigher<'a> {
 /// A catalogue star to be looked for.
 struct Question {
     star: [f64; 3],
+    mag: f64,
     rank: usize,
     away: f64,
 }
@@ -347,6 +362,7 @@ struct State {
     camera: Camera,
     covariance: Matrix,
     shift: Vector,
+    zero: ZeroPoint,
 }
 
 impl State {

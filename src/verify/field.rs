@@ -16,6 +16,10 @@ pub struct Spot {
     pub sigma_px: f64,
     /// Place in the order of brightness, 0 the brightest.
     pub rank: usize,
+    /// Instrumental magnitude, -2.5 log10 of the flux.
+    pub mag: f64,
+    /// The flux is a lower limit.
+    pub saturated: bool,
 }
 
 /// The brightest detections of a frame by place.
@@ -23,6 +27,10 @@ pub struct Spot {
 pub struct DetectionField {
     spots: Vec<Spot>,
     starts: Vec<u32>,
+    /// Magnitudes by rank.
+    mags: Vec<f64>,
+    /// Numbers of the spots by rank.
+    places: Vec<u32>,
     /// Width and height, pixels.
     pub size_px: [f64; 2],
     /// Typical star width, pixels.
@@ -37,6 +45,8 @@ impl DetectionField {
         let mut field = DetectionField {
             spots: Vec::new(),
             starts: vec![0; BUCKETS * BUCKETS + 1],
+            mags: Vec::new(),
+            places: Vec::new(),
             size_px,
             fwhm_px: detections.fwhm_px.max(1.0),
         };
@@ -54,14 +64,26 @@ impl DetectionField {
                         offset,
                         sigma_px: star.sigma_px,
                         rank,
+                        mag: magnitude(star.flux),
+                        saturated: star.saturated,
                     },
                 )
             })
+            .collect();
+        field.mags = detections
+            .stars
+            .iter()
+            .take(MOST)
+            .map(|star| magnitude(star.flux))
             .collect();
         keyed.sort_by_key(|(bucket, spot)| (*bucket, spot.rank));
         for (bucket, spot) in keyed {
             field.starts[bucket + 1] += 1;
             field.spots.push(spot);
+        }
+        field.places = vec![0; field.spots.len()];
+        for (place, spot) in field.spots.iter().enumerate() {
+            field.places[spot.rank] = place as u32;
         }
         for i in 1..field.starts.len() {
             field.starts[i] += field.starts[i - 1];
@@ -72,6 +94,21 @@ impl DetectionField {
     fn bucket(&self, offset: f64, axis: usize) -> usize {
         let unit = offset / self.size_px[axis] + 0.5;
         ((unit * BUCKETS as f64).max(0.0) as usize).min(BUCKETS - 1)
+    }
+
+    /// Share of the `eligible` brightest detections within `window` of a magnitude; one of them
+    /// is taken to be there.
+    pub fn share_near(&self, mag: f64, window: f64, eligible: usize) -> f64 {
+        let eligible = eligible.clamp(1, self.mags.len().max(1));
+        let near = |m: &&f64| (**m - mag).abs() <= window;
+        let count = self.mags.iter().take(eligible).filter(near).count();
+        count.max(1) as f64 / eligible as f64
+    }
+
+    /// The spot of a detection by its rank, wherever it lies.
+    pub fn by_rank(&self, rank: usize) -> Option<&Spot> {
+        let at = *self.places.get(rank)?;
+        self.spots.get(at as usize)
     }
 
     /// Number of detections held.
@@ -101,4 +138,8 @@ impl DetectionField {
             }
         }
     }
+}
+
+fn magnitude(flux: f64) -> f64 {
+    -2.5 * flux.max(1e-9).log10()
 }

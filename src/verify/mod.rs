@@ -1,6 +1,7 @@
 //! Weighs candidates: which pose does a quad match propose, and how likely is what that pose
 //! predicts compared with chance?
 
+mod brightness;
 mod camera;
 pub mod chance;
 mod evidence;
