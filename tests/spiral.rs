@@ -3,12 +3,14 @@
 //!
 //! One field says little (cells lie as they lie), so several are added up.
 
+#[path = "../benches/rendered/mod.rs"]
+mod rendered;
+
 use nightfix::detect::{Detections, detect};
-use nightfix::frame::{Clues, Frame, Pixels};
 use nightfix::search::search;
 use nightfix::sky::Sky;
 use nightfix::solve::{Commanded, Request, SearchOrder, SearchReport};
-use sample_fields::{FieldSpec, render};
+use sample_fields::FieldSpec;
 
 const PLACES_DEG: [[f64; 2]; 5] = [
     [92.4, 23.8],
@@ -21,18 +23,7 @@ const NORTH_DEG: [f64; 5] = [0.1, 2.0, 5.0, 10.0, 14.0];
 
 /// The detections of a field one degree wide: only the smaller quads serve it.
 fn detections([ra_deg, dec_deg]: [f64; 2]) -> Detections {
-    let field = render(&FieldSpec::new(ra_deg, dec_deg, 1.0)).unwrap();
-    detect(&Frame {
-        path: "rendered".into(),
-        width: field.truth.width_px,
-        height: field.truth.height_px,
-        pixels: Pixels::U16(field.pixels),
-        mosaic_stated: None,
-        first_row_on_top: false,
-        orientation: 1,
-        nonlinear: false,
-        clues: Clues::default(),
-    })
+    detect(&rendered::frame_of(&FieldSpec::new(ra_deg, dec_deg, 1.0)).0)
 }
 
 /// What it takes to solve with these starts; the sky is opened anew, so that nothing is counted

@@ -1,17 +1,22 @@
-//! Rendered frames with known truth for the benches.
+//! Rendered frames with known truth, for benches and tests.
 
 use nightfix::frame::{Clues, Frame, Pixels};
 use sample_fields::{FieldSpec, Truth, render};
 
 /// A field of the winter Milky Way's edge, `width_deg` wide, 3:2.
+#[allow(dead_code)]
 pub fn frame(width_deg: f64, width_px: usize) -> (Frame, Truth) {
-    let spec = FieldSpec {
+    frame_of(&FieldSpec {
         width_px,
         height_px: width_px * 2 / 3,
         rotation_deg: 34.0,
         ..FieldSpec::new(92.41, 23.78, width_deg)
-    };
-    let field = render(&spec).expect("a possible field");
+    })
+}
+
+/// The frame of a field, without a word in its header.
+pub fn frame_of(spec: &FieldSpec) -> (Frame, Truth) {
+    let field = render(spec).expect("a possible field");
     let frame = Frame {
         path: "rendered".into(),
         width: field.truth.width_px,
@@ -27,6 +32,7 @@ pub fn frame(width_deg: f64, width_px: usize) -> (Frame, Truth) {
 }
 
 /// Distance of a centre from the truth, pixels (the frame lies far from the poles).
+#[allow(dead_code)]
 pub fn off_px(centre_deg: [f64; 2], truth: &Truth) -> f64 {
     let east = (centre_deg[0] - truth.ra_deg) * truth.dec_deg.to_radians().cos();
     let north = centre_deg[1] - truth.dec_deg;

@@ -1,6 +1,6 @@
 //! The `index-builder` command: catalogues in, one star-index out, coverage measured.
 
-use anyhow::{Context, anyhow};
+use anyhow::anyhow;
 use clap::{Args, Parser, Subcommand};
 use index_builder::build::{Built, build, default_recipes};
 use index_builder::catalogue::{CatalogueError, read_all};
@@ -9,6 +9,7 @@ use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use tempfile::NamedTempFile;
 
 /// Widths of the report's windows, degrees.
 const WIDTHS_DEG: [f64; 8] = [1.0, 1.25, 1.5, 2.5, 5.0, 10.0, 25.0, 50.0];
@@ -80,6 +81,7 @@ fn main() -> ExitCode {
 }
 
 fn run(options: &BuildOptions) -> Result<(), Failure> {
+    let file = file_beside(&options.out).map_err(cannot_write(&options.out))?;
     eprintln!("reading {} catalogue(s)", options.inputs.len());
     let catalogue = read_all(&options.inputs).map_err(|error| Failure {
         status: match error {
@@ -95,15 +97,7 @@ fn run(options: &BuildOptions) -> Result<(), Failure> {
         error: anyhow::Error::from(error).context("the stars lie too densely for an index"),
     })?;
     eprintln!("writing {}", options.out.display());
-    write_atomically(&options.out, &built.bytes)
-        .with_context(|| {
-            let out = options.out.display();
-            format!("{out}: cannot be written: name another place with --out")
-        })
-        .map_err(|error| Failure {
-            status: CANNOT_WRITE,
-            error,
-        })?;
+    complete(file, &options.out, &built.bytes).map_err(cannot_write(&options.out))?;
     let mut report = summary(&built);
     if !options.no_report {
         eprintln!("measuring coverage: {} windows a width", options.windows);
@@ -135,8 +129,9 @@ fn origin_of(inputs: &[PathBuf]) -> String {
     names.join(", ")
 }
 
-/// Writes a file beside its final place, then moves it there: never half a star-index.
-fn write_atomically(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+/// A file beside the final place, to be moved there once it is complete: never half a star-index.
+/// Made before the work begins, so that a place that cannot be written is known at once.
+fn file_beside(path: &Path) -> anyhow::Result<NamedTempFile> {
     if path.is_dir() {
         return Err(anyhow!("it is a folder"));
     }
@@ -151,11 +146,28 @@ fn write_atomically(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
         use std::os::unix::fs::PermissionsExt;
         builder.permissions(std::fs::Permissions::from_mode(0o666));
     }
-    let mut file = builder.tempfile_in(folder)?;
+    Ok(builder.tempfile_in(folder)?)
+}
+
+/// Fills the file and moves it to its place.
+fn complete(mut file: NamedTempFile, path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
     file.write_all(bytes)?;
     file.as_file().sync_all()?;
     file.persist(path).map_err(|failed| failed.error)?;
     Ok(())
+}
+
+/// Says which output could not be written and what to do.
+fn cannot_write(out: &Path) -> impl Fn(anyhow::Error) -> Failure {
+    move |error| {
+        let out = out.display();
+        Failure {
+            status: CANNOT_WRITE,
+            error: error.context(format!(
+                "{out}: cannot be written: name another place with --out"
+            )),
+        }
+    }
 }
 
 /// Stars, bytes and bands.
