@@ -47,3 +47,69 @@ impl ZeroPoint {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::{Detection, Detections};
+
+    fn field() -> DetectionField {
+        let star = |rank: usize| Detection {
+            x_px: (37 * rank % 400) as f64,
+            y_px: (91 * rank % 300) as f64,
+            sigma_px: 0.1,
+            flux: 1e5 * (-0.07 * rank as f64).exp(),
+            snr: 50.0,
+            fwhm_px: 3.0,
+            elongation: 1.0,
+            saturated: false,
+        };
+        DetectionField::new(&Detections {
+            stars: (0..60).map(star).collect(),
+            width: 400,
+            height: 300,
+            fwhm_px: 3.0,
+            sky_level: 100.0,
+            sky_noise: 5.0,
+            mosaic: false,
+        })
+    }
+
+    fn zero_point(field: &DetectionField) -> ZeroPoint {
+        let mut zero = ZeroPoint::default();
+        for (rank, off) in [(1, 0.1), (5, -0.2), (12, 0.3), (20, -0.2)] {
+            let spot = field.by_rank(rank).unwrap();
+            zero.add(spot, spot.mag + 20.0 + off);
+        }
+        zero
+    }
+
+    /// The bound on the chance of a false match rests on it: were the detection any of those that
+    /// may be the star, the ratio would be one in the mean, whatever the star's magnitude.
+    #[test]
+    fn by_chance_the_ratio_is_one_in_the_mean() {
+        let field = field();
+        let zero = zero_point(&field);
+        for eligible in [30, 60] {
+            for tenth in 60..120 {
+                let mag = f64::from(tenth) / 10.0;
+                let sum: f64 = (0..eligible)
+                    .map(|rank| zero.ratio(&field, field.by_rank(rank).unwrap(), mag, eligible))
+                    .sum();
+                let mean = sum / eligible as f64;
+                assert!(mean < 1.12, "mag {mag} among {eligible}: {mean}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_right_brightness_speaks_for_a_match_and_a_wrong_one_costs_little() {
+        let field = field();
+        let zero = zero_point(&field);
+        let spot = field.by_rank(10).unwrap();
+        assert!(zero.ratio(&field, spot, spot.mag + 20.0, 60) > 2.0);
+        let wrong = zero.ratio(&field, spot, spot.mag + 25.0, 60);
+        assert!((wrong - SAYS_NOTHING).abs() < 0.01);
+        assert_eq!(ZeroPoint::default().ratio(&field, spot, 3.0, 60), 1.0);
+    }
+}

@@ -17,7 +17,9 @@
 
 use super::brightness::ZeroPoint;
 use super::camera::{Camera, Matrix, Vector};
+use super::errors::{Errors, Gauss, mixed, shares};
 use super::field::{DetectionField, Spot};
+use super::state::State;
 use crate::sky::{RegionStar, Star};
 
 /// Catalogue stars that are asked for at most, brightest first: at a first glance, and where that
@@ -31,16 +33,9 @@ pub const GLANCE_GAIN: f64 = 2.0;
 /// one whose stars behave as the model says falls so deep with a probability of at most e^-5.5, or
 /// 0.4 %; and it has other quads.
 const HOPELESS: f64 = -5.5;
-/// Share of measurements with the small error; the others have the large one.
-const TIGHT_SHARE: f64 = 0.7;
 /// Chance that a star is detected which is well within the reach of the frame; near its limit.
 const COMPLETENESS: f64 = 0.85;
 const COMPLETENESS_AT_LIMIT: f64 = 0.5;
-/// Systematic centroid error beside the one stated with each detection, pixels.
-const FLOOR_PX: f64 = 0.08;
-/// Catalogue position error, arcsec per axis: positions to 0.0001 deg (0.1 arcsec rms) and
-/// proper motion errors of some mas/yr over decades.
-const CATALOGUE_ARCSEC: f64 = 0.2;
 /// Standard deviation of what is not known at all, pixels: more than any frame is wide.
 const UNKNOWN_PX: f64 = 1e5;
 /// Detections beyond this squared distance (in sigma) are not this star: one in 20,000 is missed.
@@ -83,44 +78,6 @@ pub struct Proposal {
     pub radial_px: f64,
 }
 
-/// Measurement errors of one frame at one scale.
-#[derive(Debug, Clone, Copy)]
-struct Errors {
-    catalogue_px: f64,
-    loose_px: f64,
-    distortion: f64,
-}
-
-impl Errors {
-    /// Variances of a detection's place, per axis: small as a rule, else large.
-    fn of_spot(&self, sigma_px: f64) -> [f64; 2] {
-        let tight = sigma_px.powi(2) + FLOOR_PX.powi(2);
-        [tight, tight + self.loose_px.powi(2)]
-    }
-}
-
-/// Density of a residual, in parts for the small and the large variance of the detection; the
-/// prediction has the covariance (xx, xy, yy).
-fn shares(predicted: [f64; 3], variances: [f64; 2], residual: [f64; 2]) -> [f64; 2] {
-    let density = |variance: f64| {
-        Gauss::new([
-            predicted[0] + variance,
-            predicted[1],
-            predicted[2] + variance,
-        ])
-        .density(residual)
-    };
-    [
-        TIGHT_SHARE * density(variances[0]),
-        (1.0 - TIGHT_SHARE) * density(variances[1]),
-    ]
-}
-
-/// The variance to be expected where the small one has this share.
-fn mixed(share: f64, [tight, loose]: [f64; 2]) -> f64 {
-    share * tight + (1.0 - share) * loose
-}
-
 /// Weighs poses of one frame.
 #[derive(Debug)]
 pub struct Weigher<'a> {
@@ -128,31 +85,6 @@ pub struct Weigher<'a> {
     half_px: [f64; 2],
     /// Random distortion beside the radial term, relative to the distance from the quad.
     pub distortion: f64,
-}
-
-/// A two-dimensional normal distribution about zero.
-struct Gauss {
-    inverse: [f64; 3],
-    peak: f64,
-}
-
-impl Gauss {
-    /// Of covariance xx, xy, yy.
-    fn new([xx, xy, yy]: [f64; 3]) -> Gauss {
-        let det = xx * yy - xy * xy;
-        Gauss {
-            inverse: [yy / det, -xy / det, xx / det],
-            peak: 1.0 / (2.0 * std::f64::consts::PI * det.sqrt()),
-        }
-    }
-
-    fn chi2(&self, [x, y]: [f64; 2]) -> f64 {
-        self.inverse[0] * x * x + 2.0 * self.inverse[1] * x * y + self.inverse[2] * y * y
-    }
-
-    fn density(&self, at: [f64; 2]) -> f64 {
-        self.peak * (-0.5 * self.chi2(at)).exp()
-    }
 }
 
 impl<'a> Weigher<'a> {
@@ -166,15 +98,6 @@ impl<'a> Weigher<'a> {
         }
     }
 
-    fn errors(&self, camera: &Camera) -> Errors {
-        let catalogue_px = CATALOGUE_ARCSEC / 206_265.0 * camera.focal_px;
-        Errors {
-            catalogue_px,
-            loose_px: (0.3 + 0.2 * self.field.fwhm_px).hypot(2.0 * catalogue_px),
-            distortion: self.distortion,
-        }
-    }
-
     /// The evidence for a proposal. `stars` are the catalogue stars around the frame, brightest
     /// first, of which the first `most` in the frame are asked for. `None`: hopeless.
     pub fn weigh(
@@ -183,7 +106,7 @@ impl<'a> Weigher<'a> {
         stars: &[RegionStar],
         most: usize,
     ) -> Option<Evidence> {
-        let errors = self.errors(&proposal.pose);
+        let errors = Errors::at_scale(proposal.pose.focal_px, self.field.fwhm_px, self.distortion);
         let (quad_log, mut state) = self.quad_evidence(proposal, &errors)?;
         let asked = self.stars_to_ask(proposal, stars, most);
         let mut log_ratio = quad_log;
@@ -355,50 +278,4 @@ struct Question {
     mag: f64,
     rank: usize,
     away: f64,
-}
-
-/// The pose while it is being improved: a fixed camera and a small change of it.
-struct State {
-    camera: Camera,
-    covariance: Matrix,
-    shift: Vector,
-    zero: ZeroPoint,
-}
-
-impl State {
-    fn predict(&self, star: [f64; 3]) -> Option<([f64; 2], [Vector; 2])> {
-        let at = self.camera.project(star)?;
-        let rows = self.camera.derivatives(at);
-        Some((
-            [0, 1].map(|axis| at[axis] + rows[axis].dot(&self.shift)),
-            rows,
-        ))
-    }
-
-    /// Covariance of a prediction (xx, xy, yy), pixels squared.
-    fn prediction_covariance(&self, rows: &[Vector; 2], spread: f64) -> [f64; 3] {
-        let px = self.covariance * rows[0];
-        let py = self.covariance * rows[1];
-        [
-            rows[0].dot(&px) + spread,
-            rows[1].dot(&px),
-            rows[1].dot(&py) + spread,
-        ]
-    }
-
-    /// Kalman update with a residual of both axes.
-    fn update(&mut self, rows: &[Vector; 2], residual: [f64; 2], variance: f64) {
-        let px = self.covariance * rows[0];
-        let py = self.covariance * rows[1];
-        let s = [
-            rows[0].dot(&px) + variance,
-            rows[1].dot(&px),
-            rows[1].dot(&py) + variance,
-        ];
-        let det = s[0] * s[2] - s[1] * s[1];
-        let gain_x = (px * s[2] - py * s[1]) / det;
-        let gain_y = (py * s[0] - px * s[1]) / det;
-        self.shift += gain_x * residual[0] + gain_y * residual[1];
-        self.covariance -= gain_x * px.transpose() + gain_y * py.transpose();
-    }
 }

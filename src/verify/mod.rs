@@ -4,8 +4,10 @@
 mod brightness;
 mod camera;
 pub mod chance;
+mod errors;
 mod evidence;
 mod field;
+mod state;
 
 pub use camera::Camera;
 pub use evidence::{Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher};
