@@ -25,8 +25,6 @@ pub struct Found {
     pub best: Option<Best>,
     /// It is beyond doubt.
     pub accepted: bool,
-    /// Detections that verification looked at.
-    pub detections: usize,
     /// Counters.
     pub report: SearchReport,
     /// The lowest chance of a false match (log10) that the best pose had at the end of any batch,
@@ -59,7 +57,6 @@ pub fn search(
     let mut found = Found {
         best: None,
         accepted: false,
-        detections: field.len(),
         report: SearchReport::default(),
         lowest_log10_chance: f64::INFINITY,
     };
@@ -88,9 +85,10 @@ pub fn search(
 impl Found {
     /// log10 of the chance that the likeliest pose is a false match; 0 where there is none.
     pub fn log10_chance(&self) -> f64 {
-        self.best.as_ref().map_or(0.0, |best| {
-            best.log10_chance(self.report.candidates, self.detections)
-        })
+        let trials = self.report.candidates;
+        self.best
+            .as_ref()
+            .map_or(0.0, |best| best.log10_chance(trials))
     }
 
     /// Adds the result of a batch. A tie keeps the earlier pose: the order of batches and tiles
@@ -106,7 +104,7 @@ impl Found {
         let chance = self
             .best
             .as_ref()
-            .map(|best| best.log10_chance(self.report.candidates, self.detections));
+            .map(|best| best.log10_chance(self.report.candidates));
         self.lowest_log10_chance = self
             .lowest_log10_chance
             .min(chance.unwrap_or(f64::INFINITY));

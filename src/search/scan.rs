@@ -34,10 +34,9 @@ pub struct Best {
 }
 
 impl Best {
-    /// log10 of the chance that one of `trials` candidates looks as good by accident, in a frame
-    /// of so many detections.
-    pub fn log10_chance(&self, trials: u64, detections: usize) -> f64 {
-        chance::log10_of_false_match(trials, self.evidence.log_ratio, detections)
+    /// log10 of the chance that one of `trials` candidates looks as good by accident.
+    pub fn log10_chance(&self, trials: u64) -> f64 {
+        chance::log10_of_false_match(trials, self.evidence.log_ratio)
     }
 }
 
