@@ -80,7 +80,7 @@ pub(super) fn measure<P: Pixel>(
             &mut scratch.blob,
         ) {
             Some(blob) if is_sharp(context, &blob, context.saturation) => return None,
-            Some(blob) if blob.is_star(&context.psf) => {
+            Some(blob) if blob.is_star(&context.psf, context.nonlinear) => {
                 return measure_saturated(context, candidate, &blob, scratch);
             }
             // Overexposed areas, bars and letters; a lone saturated pixel may yet be a star's.
@@ -90,7 +90,7 @@ pub(super) fn measure<P: Pixel>(
     }
     match plateau(context, candidate, scratch) {
         Some((blob, level)) if is_sharp(context, &blob, level) => None,
-        Some((blob, _)) if blob.is_star(&context.psf) => {
+        Some((blob, _)) if blob.is_star(&context.psf, context.nonlinear) => {
             measure_saturated(context, candidate, &blob, scratch)
         }
         _ => measure_plain(context, candidate, scratch),
@@ -179,7 +179,7 @@ fn plateau<P: Pixel>(
     candidate: &Candidate,
     scratch: &mut Scratch,
 ) -> Option<(Blob, f32)> {
-    if candidate.flux < 40.0 * candidate.flux_noise {
+    if candidate.flux < 15.0 * candidate.flux_noise {
         return None;
     }
     let at = (candidate.x_px, candidate.y_px);

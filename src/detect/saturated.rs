@@ -52,12 +52,18 @@ struct Cut {
 impl Blob {
     /// A round core, with or without blooming: no lone pixel, no bar, no letter of a caption,
     /// no overexposed area.
-    pub fn is_star(&self, psf: &Psf) -> bool {
+    pub fn is_star(&self, psf: &Psf, nonlinear: bool) -> bool {
         let outline = if self.blooms() {
             self.has_core
         } else {
-            // A disc fills 0.785 of its box, an ellipse of 2 : 1 on the diagonal 0.63, letters less.
-            let least_fill = if psf.elongation > 1.4 { 0.4 } else { 0.66 };
+            // A disc fills 0.785 of its box, an ellipse of 2 : 1 on the diagonal 0.63, a disc with
+            // the roots of diffraction spikes 0.5; letters too fill less, but are no part of frames
+            // as a camera writes them.
+            let least_fill = match nonlinear {
+                _ if psf.elongation > 1.4 => 0.4,
+                true => 0.66,
+                false => 0.5,
+            };
             self.area < 9 || self.area as f64 >= least_fill * self.width * self.height
         };
         !self.overflowed && outline && (self.area >= 2 || psf.sigma_px < 1.0)
