@@ -87,12 +87,19 @@ fn finish(name: &str, mut canvas: Canvas, stars: &[Star], random: &mut Random, l
     check(name, &score(&found, stars, 2.0), limits);
 }
 
+impl Limits {
+    /// At least so many of the brightest found, at most so many false ones, error in pixels.
+    const fn of(found: usize, false_ones: usize, error_px: f64) -> Limits {
+        Limits {
+            found,
+            false_ones,
+            error_px,
+        }
+    }
+}
+
 /// What an undisturbed field gives, or nearly.
-const CLEAN: Limits = Limits {
-    found: 29,
-    false_ones: 0,
-    error_px: 0.03,
-};
+const CLEAN: Limits = Limits::of(29, 0, 0.03);
 
 #[test]
 fn hot_pixels_and_columns() {
@@ -102,11 +109,7 @@ fn hot_pixels_and_columns() {
     canvas.column(640, 300, 500.0);
     canvas.column(641, 300, 900.0);
     canvas.column(903, 420, -700.0);
-    let limits = Limits {
-        error_px: 0.05,
-        found: 27,
-        ..CLEAN
-    };
+    let limits = Limits::of(27, 0, 0.05);
     finish("hot", canvas, &stars, &mut random, &limits);
 }
 
@@ -114,11 +117,7 @@ fn hot_pixels_and_columns() {
 fn cosmic_rays() {
     let (mut canvas, stars, mut random) = field(102);
     canvas.cosmic_rays(250, 20_000.0, &mut random);
-    let limits = Limits {
-        error_px: 0.03,
-        found: 29,
-        false_ones: 1,
-    };
+    let limits = Limits::of(29, 1, 0.03);
     finish("cosmic rays", canvas, &stars, &mut random, &limits);
 }
 
@@ -128,11 +127,7 @@ fn satellites_and_aircraft() {
     canvas.trail(100.0, 420.0, SIGMA, 1500.0);
     canvas.trail(700.0, 660.0, 2.0, 6000.0);
     canvas.trail(-300.0, 1400.0, SIGMA, 400.0);
-    let limits = Limits {
-        found: 28,
-        false_ones: 1,
-        error_px: 0.05,
-    };
+    let limits = Limits::of(28, 1, 0.05);
     finish("trails", canvas, &stars, &mut random, &limits);
 }
 
@@ -151,11 +146,7 @@ fn saturated_and_blooming_stars() {
         }
         stars.push(star);
     }
-    let limits = Limits {
-        found: 28,
-        false_ones: 1,
-        error_px: 0.12,
-    };
+    let limits = Limits::of(28, 1, 0.12);
     finish("saturated", canvas, &stars, &mut random, &limits);
 }
 
@@ -163,11 +154,7 @@ fn saturated_and_blooming_stars() {
 fn nebula() {
     let (mut canvas, stars, mut random) = field(105);
     canvas.nebula(4000.0, 14.0, &mut random);
-    let limits = Limits {
-        error_px: 0.06,
-        false_ones: 1,
-        found: 28,
-    };
+    let limits = Limits::of(28, 1, 0.06);
     finish("nebula", canvas, &stars, &mut random, &limits);
 }
 
@@ -181,11 +168,7 @@ fn moonlight_and_vignetting() {
         *v *= 1.0 - 1.3 * (x * x + y * y);
     }
     // Vignetting dims stars, and the order of brightness changes with it.
-    let limits = Limits {
-        found: 28,
-        false_ones: 0,
-        error_px: 0.05,
-    };
+    let limits = Limits::of(28, 0, 0.05);
     finish("gradient", canvas, &stars, &mut random, &limits);
 }
 
@@ -336,10 +319,6 @@ fn all_at_once() {
     canvas.column(555, 0, 1200.0);
     canvas.hot_pixels(800, 15_000.0, &mut random);
     canvas.cosmic_rays(60, 15_000.0, &mut random);
-    let limits = Limits {
-        found: 28,
-        false_ones: 2,
-        error_px: 0.15,
-    };
+    let limits = Limits::of(28, 2, 0.15);
     finish("all at once", canvas, &stars, &mut random, &limits);
 }

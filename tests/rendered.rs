@@ -166,7 +166,7 @@ fn the_stars_own_motion_dates_a_frame() {
 }
 
 /// The stated radius holds the truth in 95 % of cases: of 48 frames between 41 and 48 (binomial;
-/// fewer than 41 in one run of a thousand), and half of them beyond a third of it.
+/// fewer than 41 by chance in three of a thousand such tests), and half of them beyond a third of it.
 #[test]
 fn the_stated_radius_holds_the_centre() {
     let sky = Sky::embedded().unwrap();

@@ -3,8 +3,8 @@
 //!
 //! One field says little (cells lie as they lie), so several are added up.
 
-#[path = "../benches/rendered/mod.rs"]
-mod rendered;
+#[path = "../benches/rendered/field.rs"]
+mod field;
 
 use nightfix::detect::{Detections, detect};
 use nightfix::search::search;
@@ -23,7 +23,7 @@ const NORTH_DEG: [f64; 5] = [0.1, 2.0, 5.0, 10.0, 14.0];
 
 /// The detections of a field one degree wide: only the smaller quads serve it.
 fn detections([ra_deg, dec_deg]: [f64; 2]) -> Detections {
-    detect(&rendered::frame_of(&FieldSpec::new(ra_deg, dec_deg, 1.0)).0)
+    detect(&field::frame_of(&FieldSpec::new(ra_deg, dec_deg, 1.0)).0)
 }
 
 /// What it takes to solve with these starts; the sky is opened anew, so that nothing is counted

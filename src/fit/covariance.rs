@@ -14,7 +14,7 @@ const FEWEST_FREEDOM: f64 = 3.0;
 /// Error of the two constants of a fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CentreError {
-    /// Covariance (xx, xy, yy), in the units of the residuals squared.
+    /// Covariance (xx, xy, yy) along the axes of the tangent plane, pixels squared.
     pub covariance: [f64; 3],
     /// Degrees of freedom that stand behind it.
     pub freedom: f64,
@@ -22,14 +22,19 @@ pub struct CentreError {
 
 /// What a robust fit ended with.
 pub struct Converged<'a> {
+    /// Equations of each point.
     pub design: &'a [Equations],
+    /// The points.
     pub points: &'a [Point],
+    /// Residuals, target minus model, pixels.
     pub residuals: &'a [[f64; 2]],
+    /// Robust weights, 0 to 1.
     pub weights: &'a [f64],
     /// Derivative of each point's influence by its residual, mean over both axes.
     pub slopes: &'a [f64],
     /// Inverse of the weighted normal matrix (of one axis where both are alike).
     pub inverse: &'a DMatrix<f64>,
+    /// Free parameters of both axes together.
     pub parameters: usize,
 }
 
@@ -92,7 +97,7 @@ impl Converged<'_> {
 }
 
 impl CentreError {
-    /// Radius of the circle that holds 95 % of the errors: exact for a two-dimensional normal
+    /// Radius in pixels of the circle that holds 95 % of the errors: exact for a two-dimensional normal
     /// error of any ellipse; where its size was estimated with few degrees of freedom, with the
     /// wings of Student's distribution (for a round error sqrt(2 F(0.95; 2, freedom))).
     pub fn radius95(&self) -> f64 {
@@ -108,9 +113,12 @@ impl CentreError {
         let round = |variance: f64| {
             (self.freedom * (0.05_f64.powf(-2.0 / self.freedom) - 1.0) * variance).sqrt()
         };
+        if short2 > 0.999 * long2 {
+            return round(long2);
+        }
         // Between that of a line and that of the circle about the ellipse.
         let (mut low, mut high) = (0.0, round(long2));
-        for _ in 0..60 {
+        for _ in 0..40 {
             let radius = 0.5 * (low + high);
             if self.beyond(radius, long2, short2) > 0.05 {
                 low = radius;
@@ -124,7 +132,7 @@ impl CentreError {
     /// Probability of an error larger than `radius` for an ellipse of these squared axes: the
     /// integral over the position angle of the radial one, which has a closed form.
     fn beyond(&self, radius: f64, long2: f64, short2: f64) -> f64 {
-        const STEPS: usize = 720;
+        const STEPS: usize = 360;
         let sum: f64 = (0..STEPS)
             .map(|step| {
                 let angle = (step as f64 + 0.5) / STEPS as f64 * std::f64::consts::FRAC_PI_2;

@@ -24,9 +24,12 @@ pub struct Years {
 }
 
 impl Years {
-    /// The date is known.
-    pub fn known(after: f64) -> Years {
-        Years { after, sigma: 0.0 }
+    /// The stars already stand where they were at the time of the frame.
+    pub fn known() -> Years {
+        Years {
+            after: 0.0,
+            sigma: 0.0,
+        }
     }
 
     /// Nothing is known yet.

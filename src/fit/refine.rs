@@ -57,7 +57,7 @@ pub fn fit(
     let mut radius_px = (1.5 + 0.5 * detections.fwhm_px).max(2.0);
     let mut last: Option<(Fitted, Vec<Pair>)> = None;
     let mut years = match epoch {
-        Epoch::Known { .. } => Years::known(0.0),
+        Epoch::Known { .. } => Years::known(),
         Epoch::Unknown { .. } => Years::unknown(),
     };
     for round in 0..ROUNDS {
