@@ -17,10 +17,12 @@
 pub mod angle;
 pub mod cli;
 pub mod detect;
+pub mod diagnosis;
 pub mod fit;
 pub mod frame;
 pub mod mount;
 pub mod quads;
+pub mod quality;
 pub mod report;
 pub mod search;
 pub mod sky;

@@ -1,8 +1,10 @@
 //! The whole job: a frame in, an outcome out. What the command line and other programs call.
 
 use crate::detect::Detections;
+use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution};
 use crate::frame::Frame;
+use crate::quality::{Quality, quality};
 use crate::search::{Best, search};
 use crate::sky::{Sky, SkyError, SkyRegion};
 use std::time::Instant;
@@ -67,6 +69,8 @@ pub struct Elapsed {
     pub match_ms: f64,
     /// Final fit.
     pub fit_ms: f64,
+    /// Frame quality, and the diagnosis of an unsolved frame.
+    pub judge_ms: f64,
 }
 
 /// What came of one frame.
@@ -76,6 +80,10 @@ pub struct Outcome {
     pub detections: Detections,
     /// The position, or `None`: unsolved.
     pub solution: Option<Solution>,
+    /// What can be read off the frame besides.
+    pub quality: Quality,
+    /// Why there is no solution; `None` where there is one.
+    pub diagnosis: Option<Cause>,
     /// How the search went.
     pub search: SearchReport,
     /// Best chance of a false match that any candidate reached, log10; 0 where there was none.
@@ -110,9 +118,23 @@ pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, Sky
         None => None,
     };
     elapsed.fit_ms = ms_since(begin);
+
+    let begin = Instant::now();
+    let quality = quality(frame, &detections, solution.as_ref());
+    let diagnosis = solution.is_none().then(|| {
+        diagnose(&FrameFacts {
+            frame,
+            detections: &detections,
+            request,
+            sky,
+        })
+    });
+    elapsed.judge_ms = ms_since(begin);
     Ok(Outcome {
         detections,
         solution,
+        quality,
+        diagnosis,
         search: found.report,
         best_log10_chance,
         elapsed,

@@ -9,17 +9,23 @@ mod merge;
 mod mesh;
 mod moments;
 mod mosaic;
+mod objects;
 mod order;
 mod plane;
 mod psf;
 mod refine;
 mod run;
 mod saturated;
+mod shapes;
 mod spikes;
 mod stamp;
+mod survey;
 
 use crate::frame::{Frame, Pixels};
+pub use objects::Object;
 use plane::Image;
+pub use shapes::StarShape;
+pub use survey::{Survey, survey};
 
 /// One star image.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -61,6 +67,10 @@ pub struct Detections {
     pub sky_noise: f64,
     /// The frame is a colour mosaic, by keyword or by its pixels.
     pub mosaic: bool,
+    /// From this value on a pixel is saturated, in the frame's own units; `None`: nothing is.
+    pub saturation_level: Option<f64>,
+    /// Shapes of well-exposed single stars from all over the frame.
+    pub shapes: Vec<StarShape>,
 }
 
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its

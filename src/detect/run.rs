@@ -6,7 +6,7 @@ use super::mesh::Mesh;
 use super::plane::{Blocks, Image, Pixel, Plane};
 use super::psf::{self, Psf};
 use super::stamp::Sky;
-use super::{Detections, faults, merge, mosaic, order};
+use super::{Detections, faults, merge, mosaic, order, shapes};
 use crate::frame::Frame;
 use rayon::prelude::*;
 
@@ -80,6 +80,8 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
     let measured = measure_all(&context, &found.candidates);
     let stars = merge::merge(measured, psf.window_px());
     finish(&mut out, stars, &psf);
+    out.shapes = shapes::measure(&context, &out.stars, out.fwhm_px);
+    out.saturation_level = saturation.is_finite().then_some(f64::from(saturation));
     out.sky_level = median(&found.mesh.level);
     out.sky_noise = median(&found.mesh.noise) * bin as f64;
     out

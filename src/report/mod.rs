@@ -6,8 +6,10 @@
 pub mod atomic;
 mod cautions;
 mod commanded;
+pub mod diagnosis;
 pub mod header;
 pub mod overlay;
+pub mod quality;
 pub mod record;
 mod rounding;
 pub mod text;

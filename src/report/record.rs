@@ -4,6 +4,8 @@
 //! below their error. `solution.schema.json` beside this file describes the same for machines.
 
 use super::cautions::cautions;
+use super::diagnosis::DiagnosisRecord;
+use super::quality::QualityRecord;
 use super::rounding::{decimals, significant, turn};
 use super::{CommandedPosition, Equinox, Origin, Unsolved};
 use crate::angle::{format_dec, format_ra};
@@ -174,6 +176,8 @@ pub struct ElapsedMs {
     pub matching: Option<f64>,
     /// Final fit.
     pub fit: Option<f64>,
+    /// Frame quality and diagnosis.
+    pub judge: Option<f64>,
     /// Everything, from opening the file to this record.
     pub total: Option<f64>,
 }
@@ -189,9 +193,8 @@ pub struct Record {
     pub status: FrameStatus,
     /// Why there is no position.
     pub reason: Option<String>,
-    /// What a person can try next; for the text alone.
-    #[serde(skip)]
-    pub next_steps: Vec<&'static str>,
+    /// What is wrong with an unsolved frame, and what to do next.
+    pub diagnosis: Option<DiagnosisRecord>,
     /// Where the frame's centre points.
     pub centre: Option<Centre>,
     /// The same of date, where the time is known.
@@ -212,6 +215,8 @@ pub struct Record {
     pub pointing_error: Option<PointingErrorRecord>,
     /// Stars of the frame.
     pub stars: Stars,
+    /// What can be read off the frame besides.
+    pub quality: Option<QualityRecord>,
     /// How probable it is that the match arose by chance.
     pub log10_chance_of_false_match: Option<f64>,
     /// World coordinates as FITS keywords have them.
@@ -242,10 +247,7 @@ impl Record {
                 Reason::Unsolved(why) => why.to_string(),
                 Reason::Fault(message) => message.to_owned(),
             }),
-            next_steps: match subject.reason {
-                Some(Reason::Unsolved(why)) => why.next_steps(),
-                _ => Vec::new(),
-            },
+            diagnosis: diagnosis(subject),
             centre: solution.map(centre),
             centre_of_date: centre_of_date(subject, found_deg),
             scale_arcsec_per_px: solution.map(|s| significant(s.scale_arcsec_per_px, 7)),
@@ -259,6 +261,9 @@ impl Record {
             commanded: subject.commanded.map(commanded),
             pointing_error: pointing(subject, found_deg),
             stars: stars(subject.outcome, solution),
+            quality: subject
+                .outcome
+                .map(|o| QualityRecord::new(&o.quality, solution)),
             log10_chance_of_false_match: solution.map(|s| decimals(s.log10_chance, 2)),
             wcs: solution.map(|s| wcs(&s.wcs)),
             search: search(subject.outcome),
@@ -275,6 +280,14 @@ impl Record {
     pub fn to_json_line(&self) -> serde_json::Result<String> {
         serde_json::to_string(self)
     }
+}
+
+fn diagnosis(subject: &Subject) -> Option<DiagnosisRecord> {
+    let Some(Reason::Unsolved(unsolved)) = subject.reason else {
+        return None;
+    };
+    let cause = subject.outcome?.diagnosis.as_ref()?;
+    Some(DiagnosisRecord::new(cause, unsolved))
 }
 
 fn centre(solution: &Solution) -> Centre {
@@ -388,6 +401,7 @@ fn elapsed(subject: &Subject) -> ElapsedMs {
         detect: stages.map(|e| rounded(e.detect_ms)),
         matching: stages.map(|e| rounded(e.match_ms)),
         fit: stages.map(|e| rounded(e.fit_ms)),
+        judge: stages.map(|e| rounded(e.judge_ms)),
         total: Some(rounded(subject.total_ms)),
     }
 }

@@ -95,6 +95,7 @@ fn solved(block: &mut Block, record: &Record) {
     }
     field(block, record);
     stars(block, record);
+    quality(block, record);
     if let Some(log10_chance) = record.log10_chance_of_false_match {
         block.line("Certainty", &chance_words(log10_chance));
     }
@@ -207,6 +208,50 @@ fn stars(block: &mut Block, record: &Record) {
     block.line("Stars", &text);
 }
 
+/// What focus, guiding and sky are judged by.
+fn quality(block: &mut Block, record: &Record) {
+    let Some(quality) = &record.quality else {
+        return;
+    };
+    if let (Some(hfd_px), Some(fwhm_px), Some(elongation), Some(angle)) = (
+        quality.hfd_px,
+        quality.fwhm_px,
+        quality.elongation,
+        quality.elongation_angle_deg,
+    ) {
+        let on_sky = |arcsec: Option<f64>| match arcsec {
+            Some(arcsec) => format!(" ({})", small_angle(arcsec / 3600.0)),
+            None => String::new(),
+        };
+        block.line(
+            "Star shape",
+            &format!(
+                "HFD {hfd_px:.2} px{}, FWHM {fwhm_px:.2} px{}, {elongation:.2} times as long as \
+                 wide at {angle:.0} deg",
+                on_sky(quality.hfd_arcsec),
+                on_sky(quality.fwhm_arcsec)
+            ),
+        );
+    }
+    if let Some(trend) = &quality.trend {
+        block.line(
+            "Over frame",
+            &format!(
+                "HFD tilt {:.2} +- {:.2} px, corners {:+.2} px from the centre",
+                trend.tilt_px, trend.tilt_error_px, trend.curvature_px
+            ),
+        );
+    }
+    let mut sky = format!("level {}, noise {}", quality.sky_level, quality.sky_noise);
+    if let Some(magnitude) = quality.limiting_magnitude {
+        let _ = write!(sky, ", stars to magnitude {magnitude:.1}");
+    }
+    if quality.saturated_share > 0.0 {
+        let _ = write!(sky, ", {:.2} % saturated", 100.0 * quality.saturated_share);
+    }
+    block.line("Sky", &sky);
+}
+
 fn took(block: &mut Block, record: &Record) {
     let times = &record.elapsed_ms;
     let Some(total) = times.total else {
@@ -217,6 +262,7 @@ fn took(block: &mut Block, record: &Record) {
         ("stars", times.detect),
         ("match", times.matching),
         ("fit", times.fit),
+        ("quality", times.judge),
     ]
     .into_iter()
     .filter_map(|(name, ms)| Some(format!("{name} {:.0} ms", ms?)))
@@ -229,7 +275,14 @@ fn took(block: &mut Block, record: &Record) {
 
 fn unsolved(block: &mut Block, record: &Record) {
     block.verdict("NOT SOLVED", &record.file, record.reason.as_deref());
+    if let Some(diagnosis) = &record.diagnosis {
+        block.line("Why", &diagnosis.sentence);
+        for step in &diagnosis.next {
+            block.line("Next", step);
+        }
+    }
     stars(block, record);
+    quality(block, record);
     let tried = record.search.candidates.unwrap_or(0);
     // Without a pattern of stars there was nothing to search with.
     if let (Some(order), Some(radius)) = (record.search.order, record.search.radius_deg)
@@ -255,9 +308,6 @@ fn unsolved(block: &mut Block, record: &Record) {
                 format_dec(commanded.dec_deg)
             ),
         );
-    }
-    for step in &record.next_steps {
-        block.line("Next", step);
     }
     took(block, record);
 }

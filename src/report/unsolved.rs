@@ -1,9 +1,6 @@
-//! Why a frame that was read has no position, and what to try next.
+//! Where the search for a frame's position ended.
 
 use std::fmt;
-
-/// Fewer stars than this are too few for most places of the sky.
-const FEW_STARS: usize = 12;
 
 /// What kept a readable frame from being solved.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,28 +60,14 @@ impl fmt::Display for Unsolved {
 }
 
 impl Unsolved {
-    /// What a person can do about it, likeliest first.
-    pub fn next_steps(&self) -> Vec<&'static str> {
-        let stars = |found: usize| match found {
-            0 => "Look whether the cap is off, the sky clear and the focus near.",
-            n if n < FEW_STARS => "Expose longer, or focus: more stars are needed.",
-            _ => "Look at the frame: trailed, doubled or false stars cannot be matched.",
-        };
-        const SAY: &str = "Say what you know: --at for the position, --scale for the pixel scale.";
-        match *self {
-            Unsolved::TooFewStars { found } => vec![stars(found)],
+    /// How to lift the limit that ended the search, where one did.
+    pub fn limit_step(&self) -> Option<&'static str> {
+        match self {
             Unsolved::TimeLimit { .. } => {
-                vec!["Give more time with --time-limit, or leave it out.", SAY]
+                Some("Give more time with --time-limit, or leave it out.")
             }
-            Unsolved::NotNear { found, .. } => vec![
-                "Leave out --within: then the whole sky is searched.",
-                stars(found),
-            ],
-            Unsolved::Nowhere { found } => vec![
-                stars(found),
-                SAY,
-                "A field under 1 deg may need a deeper star-index: name it with --index.",
-            ],
+            Unsolved::NotNear { .. } => Some("Leave out --within: then the whole sky is searched."),
+            Unsolved::TooFewStars { .. } | Unsolved::Nowhere { .. } => None,
         }
     }
 }

@@ -1,0 +1,153 @@
+//! Connected areas brighter than the sky, with their size and direction.
+
+use super::mesh::Mesh;
+use super::plane::Plane;
+
+/// A block belongs to an object where the mean of it and its eight neighbours stands this many
+/// times its own noise above the sky.
+const THRESHOLD: f32 = 4.0;
+/// Fewer blocks than this are noise or a hot pixel.
+const LEAST_AREA: usize = 6;
+/// Most objects handed on.
+const MOST: usize = 200;
+
+/// One connected area.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Object {
+    /// Extent along its long axis, frame pixels: that of a uniform bar with the same moments.
+    pub length_px: f64,
+    /// Extent across, likewise.
+    pub width_px: f64,
+    /// Direction of the long axis, from the first pixel axis towards the second, radians,
+    /// within half a turn.
+    pub angle_rad: f64,
+    /// Light above the sky, frame units times frame pixels.
+    pub flux: f64,
+    /// It touches two opposite edges of the frame: a bad column, or what crosses it.
+    pub crosses: bool,
+}
+
+/// Finds the objects of `plane`, most light first.
+pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
+    let (width, height) = (plane.width, plane.height);
+    let above = above_sky(plane, mesh);
+    let mut bright = threshold(&above, mesh, width, height);
+    let mut stack = Vec::new();
+    let mut objects = Vec::new();
+    for start in 0..bright.len() {
+        if !bright[start] {
+            continue;
+        }
+        let mut sums = Sums::default();
+        bright[start] = false;
+        stack.push(start);
+        while let Some(k) = stack.pop() {
+            let (i, j) = (k % width, k / width);
+            sums.add(i, j, above[k]);
+            for j in j.saturating_sub(1)..=(j + 1).min(height - 1) {
+                for i in i.saturating_sub(1)..=(i + 1).min(width - 1) {
+                    let near = j * width + i;
+                    if std::mem::take(&mut bright[near]) {
+                        stack.push(near);
+                    }
+                }
+            }
+        }
+        if sums.area >= LEAST_AREA {
+            objects.push(sums.object(plane));
+        }
+    }
+    objects.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    objects.truncate(MOST);
+    objects
+}
+
+/// Plane minus sky; blank blocks are zero.
+fn above_sky(plane: &Plane, mesh: &Mesh) -> Vec<f32> {
+    let mut above = plane.data.clone();
+    let (mut knots, mut level) = (Vec::new(), vec![0.0; plane.width]);
+    for (y, row) in above.chunks_exact_mut(plane.width).enumerate() {
+        mesh.level_row(y, &mut knots, &mut level);
+        for (v, level) in row.iter_mut().zip(&level) {
+            *v = if v.is_finite() { *v - level } else { 0.0 };
+        }
+    }
+    above
+}
+
+/// Which blocks stand out of the noise, seen through a 3 x 3 mean.
+fn threshold(above: &[f32], mesh: &Mesh, width: usize, height: usize) -> Vec<bool> {
+    let mut noise = mesh.noise.clone();
+    noise.sort_unstable_by(f32::total_cmp);
+    // The mean of nine has a third of the noise. The frame's quietest quarter tells: objects that
+    // fill their cell pass for noise there.
+    let limit = THRESHOLD / 3.0 * noise[noise.len() / 4];
+    let rows: Vec<f32> = (0..above.len())
+        .map(|k| {
+            let (i, row) = (k % width, k - k % width);
+            (i.saturating_sub(1)..=(i + 1).min(width - 1))
+                .map(|i| above[row + i])
+                .sum::<f32>()
+        })
+        .collect();
+    (0..above.len())
+        .map(|k| {
+            let (i, j) = (k % width, k / width);
+            let sum: f32 = (j.saturating_sub(1)..=(j + 1).min(height - 1))
+                .map(|j| rows[j * width + i])
+                .sum();
+            sum > 9.0 * limit
+        })
+        .collect()
+}
+
+/// Moments of an area, every block with the same weight: what matters is the outline.
+#[derive(Default)]
+struct Sums {
+    area: usize,
+    x: f64,
+    y: f64,
+    xx: f64,
+    yy: f64,
+    xy: f64,
+    flux: f64,
+    low: Option<[usize; 2]>,
+    high: [usize; 2],
+}
+
+impl Sums {
+    fn add(&mut self, i: usize, j: usize, value: f32) {
+        let (x, y) = (i as f64, j as f64);
+        self.area += 1;
+        self.x += x;
+        self.y += y;
+        self.xx += x * x;
+        self.yy += y * y;
+        self.xy += x * y;
+        self.flux += f64::from(value);
+        let low = self.low.get_or_insert([i, j]);
+        *low = [low[0].min(i), low[1].min(j)];
+        self.high = [self.high[0].max(i), self.high[1].max(j)];
+    }
+
+    fn object(&self, plane: &Plane) -> Object {
+        let n = self.area as f64;
+        let (x, y) = (self.x / n, self.y / n);
+        // 1/12: variance of a block, which a bar of one block has too.
+        let xx = self.xx / n - x * x + 1.0 / 12.0;
+        let yy = self.yy / n - y * y + 1.0 / 12.0;
+        let xy = self.xy / n - x * y;
+        let (half, root) = (0.5 * (xx + yy), (0.25 * (xx - yy).powi(2) + xy * xy).sqrt());
+        // A uniform bar of length L has the variance L^2 / 12.
+        let extent = |variance: f64| (12.0 * variance.max(0.0)).sqrt() * plane.bin as f64;
+        let low = self.low.unwrap_or_default();
+        let ends = [plane.width - 1, plane.height - 1];
+        Object {
+            length_px: extent(half + root),
+            width_px: extent(half - root),
+            angle_rad: 0.5 * (2.0 * xy).atan2(xx - yy),
+            flux: self.flux * (plane.bin * plane.bin) as f64,
+            crosses: (0..2).any(|axis| low[axis] == 0 && self.high[axis] == ends[axis]),
+        }
+    }
+}

@@ -1,0 +1,182 @@
+//! Shapes of well-exposed single stars all over the frame: what focus, guiding and optics are
+//! judged by. Detection itself needs none of it.
+
+use super::Detection;
+use super::measure::{Context, FWHM_PER_SIGMA};
+use super::moments::{LEAST_WINDOW_PX, Window};
+use super::plane::Pixel;
+use super::stamp::Stamp;
+use rayon::prelude::*;
+
+/// Shape of one star image.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StarShape {
+    /// Centre, 0-based pixels.
+    pub x_px: f64,
+    /// See `x_px`.
+    pub y_px: f64,
+    /// Second moments under a Gaussian window of the star's own width, the window's effect
+    /// removed, square pixels: along x, along y, and mixed. Those of a Gaussian star are its
+    /// covariance.
+    pub moments_px2: [f64; 3],
+    /// Diameter of the circle about the centroid that holds half the light, pixels.
+    pub hfd_px: f64,
+}
+
+/// Regions along x and y from which stars are taken, so that every part of the frame has a say.
+const REGIONS: [usize; 2] = [6, 4];
+/// Stars from each region, the brightest.
+const MOST_PER_REGION: usize = 10;
+/// Fainter than this the half-light circle is mostly noise.
+const LEAST_SNR: f64 = 10.0;
+/// A neighbour with this share of the light, nearer than so many widths, spoils a shape.
+const SPOILING_SHARE: f64 = 0.03;
+const SPOILING_WIDTHS: f64 = 3.5;
+/// Light within this many widths (FWHM) of the centroid counts as the star's: all of a Gaussian,
+/// 97 % of a Moffat profile of beta 3.
+const REACH_WIDTHS: f64 = 2.0;
+/// Largest radius measured, pixels.
+const MOST_REACH_PX: f64 = 36.0;
+
+/// Measures up to ten single, unsaturated stars in each region of the frame. `stars` are in the
+/// order in which they are handed on, `fwhm_px` is their typical width.
+pub(super) fn measure<P: Pixel>(
+    context: &Context<'_, P>,
+    stars: &[Detection],
+    fwhm_px: f64,
+) -> Vec<StarShape> {
+    if !(fwhm_px > 0.0) {
+        return Vec::new();
+    }
+    let (width, height) = (context.image.width, context.image.height);
+    let reach = (REACH_WIDTHS * fwhm_px + 1.0).min(MOST_REACH_PX);
+    let mut taken = [0; REGIONS[0] * REGIONS[1]];
+    let region = |v: f64, size: usize, count: usize| {
+        ((v.max(0.0) / size as f64 * count as f64) as usize).min(count - 1)
+    };
+    let chosen: Vec<Detection> = stars
+        .iter()
+        .filter(|s| !s.saturated && s.snr >= LEAST_SNR)
+        .filter(|s| {
+            let inside = |v: f64, size: usize| v >= reach && v + reach <= (size - 1) as f64;
+            inside(s.x_px, width) && inside(s.y_px, height) && is_single(s, stars, fwhm_px)
+        })
+        .filter(|s| {
+            let (i, j) = (
+                region(s.x_px, width, REGIONS[0]),
+                region(s.y_px, height, REGIONS[1]),
+            );
+            let count = &mut taken[j * REGIONS[0] + i];
+            *count += 1;
+            *count <= MOST_PER_REGION
+        })
+        .copied()
+        .collect();
+    chosen
+        .par_iter()
+        .map_init(Default::default, |buffers, star| {
+            shape(context, star, fwhm_px, reach, buffers)
+        })
+        .flatten()
+        .collect()
+}
+
+fn is_single(star: &Detection, stars: &[Detection], fwhm_px: f64) -> bool {
+    let near = SPOILING_WIDTHS * fwhm_px;
+    stars.iter().all(|other| {
+        let (dx, dy) = (other.x_px - star.x_px, other.y_px - star.y_px);
+        let d2 = dx * dx + dy * dy;
+        d2 == 0.0 || d2 > near * near || other.flux < SPOILING_SHARE * star.flux
+    })
+}
+
+/// Buffers of one thread.
+#[derive(Default)]
+struct Buffers {
+    stamp: Stamp,
+    window: Window,
+    sample: Vec<f32>,
+    growth: Vec<f64>,
+}
+
+fn shape<P: Pixel>(
+    context: &Context<'_, P>,
+    star: &Detection,
+    fwhm_px: f64,
+    reach: f64,
+    buffers: &mut Buffers,
+) -> Option<StarShape> {
+    let at = (star.x_px, star.y_px);
+    let outer = 1.25 * reach + 2.0;
+    let Buffers {
+        stamp,
+        window,
+        sample,
+        growth,
+    } = buffers;
+    stamp.cut(context.image, &context.sky, context.mosaic, at, outer);
+    // The half-light circle feels an error of the sky more than a centroid does: the ring's own.
+    if let Some((sky, _, _)) = stamp.ring(at, (reach, outer), sample) {
+        stamp.lower(sky);
+    }
+    let sigma = (fwhm_px / FWHM_PER_SIGMA).max(LEAST_WINDOW_PX);
+    let moments = window.adaptive(stamp, at, sigma, MOST_REACH_PX / 2.0)?;
+    let hfd_px = half_flux_diameter(stamp, at, reach, growth)?;
+    Some(StarShape {
+        x_px: star.x_px,
+        y_px: star.y_px,
+        moments_px2: [moments.xx, moments.yy, moments.xy],
+        hfd_px,
+    })
+}
+
+/// Steps of the growth curve.
+const STEPS: usize = 120;
+
+/// Diameter of the circle around (x, y) that holds half of the light within `reach`; `None`
+/// where there is no light. The pixels are taken as flat squares and cut into small ones.
+fn half_flux_diameter(
+    stamp: &Stamp,
+    (x, y): (f64, f64),
+    reach: f64,
+    growth: &mut Vec<f64>,
+) -> Option<f64> {
+    let parts = ((24.0 / reach).ceil() as usize).clamp(1, 5);
+    let share = 1.0 / (parts * parts) as f64;
+    let offset = |k: usize| (k as f64 + 0.5) / parts as f64 - 0.5;
+    let per_px = STEPS as f64 / reach;
+    growth.clear();
+    growth.resize(STEPS, 0.0);
+    for j in 0..stamp.side {
+        let dy = stamp.y0 + j as f64 - y;
+        if dy.abs() > reach + 1.0 {
+            continue;
+        }
+        for i in 0..stamp.side {
+            let dx = stamp.x0 + i as f64 - x;
+            if dx.abs() > reach + 1.0 {
+                continue;
+            }
+            let light = f64::from(stamp.at(i, j)) * share;
+            for (a, b) in (0..parts * parts).map(|k| (k % parts, k / parts)) {
+                let r = (dx + offset(a)).hypot(dy + offset(b));
+                if let Some(ring) = growth.get_mut((r * per_px) as usize) {
+                    *ring += light;
+                }
+            }
+        }
+    }
+    let half = 0.5 * growth.iter().sum::<f64>();
+    if !(half > 0.0) {
+        return None;
+    }
+    let mut inside = 0.0;
+    for (k, ring) in growth.iter().enumerate() {
+        if inside + ring >= half {
+            let radius = (k as f64 + (half - inside) / ring) / per_px;
+            return Some(2.0 * radius);
+        }
+        inside += ring;
+    }
+    None
+}

@@ -1,0 +1,134 @@
+//! A coarse look at a frame that did not solve: its light and the objects in it, whatever their
+//! shape. The detector looks for stars and passes over what is none; here that is the subject.
+
+use super::mesh::Mesh;
+use super::objects::{self, Object};
+use super::plane::{Image, Pixel, Plane};
+use crate::frame::{Frame, Pixels};
+
+/// Blocks along the long side of the planes that are looked at: fine enough for trails and discs,
+/// then coarse enough for wide and faint ones.
+const LONG_SIDES: [usize; 2] = [600, 200];
+/// Cells of the background mesh along the long side: wider than the widest ring.
+const CELLS: usize = 8;
+/// With so many objects the finer plane will do.
+const ENOUGH: usize = 5;
+/// Pixels looked at for the percentiles.
+const SAMPLE: usize = 65_536;
+/// Full scales of sensors and converters of 8 to 16 bits.
+const FULL_SCALES: [f64; 4] = [255.0, 4095.0, 16_383.0, 65_535.0];
+
+/// What a frame looks like as a whole.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Survey {
+    /// Median pixel as a share of the largest value that the frame can hold, 0 to 1.
+    pub fill: f64,
+    /// Share of the pixels within 3 % of that largest value.
+    pub full_share: f64,
+    /// Sky level on a mesh of `mesh_size` cells, row by row, the frame's own units.
+    pub mesh: Vec<f64>,
+    /// Cells along x and y.
+    pub mesh_size: [usize; 2],
+    /// Standard error of a cell's level.
+    pub mesh_error: f64,
+    /// Connected areas brighter than the sky, most light first.
+    pub objects: Vec<Object>,
+}
+
+/// Surveys `frame`; an empty survey where its pixels do not fill its width and height.
+pub fn survey(frame: &Frame) -> Survey {
+    match &frame.pixels {
+        Pixels::U8(data) => of(frame, data),
+        Pixels::U16(data) => of(frame, data),
+        Pixels::F32(data) => of(frame, data),
+    }
+}
+
+fn of<P: Pixel>(frame: &Frame, data: &[P]) -> Survey {
+    let (width, height) = (frame.width, frame.height);
+    if width < 8 || height < 8 || data.len() != width * height {
+        return Survey::default();
+    }
+    let image = Image {
+        data,
+        width,
+        height,
+    };
+    let (fill, full_share) = fullness(data);
+    let mut survey = Survey {
+        fill,
+        full_share,
+        ..Survey::default()
+    };
+    for long_side in LONG_SIDES {
+        // Even blocks: the colours of a mosaic cancel.
+        let bin = (width.max(height) / long_side).max(2).next_multiple_of(2);
+        let (plane, _) = Plane::binned(&image, bin);
+        if plane.width < 8 || plane.height < 8 {
+            break;
+        }
+        let cell = (plane.width.max(plane.height) / CELLS).max(8);
+        let floor = 0.3 * P::STEP / bin as f32;
+        let mesh = Mesh::measure(
+            &plane,
+            cell,
+            f32::INFINITY,
+            floor.max(f32::MIN_POSITIVE.sqrt()),
+        );
+        if survey.mesh.is_empty() {
+            survey.mesh = mesh.level.iter().map(|v| f64::from(*v)).collect();
+            survey.mesh_size = [mesh.cols, mesh.rows];
+            let noise: f64 = mesh.noise.iter().map(|v| f64::from(*v)).sum();
+            survey.mesh_error = noise / mesh.noise.len() as f64 / SAMPLES_PER_CELL.sqrt();
+        }
+        survey.objects = objects::find(&plane, &mesh);
+        if survey.objects.len() >= ENOUGH {
+            break;
+        }
+    }
+    survey
+}
+
+/// Values that a mesh cell's level is the mean of, at least.
+const SAMPLES_PER_CELL: f64 = 200.0;
+
+/// Median as a share of the largest possible value, and the share of pixels near that.
+fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
+    let step = (data.len() / SAMPLE).max(1);
+    // An odd step meets all columns of the frame, and all colours of a mosaic.
+    let mut sample: Vec<f64> = data
+        .iter()
+        .step_by(step | 1)
+        .map(|p| f64::from(p.value()))
+        .filter(|v| v.is_finite())
+        .collect();
+    if sample.is_empty() {
+        return (0.0, 0.0);
+    }
+    sample.sort_unstable_by(f64::total_cmp);
+    let top = data
+        .iter()
+        .map(|p| p.value())
+        .filter(|v| v.is_finite())
+        .fold(f32::NEG_INFINITY, f32::max);
+    let full = full_scale(f64::from(top), f64::from(P::CEILING));
+    let near = sample.partition_point(|v| *v < 0.97 * full);
+    (
+        (sample[sample.len() / 2] / full).clamp(0.0, 1.0),
+        (sample.len() - near) as f64 / sample.len() as f64,
+    )
+}
+
+/// The largest value that the camera can have written: the full scale that the brightest pixel
+/// reaches, else that of the pixel type (floating point: 1, or 65535 where values are larger).
+fn full_scale(top: f64, type_ceiling: f64) -> f64 {
+    let reached = FULL_SCALES
+        .iter()
+        .find(|full| **full <= type_ceiling && (0.985 * **full..=**full).contains(&top));
+    match reached {
+        Some(full) => *full,
+        None if type_ceiling.is_finite() => type_ceiling,
+        None if top <= 1.0 => 1.0,
+        None => top.max(65_535.0),
+    }
+}

@@ -1,0 +1,153 @@
+//! How good a frame is: what an observer reads off it besides the position. Summarises what the
+//! detector measured, and changes nothing.
+
+mod field;
+mod saturated;
+
+pub use field::{FieldShape, Trend};
+
+use crate::detect::{Detections, StarShape};
+use crate::fit::Solution;
+use crate::frame::Frame;
+
+/// Standard deviation to full width at half maximum of a Gaussian: 2 sqrt(2 ln 2).
+const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+/// A star is seen from this signal-to-noise ratio on. Common practice.
+const LIMITING_SNR: f64 = 5.0;
+/// Fewer shapes than this are no measure of the frame.
+const LEAST_SHAPES: usize = 3;
+
+/// What can be read off a frame.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Quality {
+    /// Stars that shapes were taken from.
+    pub stars_measured: usize,
+    /// Shapes; `None` with fewer than three stars.
+    pub shape: Option<Shape>,
+    /// Median sky level, the frame's own units.
+    pub sky_level: f64,
+    /// Standard deviation of the sky per pixel, the frame's own units.
+    pub sky_noise: f64,
+    /// Flux of a star with a signal-to-noise ratio of five, the frame's own units.
+    pub limiting_flux: Option<f64>,
+    /// The same as a magnitude, in the passband of the star-index: for solved frames whose
+    /// brightness is linear.
+    pub limiting_magnitude: Option<f64>,
+    /// Share of the pixels that are saturated, 0 to 1.
+    pub saturated_share: f64,
+}
+
+/// Typical star image of a frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shape {
+    /// Full width at half maximum of the Gaussian of the same size (geometric mean of the axes),
+    /// pixels.
+    pub fwhm_px: f64,
+    /// Diameter of the circle that holds half the light, pixels. That of a Gaussian is its FWHM.
+    pub hfd_px: f64,
+    /// Long over short axis of what all stars have in common.
+    pub elongation: f64,
+    /// Direction of the long axis, from the first pixel axis towards the second, 0 to 180
+    /// degrees; means little for round stars.
+    pub elongation_angle_deg: f64,
+    /// Position angle of the long axis, north through east, 0 to 180 degrees: for solved frames.
+    pub position_angle_deg: Option<f64>,
+    /// How it changes over the frame.
+    pub field: FieldShape,
+}
+
+/// Reads the quality off what was detected in `frame`, and where `solution` puts it.
+pub fn quality(frame: &Frame, detections: &Detections, solution: Option<&Solution>) -> Quality {
+    let limiting_flux = limiting_flux(detections);
+    Quality {
+        stars_measured: detections.shapes.len(),
+        shape: shape(detections, solution),
+        sky_level: detections.sky_level,
+        sky_noise: detections.sky_noise,
+        limiting_flux,
+        limiting_magnitude: limiting_flux
+            .zip(solution.filter(|_| !frame.nonlinear))
+            .and_then(|(flux, solution)| {
+                Some(zero_point(detections, solution)? - magnitudes(flux))
+            }),
+        saturated_share: detections
+            .saturation_level
+            .map_or(0.0, |level| saturated::share(frame, level)),
+    }
+}
+
+fn shape(detections: &Detections, solution: Option<&Solution>) -> Option<Shape> {
+    let shapes = &detections.shapes;
+    if shapes.len() < LEAST_SHAPES {
+        return None;
+    }
+    let over = |value: &dyn Fn(&StarShape) -> f64| median(shapes.iter().map(value).collect());
+    // Medians of the moments, not of the elongations: noise makes every single star oblong, but in
+    // random directions, which leaves the moments alone.
+    let [xx, yy, xy] = [0, 1, 2].map(|k| over(&|s| s.moments_px2[k]));
+    let (half, root) = (0.5 * (xx + yy), (0.25 * (xx - yy).powi(2) + xy * xy).sqrt());
+    let (long, short) = (half + root, half - root);
+    if !(short > 0.0) {
+        return None;
+    }
+    let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
+    Some(Shape {
+        fwhm_px: FWHM_PER_SIGMA * (long * short).sqrt().sqrt(),
+        hfd_px: over(&|s| s.hfd_px),
+        elongation: (long / short).sqrt(),
+        elongation_angle_deg: half_turn(angle.to_degrees()),
+        position_angle_deg: solution.map(|s| {
+            let (sin, cos) = angle.sin_cos();
+            let [east, north] = s.wcs.cd.map(|row| row[0] * cos + row[1] * sin);
+            half_turn(east.atan2(north).to_degrees())
+        }),
+        field: FieldShape::of(shapes, detections.width, detections.height),
+    })
+}
+
+/// An axis has no sense of direction: 0 up to 180 degrees.
+fn half_turn(angle_deg: f64) -> f64 {
+    let turned = angle_deg.rem_euclid(180.0);
+    // Rounding can make a tiny negative angle a whole half turn.
+    if turned < 180.0 { turned } else { 0.0 }
+}
+
+/// Flux at the limiting signal-to-noise ratio, from stars whose noise is the sky's: the fainter
+/// half.
+fn limiting_flux(detections: &Detections) -> Option<f64> {
+    let mut seen: Vec<(f64, f64)> = detections
+        .stars
+        .iter()
+        .filter(|s| !s.saturated && s.snr > 0.0)
+        .map(|s| (s.flux, s.flux / s.snr))
+        .collect();
+    seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+    seen.truncate(seen.len().div_ceil(2));
+    (!seen.is_empty()).then(|| LIMITING_SNR * median(seen.iter().map(|s| s.1).collect()))
+}
+
+/// Magnitude of a star of unit flux, from the matched stars that are not saturated.
+fn zero_point(detections: &Detections, solution: &Solution) -> Option<f64> {
+    let points: Vec<f64> = solution
+        .matched
+        .iter()
+        .filter_map(|m| Some((m.mag, detections.stars.get(m.detection)?)))
+        .filter(|(_, star)| !star.saturated && star.flux > 0.0)
+        .map(|(mag, star)| mag + magnitudes(star.flux))
+        .collect();
+    (points.len() >= LEAST_SHAPES).then(|| median(points))
+}
+
+/// 2.5 log10 of a flux (Pogson 1856).
+fn magnitudes(flux: f64) -> f64 {
+    2.5 * flux.log10()
+}
+
+/// Median of a list that is not empty; 0 of an empty one.
+fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() {
+        return 0.0;
+    }
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}

@@ -1,0 +1,162 @@
+//! The diagnosis of an unsolved frame in words: what is wrong and what to do next, for someone
+//! standing in the dark.
+
+use super::Unsolved;
+use super::text::small_angle;
+use crate::diagnosis::Cause;
+use serde::Serialize;
+
+/// Why a frame did not solve.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DiagnosisRecord {
+    /// Short name, the same in every version.
+    pub code: &'static str,
+    /// What was found, with its measure.
+    pub sentence: String,
+    /// What to do, likeliest to help first.
+    pub next: Vec<String>,
+}
+
+const SEE_IT: &str = "Look at the picture of --overlay, which marks what was taken for stars: doubled or false ones \
+                      cannot be matched, nor a picture that was stitched, cut together or warped.";
+const DAYLIGHT: &str = "In daylight and twilight keep the telescope and your eyes away from the Sun, as the rules of \
+                        your site and your instrument's maker require.";
+
+impl DiagnosisRecord {
+    /// Words for `cause`; `unsolved` says where the search ended.
+    pub fn new(cause: &Cause, unsolved: Unsolved) -> DiagnosisRecord {
+        let mut next: Vec<String> = steps(cause).into_iter().map(String::from).collect();
+        if let Cause::IndexTooShallow { magnitude, .. } = cause {
+            next.insert(
+                0,
+                format!(
+                    "Build a star-index to magnitude {magnitude:.1} or fainter (index-builder build \
+                     --out deep.nfsky CATALOGUE) and name it: --index deep.nfsky."
+                ),
+            );
+        }
+        if let Some(step) = unsolved.limit_step() {
+            // A limit stands in the way of a frame that looks sound, and of no other.
+            let at = match cause {
+                Cause::NoMatch { .. } => 0,
+                _ => next.len(),
+            };
+            next.insert(at, step.into());
+        }
+        DiagnosisRecord {
+            code: cause.code(),
+            sentence: sentence(cause),
+            next,
+        }
+    }
+}
+
+fn sentence(cause: &Cause) -> String {
+    let percent = |share: f64| format!("{:.0} %", 100.0 * share);
+    match *cause {
+        Cause::NoStars => "No stars: the frame shows nothing but noise.".into(),
+        Cause::FewStars { found } => {
+            format!("Only {found} stars: four make a pattern, six or more a proof.")
+        }
+        Cause::Trailed {
+            length_px,
+            angle_deg,
+        } => format!(
+            "The stars are trails about {length_px:.0} px long, {angle_deg:.0} deg from the first \
+             pixel axis: the mount moved, or did not track, while the shutter was open."
+        ),
+        Cause::OutOfFocus { width_px } => {
+            format!("The stars are discs about {width_px:.0} px wide: far out of focus.")
+        }
+        Cause::Overexposed { full_share } => {
+            format!("{} of the pixels are burnt out.", percent(full_share))
+        }
+        Cause::BrightSky { fill } => format!(
+            "The sky fills {} of the range that the frame can hold: twilight, the Moon or a lamp.",
+            percent(fill)
+        ),
+        Cause::Cloud { found } => {
+            let stars = match found {
+                0 => "no stars".to_owned(),
+                1 => "one star".to_owned(),
+                n => format!("{n} stars"),
+            };
+            format!("Mostly cloud: uneven light, and {stars}.")
+        }
+        Cause::IndexTooShallow {
+            field_deg: [width, height],
+            expected,
+            ..
+        } => format!(
+            "By the claimed scale the field is {} x {}, and the star-indexes hold about {} there: \
+             twelve are needed.",
+            small_angle(width),
+            small_angle(height),
+            match expected {
+                n if n < 1.5 => "one star or none".to_owned(),
+                n => format!("{n:.0} stars"),
+            }
+        ),
+        Cause::NoMatch { found, .. } => {
+            format!("{found} stars, and no place in the sky fits them beyond doubt.")
+        }
+    }
+}
+
+fn steps(cause: &Cause) -> Vec<&'static str> {
+    match cause {
+        Cause::NoStars => vec![
+            "See that the cap and every cover are off, and that the shutter opens.",
+            "Expose longer: some seconds show stars through most telescopes.",
+            "If the sky is clear, the focus may be very far off: bring a bright star near it first.",
+        ],
+        Cause::FewStars { .. } => vec![
+            "Expose two to four times as long.",
+            "See whether there is thin cloud or dew, and whether the focus is near.",
+            "Say what you know: --at for the position, --scale for the pixel scale.",
+        ],
+        Cause::Trailed { .. } => vec![
+            "See that tracking is on, and that nothing moves or touches the mount while it exposes.",
+            "Expose for a shorter time: the trails shorten with it.",
+        ],
+        Cause::OutOfFocus { .. } => {
+            vec!["Focus until stars are a few pixels wide, then expose again."]
+        }
+        Cause::Overexposed { .. } => vec![
+            "Expose for a shorter time, or with less gain.",
+            "See that no lamp shines into the telescope.",
+            DAYLIGHT,
+        ],
+        Cause::BrightSky { .. } => vec![
+            "Expose for a shorter time: stars outshine a bright sky when neither is burnt out.",
+            "Wait for darkness, or turn away from the Moon or the lamp.",
+            DAYLIGHT,
+        ],
+        Cause::Cloud { .. } => vec![
+            "Look at the sky: wait, or try a clear part of it.",
+            "See whether dew covers the optics.",
+        ],
+        Cause::IndexTooShallow { .. } => vec![
+            "If the scale is not what the header claims, say what it is: --scale, or --focal-length \
+             with --pixel-size.",
+        ],
+        Cause::NoMatch {
+            scale_claimed: false,
+            ..
+        } => vec![
+            "Say how large the field is (--scale, or --focal-length with --pixel-size): under one \
+             degree it needs a deeper star-index than the one in the program.",
+            SEE_IT,
+            "Say where the telescope points, roughly: --at.",
+        ],
+        Cause::NoMatch {
+            scale_claimed: true,
+            ..
+        } => vec![
+            SEE_IT,
+            "See whether the claimed scale is right: a field under one degree needs a deeper \
+             star-index than the one in the program.",
+            "Say where the telescope points, roughly: --at.",
+        ],
+    }
+}
