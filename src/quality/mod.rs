@@ -14,6 +14,8 @@ use crate::frame::Frame;
 const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 /// A star is seen from this signal-to-noise ratio on. Common practice.
 const LIMITING_SNR: f64 = 5.0;
+/// Standard deviations above the sky that its noise alone does not reach.
+const NOISE_PEAK: f64 = 8.0;
 /// Fewer shapes than this are no measure of the frame.
 const LEAST_SHAPES: usize = 3;
 
@@ -70,10 +72,17 @@ pub fn quality(frame: &Frame, detections: &Detections, solution: Option<&Solutio
             .and_then(|(flux, solution)| {
                 Some(zero_point(detections, solution)? - magnitudes(flux))
             }),
-        saturated_share: detections
-            .saturation_level
+        saturated_share: saturation_level(detections)
             .map_or(0.0, |level| saturated::share(frame, level)),
     }
+}
+
+/// The detector is cautious about what might be clipped: the peaks of mere noise can look alike.
+fn saturation_level(detections: &Detections) -> Option<f64> {
+    let noise_peak = detections.sky_level + NOISE_PEAK * detections.sky_noise;
+    detections
+        .saturation_level
+        .filter(|level| *level > noise_peak || *level <= detections.sky_level)
 }
 
 fn shape(detections: &Detections, solution: Option<&Solution>) -> Option<Shape> {

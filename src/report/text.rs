@@ -208,6 +208,11 @@ fn stars(block: &mut Block, record: &Record) {
     block.line("Stars", &text);
 }
 
+/// From this elongation on its direction means something.
+const OBLONG: f64 = 1.1;
+/// Less than this rounds to 0.00 %.
+const LEAST_SHARE: f64 = 0.000_05;
+
 /// What focus, guiding and sky are judged by.
 fn quality(block: &mut Block, record: &Record) {
     let Some(quality) = &record.quality else {
@@ -223,15 +228,15 @@ fn quality(block: &mut Block, record: &Record) {
             Some(arcsec) => format!(" ({})", small_angle(arcsec / 3600.0)),
             None => String::new(),
         };
-        block.line(
-            "Star shape",
-            &format!(
-                "HFD {hfd_px:.2} px{}, FWHM {fwhm_px:.2} px{}, {elongation:.2} times as long as \
-                 wide at {angle:.0} deg",
-                on_sky(quality.hfd_arcsec),
-                on_sky(quality.fwhm_arcsec)
-            ),
+        let mut text = format!(
+            "HFD {hfd_px:.2} px{}, FWHM {fwhm_px:.2} px{}, {elongation:.2} times as long as wide",
+            on_sky(quality.hfd_arcsec),
+            on_sky(quality.fwhm_arcsec)
         );
+        if elongation >= OBLONG {
+            let _ = write!(text, " at {angle:.0} deg");
+        }
+        block.line("Star shape", &text);
     }
     if let Some(trend) = &quality.trend {
         block.line(
@@ -246,7 +251,7 @@ fn quality(block: &mut Block, record: &Record) {
     if let Some(magnitude) = quality.limiting_magnitude {
         let _ = write!(sky, ", stars to magnitude {magnitude:.1}");
     }
-    if quality.saturated_share > 0.0 {
+    if quality.saturated_share >= LEAST_SHARE {
         let _ = write!(sky, ", {:.2} % saturated", 100.0 * quality.saturated_share);
     }
     block.line("Sky", &sky);
