@@ -80,6 +80,7 @@ fn scrambled(number: u64) -> Detections {
         sky_level: 1000.0,
         sky_noise: 30.0,
         mosaic: false,
+        ..Detections::default()
     }
 }
 

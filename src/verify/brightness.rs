@@ -72,6 +72,7 @@ mod tests {
             sky_level: 100.0,
             sky_noise: 5.0,
             mosaic: false,
+            ..Detections::default()
         })
     }
 
