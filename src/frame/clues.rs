@@ -1,5 +1,6 @@
 //! What a frame's own metadata claims. Claims, never facts.
 
+pub(super) mod exif;
 mod header;
 mod position;
 mod scale;

@@ -7,6 +7,7 @@ pub(crate) mod fits;
 pub mod isolated;
 pub(crate) mod open;
 mod raster;
+mod raw;
 pub(crate) mod source;
 
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
@@ -35,7 +36,7 @@ pub struct Frame {
     pub height: usize,
     /// `width * height` values; colour planes are averaged.
     pub pixels: Pixels,
-    /// What a keyword says about a colour mosaic; `None`: not stated.
+    /// What the file says about a colour mosaic; `None`: not stated.
     pub mosaic_stated: Option<bool>,
     /// True where the first stored row is displayed on top (rasters; FITS with ROWORDER TOP-DOWN).
     pub first_row_on_top: bool,

@@ -1,8 +1,9 @@
 //! Opens a frame: what the file is, is decided by its content and never by its name.
 
 use super::fault::Fault;
+use super::raw::Kind;
 use super::source::{Source, read_fault};
-use super::{Frame, FrameError, fits, raster};
+use super::{Frame, FrameError, fits, raster, raw};
 use std::fs::File;
 use std::io::{self, Read, Seek};
 use std::path::Path;
@@ -23,6 +24,8 @@ pub(crate) enum Format {
     Jpeg,
     /// TIFF or BigTIFF.
     Tiff,
+    /// Camera raw.
+    Raw(Kind),
 }
 
 impl Frame {
@@ -56,6 +59,7 @@ fn open(path: &Path) -> Result<Frame, Fault> {
             }
             inner.and_then(|()| fits::read(&source, path))
         }
+        Format::Raw(kind) => raw::read(&file, len, kind, path),
         format => raster::read(file, len, format, path),
     }
 }
@@ -103,6 +107,9 @@ pub(crate) fn recognise(mut file: &File) -> Result<Format, Fault> {
         .read_to_end(&mut magic)
         .and_then(|_| file.rewind())
         .map_err(read_fault)?;
+    if let Some(kind) = Kind::of_magic(&magic) {
+        return Ok(Format::Raw(kind));
+    }
     let known: [(&[u8], Format); 8] = [
         (b"SIMPLE", Format::Fits),
         (b"\x1f\x8b", Format::Gzip),
@@ -113,13 +120,20 @@ pub(crate) fn recognise(mut file: &File) -> Result<Format, Fault> {
         (b"II+\0", Format::Tiff),
         (b"MM\0+", Format::Tiff),
     ];
-    known
+    let format = known
         .iter()
         .find(|(start, _)| magic.starts_with(start))
-        .map(|(_, format)| *format)
-        .ok_or_else(|| {
-            Fault::NotReadable(
-                "is no FITS, PNG, TIFF or JPEG file: convert it to one of these".into(),
-            )
-        })
+        .map(|(_, format)| *format);
+    match format {
+        // Most cameras write their raw files as TIFF of a private kind.
+        Some(Format::Tiff) => {
+            let kind = Kind::of_tiff(file);
+            file.rewind().map_err(read_fault)?;
+            Ok(kind.map_or(Format::Tiff, Format::Raw))
+        }
+        Some(format) => Ok(format),
+        None => Err(Fault::NotReadable(
+            "is no FITS, PNG, TIFF, JPEG or camera raw file: convert it to one of these".into(),
+        )),
+    }
 }

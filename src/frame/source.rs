@@ -127,13 +127,15 @@ fn gzip_fault(error: io::Error) -> Fault {
     }
 }
 
+/// Fills `buffer` from position `offset`; where the file's own position is afterwards is not said.
 #[cfg(unix)]
-fn read_file_at(file: &File, buffer: &mut [u8], offset: u64) -> io::Result<()> {
+pub(crate) fn read_file_at(file: &File, buffer: &mut [u8], offset: u64) -> io::Result<()> {
     std::os::unix::fs::FileExt::read_exact_at(file, buffer, offset)
 }
 
+/// Fills `buffer` from position `offset`; where the file's own position is afterwards is not said.
 #[cfg(windows)]
-fn read_file_at(file: &File, mut buffer: &mut [u8], mut offset: u64) -> io::Result<()> {
+pub(crate) fn read_file_at(file: &File, mut buffer: &mut [u8], mut offset: u64) -> io::Result<()> {
     while !buffer.is_empty() {
         match std::os::windows::fs::FileExt::seek_read(file, buffer, offset) {
             Ok(0) => return Err(io::ErrorKind::UnexpectedEof.into()),

@@ -3,7 +3,7 @@
 pub(crate) mod card;
 pub(crate) mod hdu;
 mod image;
-mod tiles;
+pub(super) mod tiles;
 
 pub(crate) use image::finite_or_nan;
 

@@ -1,14 +1,14 @@
 //! PNG, JPEG and TIFF: decoded by well-kept libraries within limits that the file's own length
 //! sets, colours averaged to one plane.
 
-mod exif;
 mod jpeg;
 mod planes;
 mod tiff;
 
+use super::clues::exif::CameraData;
 use super::fault::{Fault, check_expansion, check_size};
 use super::open::Format;
-use super::{Clues, Frame, Pixels};
+use super::{Frame, Pixels};
 use image::ImageDecoder;
 use std::fs::File;
 use std::io::{BufReader, Read};
@@ -25,7 +25,7 @@ struct Picture {
 
 /// Reads a raster of a recognised format from the start of `file`.
 pub(super) fn read(file: File, len: u64, format: Format, path: &Path) -> Result<Frame, Fault> {
-    let (picture, exif) = match format {
+    let (picture, camera) = match format {
         Format::Jpeg => {
             let mut bytes = Vec::new();
             (&file)
@@ -33,21 +33,14 @@ pub(super) fn read(file: File, len: u64, format: Format, path: &Path) -> Result<
                 .read_to_end(&mut bytes)
                 .map_err(super::source::read_fault)?;
             let picture = jpeg::read(&bytes)?;
-            (picture, exif::of_jpeg(bytes))
+            (picture, CameraData::of_jpeg(bytes))
         }
         Format::Tiff => {
             let picture = tiff::read(&file, len)?;
-            let exif = exif::of_tiff(&file);
-            (picture, exif)
+            (picture, CameraData::of_tiff(&file))
         }
-        _ => (png(&file, len)?, None),
+        _ => png(&file, len)?,
     };
-    let mut clues = Clues::default();
-    let mut orientation = 1;
-    if let Some(exif) = exif {
-        orientation = exif::orientation(&exif);
-        clues = exif::clues(&exif, picture.width, picture.height);
-    }
     Ok(Frame {
         path: path.to_owned(),
         width: picture.width,
@@ -56,15 +49,21 @@ pub(super) fn read(file: File, len: u64, format: Format, path: &Path) -> Result<
         pixels: picture.pixels,
         mosaic_stated: picture.coloured.then_some(false),
         first_row_on_top: true,
-        orientation,
-        clues,
+        orientation: camera.orientation(),
+        clues: camera.clues(picture.width, picture.height),
     })
 }
 
-fn png(file: &File, len: u64) -> Result<Picture, Fault> {
+fn png(file: &File, len: u64) -> Result<(Picture, CameraData), Fault> {
     let reader = BufReader::with_capacity(1 << 18, file);
-    let decoder = image::codecs::png::PngDecoder::new(reader).map_err(image_fault)?;
-    decode(decoder, len)
+    let mut decoder = image::codecs::png::PngDecoder::new(reader).map_err(image_fault)?;
+    // Damaged camera data are no reason to refuse the picture.
+    let camera = decoder
+        .exif_metadata()
+        .ok()
+        .flatten()
+        .map_or_else(CameraData::default, CameraData::of_tree);
+    Ok((decode(decoder, len)?, camera))
 }
 
 /// Decodes with any decoder of the image library, once the claimed size is checked.

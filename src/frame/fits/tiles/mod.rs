@@ -2,10 +2,11 @@
 //!
 //! Source: FITS 4.0, section 10. RICE_1, GZIP_1 and GZIP_2 are decoded here, since the C library
 //! crashes on damaged data; the rare algorithms go to that library in a process of their own
-//! (see [`super::super::isolated`]).
+//! ([`rare`]).
 
 mod gzip;
 mod quantize;
+pub(in crate::frame) mod rare;
 mod rice;
 mod table;
 
@@ -63,7 +64,7 @@ pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
         .unwrap_or("")
         .to_ascii_uppercase();
     let Some(algorithm) = algorithm(&hdu.header, &name, shape) else {
-        return crate::frame::isolated::decode(source, hdu, shape, &name);
+        return rare::decode(source, hdu, shape, &name);
     };
     let tiles = Tiles {
         table: Table::read(source, hdu)?,

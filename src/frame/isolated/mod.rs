@@ -1,0 +1,224 @@
+//! Decoding in a process of its own, for libraries that crash, hang or take wild amounts of memory
+//! on some damaged data: that must not take the solver with it.
+//!
+//! The program starts itself once more with a hidden argument. The child gets the bytes to decode
+//! on standard input, never a file name, limits its own memory and gives back plain numbers on
+//! standard output. A child that dies, says too much or too little, or takes too long means a
+//! damaged frame, nothing more.
+
+mod limits;
+
+use super::fault::Fault;
+use super::fits::tiles::rare;
+use std::ffi::OsString;
+use std::io::{self, Read, Write};
+use std::path::PathBuf;
+use std::process::{Child, ChildStdout, Command, ExitCode, Stdio};
+use std::sync::{OnceLock, mpsc};
+use std::time::Duration;
+
+/// First argument of a child. Then follow the job, the address space it may take in bytes, and
+/// the job's number.
+const CHILD_ARGUMENT: &str = "--decode-in-isolation";
+
+/// Every child gets this time, and a second more for each [`BYTES_PER_SECOND`] of input: a tenth
+/// of what a small computer of today decodes.
+const LEAST_TIME: Duration = Duration::from_secs(8);
+
+/// See [`LEAST_TIME`].
+const BYTES_PER_SECOND: u64 = 2 << 20;
+
+/// Address space of the program at rest: the star-index, libraries, the stacks and heaps of
+/// threads, of which only a part is ever touched.
+const LEAST_ADDRESS_SPACE: u64 = 2 << 30;
+
+/// The program that serves as child.
+static HELPER: OnceLock<PathBuf> = OnceLock::new();
+
+/// What a child can be asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Job {
+    /// A FITS file of two units in, this many 32-bit numbers of the second out.
+    RareTiles {
+        /// Values wanted.
+        count: usize,
+    },
+    /// A camera raw file in, see [`super::raw`].
+    #[cfg(feature = "camera-raw")]
+    CameraRaw,
+}
+
+/// Why a child gave no answer.
+#[derive(Debug)]
+pub(crate) enum Failure {
+    /// No program is known that could serve as child.
+    NoHelper,
+    /// The child did not start.
+    NotStarted(io::Error),
+    /// It died, took too long or answered something that cannot be.
+    NoAnswer,
+}
+
+impl Failure {
+    /// The fault of a frame that is `what`; `way_out` is the advice where it cannot be read here.
+    pub(crate) fn fault(self, what: &str, way_out: &str) -> Fault {
+        match self {
+            Failure::NoHelper => Fault::NotReadable(format!(
+                "is {what}, which only the nightfix program itself can read: {way_out}"
+            )),
+            Failure::NotStarted(error) => Fault::NotReadable(format!(
+                "is {what}, which needs a second process to be read, and that did not start \
+                 ({error}): {way_out}"
+            )),
+            Failure::NoAnswer => Fault::damaged(format!(
+                "is {what}, and cannot be decoded: copy it again from where it was taken"
+            )),
+        }
+    }
+}
+
+impl Job {
+    fn name(self) -> &'static str {
+        match self {
+            Job::RareTiles { .. } => "tiles",
+            #[cfg(feature = "camera-raw")]
+            Job::CameraRaw => "raw",
+        }
+    }
+
+    fn number(self) -> usize {
+        match self {
+            Job::RareTiles { count } => count,
+            #[cfg(feature = "camera-raw")]
+            Job::CameraRaw => 0,
+        }
+    }
+
+    fn named(name: &str, number: usize) -> Option<Job> {
+        match name {
+            "tiles" => Some(Job::RareTiles { count: number }),
+            #[cfg(feature = "camera-raw")]
+            "raw" => Some(Job::CameraRaw),
+            _ => None,
+        }
+    }
+
+    /// Most address space that an undamaged input of `bytes` needs.
+    fn address_space(self, bytes: usize) -> u64 {
+        let bytes = bytes as u64;
+        let work = match self {
+            Job::RareTiles { count } => 4 * bytes + 4 * (count * size_of::<f32>()) as u64,
+            // Cameras store 1 to 2 bytes a pixel without loss, and down to a third with; decoders
+            // hold a few copies of 2 or 4 bytes.
+            #[cfg(feature = "camera-raw")]
+            Job::CameraRaw => 16 * bytes,
+        };
+        LEAST_ADDRESS_SPACE + work
+    }
+
+    fn run(self, input: Vec<u8>, out: &mut impl Write) -> Option<()> {
+        match self {
+            Job::RareTiles { count } => rare::run_child(input, count, out),
+            #[cfg(feature = "camera-raw")]
+            Job::CameraRaw => super::raw::run_child(input, out),
+        }
+    }
+}
+
+/// To be called first by `main`: runs the child's job and gives its exit status where this
+/// process is a child, else notes that this program can be started as one.
+pub fn maybe_run_child() -> Option<ExitCode> {
+    let mut arguments = std::env::args_os().skip(1);
+    if arguments.next().is_none_or(|first| first != CHILD_ARGUMENT) {
+        if let Ok(program) = std::env::current_exe() {
+            let _ = HELPER.set(program);
+        }
+        return None;
+    }
+    Some(match run_child(arguments) {
+        Some(()) => ExitCode::SUCCESS,
+        None => ExitCode::FAILURE,
+    })
+}
+
+fn run_child(mut arguments: impl Iterator<Item = OsString>) -> Option<()> {
+    let name = arguments.next()?.into_string().ok()?;
+    let mut number = || arguments.next()?.to_str()?.parse().ok();
+    let (address_space, job_number): (u64, u64) = (number()?, number()?);
+    let job = Job::named(&name, usize::try_from(job_number).ok()?)?;
+    limits::impose(address_space);
+    let mut input = Vec::new();
+    io::stdin().read_to_end(&mut input).ok()?;
+    let mut out = io::stdout().lock();
+    job.run(input, &mut out)?;
+    out.flush().ok()
+}
+
+/// Names the program to start as child, for programs that use the library and whose `main` does
+/// not call [`maybe_run_child`]. The first call counts.
+pub fn set_helper_program(program: PathBuf) {
+    let _ = HELPER.set(program);
+}
+
+/// Has a child do `job` on `input`, and gives what `read` makes of its output, with the input.
+/// `read` judges by itself how much it takes; output beyond that is a failure.
+pub(crate) fn ask<T: Send + 'static>(
+    job: Job,
+    input: Vec<u8>,
+    read: impl FnOnce(&mut ChildStdout) -> Option<T> + Send + 'static,
+) -> Result<(T, Vec<u8>), Failure> {
+    let program = HELPER.get().ok_or(Failure::NoHelper)?;
+    let child = Command::new(program)
+        .arg(CHILD_ARGUMENT)
+        .arg(job.name())
+        .arg(job.address_space(input.len()).to_string())
+        .arg(job.number().to_string())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .map_err(Failure::NotStarted)?;
+    converse(child, input, read).ok_or(Failure::NoAnswer)
+}
+
+fn converse<T: Send + 'static>(
+    mut child: Child,
+    input: Vec<u8>,
+    read: impl FnOnce(&mut ChildStdout) -> Option<T> + Send + 'static,
+) -> Option<(T, Vec<u8>)> {
+    let time_limit = LEAST_TIME + Duration::from_secs(input.len() as u64 / BYTES_PER_SECOND);
+    let (mut stdin, mut stdout) = (child.stdin.take()?, child.stdout.take()?);
+    // Both ends at once: neither pipe holds a frame.
+    let writer = std::thread::spawn(move || {
+        // A child that stopped listening shows in its output.
+        let _ = stdin.write_all(&input);
+        input
+    });
+    let (sender, receiver) = mpsc::channel();
+    std::thread::spawn(move || {
+        let answer = read(&mut stdout).filter(|_| matches!(stdout.read(&mut [0]), Ok(0)));
+        let _ = sender.send(answer);
+    });
+    let answer = receiver.recv_timeout(time_limit).ok().flatten();
+    if answer.is_none() {
+        let _ = child.kill();
+    }
+    let status = child.wait().ok()?;
+    // The child's end of the pipe is closed: this thread ends too.
+    let input = writer.join().ok()?;
+    answer
+        .filter(|_| status.success())
+        .map(|answer| (answer, input))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_job_survives_the_command_line() {
+        let job = Job::RareTiles { count: 77 };
+        assert_eq!(Job::named(job.name(), job.number()), Some(job));
+        assert_eq!(Job::named("anything", 0), None);
+    }
+}
