@@ -140,6 +140,29 @@ pub fn png_bytes(field: &Field) -> Result<Vec<u8>, Error> {
     Ok(file)
 }
 
+/// An 8-bit PNG, stretched as [`jpeg_bytes`] does.
+///
+/// # Errors
+/// [`Error::Encode`] if the encoder refuses the frame.
+pub fn stretched_png_bytes(field: &Field) -> Result<Vec<u8>, Error> {
+    use image::codecs::png::PngEncoder;
+    use image::{ExtendedColorType, ImageEncoder};
+    let (width, height) = sides(field, "PNG")?;
+    let colour = if field.samples_per_px == 3 {
+        ExtendedColorType::Rgb8
+    } else {
+        ExtendedColorType::L8
+    };
+    let mut file = Vec::new();
+    PngEncoder::new(&mut file)
+        .write_image(&stretched(field), width, height, colour)
+        .map_err(|e| Error::Encode {
+            format: "PNG",
+            cause: e.to_string(),
+        })?;
+    Ok(file)
+}
+
 /// A 16-bit TIFF, grey or colour, uncompressed.
 ///
 /// # Errors

@@ -26,7 +26,8 @@ pub use catalogue::{Catalogue, Star};
 pub use demo::{DemoFrame, FRAMES, demo_frames, regenerate};
 pub use error::Error;
 pub use formats::{
-    Card, fits_bytes, gzip_bytes, jpeg_bytes, png_bytes, tiff_bytes, write_atomically, write_field,
+    Card, fits_bytes, gzip_bytes, jpeg_bytes, png_bytes, stretched_png_bytes, tiff_bytes,
+    write_atomically, write_field,
 };
 pub use projection::TangentFrame;
 pub use render::{Field, render};

@@ -33,7 +33,7 @@ impl From<EquinoxOption> for Equinox {
 #[derive(Debug, Args)]
 #[command(after_long_help = status::HELP)]
 pub struct SolveArgs {
-    /// The frames: FITS (.fz and .gz too), TIFF, PNG, JPEG
+    /// The frames: FITS (.fz and .gz too), TIFF, PNG, JPEG, camera raw
     ///
     /// A name is taken literally, whatever characters it holds. Put -- before a name that begins
     /// with a dash. Several frames are solved one after another, in the order given.

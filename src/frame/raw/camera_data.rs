@@ -121,4 +121,36 @@ mod tests {
         // A box of no length must not repeat for ever.
         assert!(boxes(&[0, 0, 0, 1, b'a', b'b', b'c', b'd', 0, 0, 0, 0, 0, 0, 0, 0]).count() <= 1);
     }
+
+    /// Real files of the folder NIGHTFIX_RAW_SAMPLES, as far as they are there: exposure and focal
+    /// length as the tools say in whose tests the files lie (see DEVELOPERS.md).
+    #[test]
+    fn of_real_files() {
+        let Some(folder) = std::env::var_os("NIGHTFIX_RAW_SAMPLES") else {
+            eprintln!("skipped: NIGHTFIX_RAW_SAMPLES names no folder of camera raw files");
+            return;
+        };
+        for (name, kind, exposure_s, focal_mm) in REAL {
+            let Ok(bytes) = std::fs::read(std::path::Path::new(&folder).join(name)) else {
+                eprintln!("skipped: {name} is not in NIGHTFIX_RAW_SAMPLES");
+                continue;
+            };
+            let clues = of(kind, bytes).clues(6000, 4000);
+            eprintln!("{name}: {clues:?}");
+            let near =
+                |found: Option<f64>, said: f64| (found.unwrap_or(0.0) / said - 1.0).abs() < 0.02;
+            assert!(near(clues.exposure_s, exposure_s), "{name}: {clues:?}");
+            assert!(near(clues.focal_length_mm, focal_mm), "{name}: {clues:?}");
+            assert!(clues.mid_jd_utc.is_some(), "{name}: {clues:?}");
+        }
+    }
+
+    /// Name, kind, exposure (s), focal length (mm).
+    const REAL: [(&str, Kind, f64, f64); 5] = [
+        ("exiftool-CanonRaw.cr3", Kind::Cr3, 1.0 / 80.0, 15.0),
+        ("exiftool-DNG.dng", Kind::Dng, 1.0 / 15.0, 55.0),
+        ("exiftool-FujiFilm.raf", Kind::Raf, 1.0 / 250.0, 70.0),
+        ("exiftool-Nikon.nef", Kind::Other, 1.0 / 20.0, 18.0),
+        ("exiftool-Panasonic.rw2", Kind::Rw2, 1.0 / 250.0, 5.1),
+    ];
 }

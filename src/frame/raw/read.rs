@@ -70,14 +70,17 @@ fn refusal(answer: &Answer, kind: Kind) -> Fault {
             "is {} of the camera {model}, which is not known: {WAY_OUT}",
             kind.name()
         )),
-        Answer::UnknownCamera { .. } | Answer::UnknownLayout => Fault::NotReadable(format!(
+        Answer::UnknownLayout => Fault::NotReadable(format!(
             "is {} of a sort that is not read: {WAY_OUT}",
             kind.name()
         )),
-        Answer::Picture(_) | Answer::Damaged => Fault::damaged(format!(
-            "is {} and cannot be decoded: wait until it is written completely, or copy it again",
-            kind.name()
-        )),
+        // A file that is known by its first bytes names its camera, unless these are all it has.
+        Answer::UnknownCamera { .. } | Answer::Picture(_) | Answer::Damaged => {
+            Fault::damaged(format!(
+                "is {} and cannot be decoded: wait until it is written completely, or copy it again",
+                kind.name()
+            ))
+        }
     }
 }
 
