@@ -81,7 +81,7 @@ impl Sensor {
     /// where there are fewer than stated.
     pub fn counts(&self, stored: &[u16]) -> Option<Vec<u16>> {
         let pedestal = self.black.mean().round();
-        let mut frame = self.above_black(stored, |v| f32::from(v))?;
+        let mut frame = self.above_black(stored, f32::from)?;
         self.even_out(&mut frame);
         let record = |v: f32| (v + pedestal).round().clamp(0.0, 65535.0) as u16;
         Some(frame.into_iter().map(record).collect())
