@@ -243,7 +243,7 @@ mod tests {
         sensor.black.from_area = true;
         let shifted = sensor.counts(&stored).unwrap();
         assert_eq!(shifted[..2], [152, 132]);
-        assert_eq!(sensor.counts(&stored[..17]), None);
+        assert_eq!(sensor.counts(&stored[..16]), None);
     }
 
     #[test]
