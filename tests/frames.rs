@@ -204,6 +204,138 @@ fn the_image_may_be_in_an_extension() {
     }
 }
 
+/// Colours pixel by pixel, the first axis: as some converters of photographs write them.
+#[test]
+fn the_colour_axis_may_come_first() {
+    let sky = sky();
+    let words: Vec<u8> = sky
+        .iter()
+        .flat_map(|v| [1, 2, 6].map(|k| ((v % 1000 * k) ^ 0x8000).to_be_bytes()))
+        .flatten()
+        .collect();
+    let frame = opened(&fits(16, &[3, WIDTH, HEIGHT], &UNSIGNED, &words));
+    let expected: Vec<f32> = sky.iter().map(|v| f32::from(v % 1000 * 3)).collect();
+    assert_eq!((frame.width, frame.height), (WIDTH, HEIGHT));
+    assert_eq!(values(&frame), expected);
+    assert_eq!(frame.mosaic_stated, Some(false));
+    // In 0 to 1, with a blank pixel.
+    let reals: Vec<u8> = sky
+        .iter()
+        .enumerate()
+        .flat_map(|(i, v)| {
+            [1.0, 2.0, 6.0].map(|k| {
+                if i == 7 {
+                    f32::NAN
+                } else {
+                    f32::from(*v) * k / 65536.0
+                }
+            })
+        })
+        .flat_map(f32::to_be_bytes)
+        .collect();
+    let found = values(&opened(&fits(-32, &[3, WIDTH, HEIGHT], &[], &reals)));
+    assert!(found[7].is_nan());
+    assert_eq!(found[8], f32::from(sky[8]) * 3.0 / 65536.0);
+    // A single plane with an axis of length one before it, or two behind it.
+    let plane: Vec<u8> = sky
+        .iter()
+        .flat_map(|v| (v ^ 0x8000).to_be_bytes())
+        .collect();
+    for axes in [&[1, WIDTH, HEIGHT][..], &[WIDTH, HEIGHT, 1, 1]] {
+        let frame = opened(&fits(16, axes, &UNSIGNED, &plane));
+        assert!(
+            matches!(&frame.pixels, Pixels::U16(p) if *p == sky),
+            "{axes:?}"
+        );
+    }
+}
+
+/// What stands first in the file is a picture only by its form: a spectrum, a stamp.
+#[test]
+fn the_first_picture_counts_not_the_first_array() {
+    let words: Vec<u8> = sky()
+        .iter()
+        .flat_map(|v| (v ^ 0x8000).to_be_bytes())
+        .collect();
+    let image = unit(
+        &[
+            "XTENSION= 'IMAGE   '",
+            "BITPIX  = 16",
+            "NAXIS   = 2",
+            "NAXIS1  = 53",
+            "NAXIS2  = 41",
+            "PCOUNT  = 0",
+            "GCOUNT  = 1",
+            "BZERO   = 32768",
+        ],
+        &words,
+    );
+    for first in [
+        fits(-32, &[500], &[], &[0; 2000]),
+        fits(8, &[4, 4], &[], &[0; 16]),
+    ] {
+        let frame = opened(&[&first[..], &image].concat());
+        assert!(matches!(&frame.pixels, Pixels::U16(p) if *p == sky()));
+    }
+}
+
+/// Headers and files that are not filled up as they should be.
+#[test]
+fn sloppy_writers() {
+    let good = fits_u16(&["RA      = '05 34 31.9'", "DEC     = '+22 00 52'"]);
+    let end = good
+        .windows(3)
+        .position(|w| w == b"END")
+        .expect("an END card");
+    let is_sky = |bytes: &[u8], what: &str| {
+        let frame = opened(bytes);
+        assert!(
+            matches!(&frame.pixels, Pixels::U16(p) if *p == sky()),
+            "{what}"
+        );
+        assert!(
+            (frame.clues.positions[0].ra_deg - 83.632_917).abs() < 1e-5,
+            "{what}"
+        );
+    };
+    let data = 2880 + 2 * WIDTH * HEIGHT;
+    is_sky(&good[..data], "last block not filled");
+    is_sky(
+        &[&good[..end + 80], &good[2880..data]].concat(),
+        "header not filled",
+    );
+    for fill in [b"\0", b"\r", b"\n"] {
+        let mut bytes = good.clone();
+        for byte in &mut bytes[..2880] {
+            if *byte == b' ' {
+                *byte = fill[0];
+            }
+        }
+        // The blanks within the texts have to stay.
+        let text = good
+            .windows(10)
+            .position(|w| w == b"05 34 31.9")
+            .expect("the text");
+        bytes[text..text + 10].copy_from_slice(b"05 34 31.9");
+        let text = good
+            .windows(9)
+            .position(|w| w == b"+22 00 52")
+            .expect("the text");
+        bytes[text..text + 9].copy_from_slice(b"+22 00 52");
+        is_sky(&bytes, "filled with something else");
+    }
+    let mut bytes = good.clone();
+    bytes[..2880].make_ascii_lowercase();
+    bytes[..6].copy_from_slice(b"SIMPLE");
+    bytes[end..end + 3].copy_from_slice(b"END");
+    is_sky(&bytes, "lower case");
+    let mut lines = good.clone();
+    for card in lines[..end].chunks_exact_mut(80) {
+        card[78..].copy_from_slice(b"\r\n");
+    }
+    is_sky(&lines, "line ends in the cards");
+}
+
 #[test]
 fn rasters() {
     let frame = opened(&support::png_u16());
@@ -342,7 +474,8 @@ fn bad_files_are_told_in_one_line() {
         &header(&["SIMPLE  = T", "BITPIX  = 16", "NAXIS   = 99999"]),
         "NAXIS",
     );
-    assert_damaged(&fits_u16(&[])[..2000], "header");
+    assert_damaged(&fits_u16(&[])[..500], "header");
+    assert_damaged(&fits_u16(&[])[..2000], "ends before");
     assert_damaged(&fits_u16(&[])[..2880 + 2000], "ends after row 18 of 41");
     assert_damaged(
         &b"SIMPLE  = T"

@@ -129,6 +129,95 @@ fn real_frames_solve_with_and_without_their_headers() {
     eprintln!("\nreal frames: {checked} solves checked");
 }
 
+/// The pixels of an unsigned 16-bit FITS file of one plane, with its axes.
+fn pixels(path: &Path) -> (Vec<u16>, [usize; 2]) {
+    match nightfix::frame::Frame::open(path) {
+        Ok(nightfix::frame::Frame {
+            pixels: nightfix::frame::Pixels::U16(pixels),
+            width,
+            height,
+            ..
+        }) => (pixels, [width, height]),
+        other => panic!("{:?}", other.map(|f| f.path)),
+    }
+}
+
+/// A FITS file of these numbers as 32-bit floating point.
+fn fits_real(axes: &[usize], values: impl Iterator<Item = f32>) -> Vec<u8> {
+    let mut cards = vec!["SIMPLE  = T".to_owned(), "BITPIX  = -32".into()];
+    cards.push(format!("NAXIS   = {}", axes.len()));
+    cards.extend(
+        axes.iter()
+            .enumerate()
+            .map(|(i, n)| format!("NAXIS{}  = {n}", i + 1)),
+    );
+    cards.push("END".into());
+    let mut bytes: Vec<u8> = cards
+        .iter()
+        .flat_map(|c| format!("{c:<80}").into_bytes())
+        .collect();
+    bytes.resize(2880, b' ');
+    bytes.extend(values.flat_map(f32::to_be_bytes));
+    bytes.resize(bytes.len().next_multiple_of(2880), 0);
+    bytes
+}
+
+/// The same sky in other numbers: 0 to 1, below zero, without a border, colours first.
+#[test]
+fn the_kind_of_numbers_does_not_move_the_answer() {
+    let (folder, _) = frames();
+    let original = folder.join("01-power-cut.fits");
+    let (words, [width, height]) = pixels(&original);
+    let place = tempfile::tempdir().unwrap();
+    let (expected, _) = solve(&original, &["--ignore-header"]);
+    let centre = &expected["centre"];
+    let (ra, dec) = (number(centre, "ra_deg"), number(centre, "dec_deg"));
+    let scale = number(&expected, "scale_arcsec_per_px");
+    let unit = |v: &u16| f32::from(*v) / 65535.0;
+    let border = |i: usize| i / width < 20 || i % width < 20;
+    let cases = [
+        ("unit", fits_real(&[width, height], words.iter().map(unit))),
+        (
+            "negative",
+            fits_real(
+                &[width, height],
+                words.iter().map(|v| f32::from(*v) - 3000.0),
+            ),
+        ),
+        (
+            "blank border",
+            fits_real(
+                &[width, height],
+                words
+                    .iter()
+                    .enumerate()
+                    .map(|(i, v)| if border(i) { f32::NAN } else { unit(v) }),
+            ),
+        ),
+        (
+            "colours first",
+            fits_real(
+                &[3, width, height],
+                words
+                    .iter()
+                    .flat_map(|v| [0.5, 1.0, 1.5].map(|k| k * unit(v))),
+            ),
+        ),
+    ];
+    for (what, bytes) in cases {
+        let path = place.path().join("frame.fits");
+        std::fs::write(&path, bytes).unwrap();
+        let (found, code) = solve(&path, &[]);
+        assert_eq!(code, 0, "{what}: {}", found["reason"]);
+        // The border takes stars away from the fit.
+        let off = off_px(&found, ra, dec, scale);
+        assert!(
+            off < if what == "blank border" { 0.3 } else { 0.02 },
+            "{what}: {off} px"
+        );
+    }
+}
+
 #[test]
 fn the_answer_does_not_depend_on_the_number_of_threads() {
     let (folder, _) = frames();

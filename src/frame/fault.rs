@@ -11,6 +11,13 @@ pub(crate) const MAX_PIXELS: u64 = 1 << 30;
 /// thousandfold and must still open.
 const FREE_EXPANSION_BYTES: u64 = 256 << 20;
 
+/// Expansion up to this many bytes is never questioned.
+const SMALL_BYTES: u64 = 4 << 20;
+
+/// No coding of grey values that is read here makes more than this many bytes of one: deflate
+/// reaches 1032 (RFC 1951: 258 bytes for two bits), on nothing but zeros.
+const DENSEST: u64 = 1100;
+
 /// Above [`FREE_EXPANSION_BYTES`] a compressed frame may expand by this much. Sky background is
 /// noise, which compresses by a factor of 1.2 to 10.
 const MAX_EXPANSION: u64 = 50;
@@ -61,7 +68,12 @@ pub(crate) fn check_size(width: u64, height: u64) -> Result<(), Fault> {
 
 /// Checks the bytes that a compressed frame claims to expand to against those it is stored in.
 pub(crate) fn check_expansion(expanded: u64, stored: u64) -> Result<(), Fault> {
-    if expanded > FREE_EXPANSION_BYTES && expanded / MAX_EXPANSION > stored {
+    let most = if expanded > FREE_EXPANSION_BYTES {
+        MAX_EXPANSION
+    } else {
+        DENSEST
+    };
+    if expanded > SMALL_BYTES && expanded / most > stored {
         return Err(Fault::damaged(format!(
             "claims to expand from {stored} to {expanded} bytes, which no picture of the sky \
              does: get the frame again from where it was taken"

@@ -1,11 +1,14 @@
-//! What the mount needs to know: pointing error, position of date, the Sun.
+//! What the mount needs to know: pointing error, position of date, the Sun; whether time and site
+//! of a frame can be right.
 //!
 //! Takes positions and times, gives figures. Knows nothing of frames, stars or output formats.
 
 mod of_date;
 mod pointing;
+mod site;
 mod sun;
 
 pub use of_date::Moment;
 pub use pointing::{PointingError, compass_word, pointing_error, separation_deg};
+pub use site::{Misread, misread_site};
 pub use sun::{sun_altitude_deg, sun_icrs_deg};

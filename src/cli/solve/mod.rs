@@ -1,6 +1,7 @@
 //! `nightfix solve`: frames in, positions out.
 
 mod args;
+mod claims;
 mod extras;
 mod index;
 mod plan;
@@ -116,6 +117,11 @@ fn attempt(
     let solution = outcome.solution.as_ref();
     let found_deg = solution.map(|s| [s.centre_ra_deg, s.centre_dec_deg]);
     let commanded = plan.commanded(found_deg);
+    if let Some(solution) = solution {
+        let moment = plan.moment.as_ref();
+        plan.remarks
+            .extend(claims::contradicted(clues, moment, solution));
+    }
     let reason = solution
         .is_none()
         .then(|| unsolved(args, &outcome, !plan.request.starts.is_empty()));

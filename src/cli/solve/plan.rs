@@ -1,6 +1,7 @@
 //! From what the caller said and what the frame claims to what the solver is asked.
 
 use super::args::SolveArgs;
+use super::claims::{CLOSE_DEG, FAR_DEG, FOCAL_FACTORS};
 use crate::frame::Clues;
 use crate::mount::{Moment, separation_deg};
 use crate::report::{CommandedPosition, Equinox};
@@ -37,7 +38,7 @@ impl Plan {
             let [ra_deg, dec_deg] = position.start_deg();
             Commanded { ra_deg, dec_deg }
         });
-        let starts: Vec<Commanded> = starts.collect();
+        let starts = distinct(starts, args.within.is_some());
         if args.within.is_some() && starts.is_empty() {
             remarks.push("--within had nothing to count from: no position is known.".into());
         }
@@ -64,10 +65,6 @@ impl Plan {
     /// The likeliest reading, unless the frame lies far from it and close to another: then the
     /// other was meant (hours for degrees, as a rule), and a remark says so.
     pub fn commanded(&mut self, found_deg: Option<[f64; 2]>) -> Option<CommandedPosition> {
-        /// Farther than a mount strays when it knows where it is.
-        const FAR_DEG: f64 = 10.0;
-        /// A place this close is met by chance once in 1500 times.
-        const CLOSE_DEG: f64 = 3.0;
         let likeliest = self.commanded.first()?;
         let distance = |position: &CommandedPosition, found_deg: [f64; 2]| {
             separation_deg(position.start_deg(), found_deg)
@@ -91,6 +88,24 @@ impl Plan {
     }
 }
 
+/// The starts without those that an earlier one covers: the spiral around that passes them in its
+/// first rings. Where the search is bounded every start counts, since each has bounds of its own.
+fn distinct(starts: impl Iterator<Item = Commanded>, bounded: bool) -> Vec<Commanded> {
+    /// A third of the way to where header positions begin to contradict each other.
+    const COVERED_DEG: f64 = 0.3;
+    let mut kept: Vec<Commanded> = Vec::new();
+    for start in starts {
+        let covered = kept.iter().any(|k| {
+            let apart_deg = separation_deg([k.ra_deg, k.dec_deg], [start.ra_deg, start.dec_deg]);
+            apart_deg < COVERED_DEG
+        });
+        if bounded || !covered {
+            kept.push(start);
+        }
+    }
+    kept
+}
+
 fn commanded(args: &SolveArgs, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
     let stated = args.equinox.map(Equinox::from);
     match &args.at {
@@ -108,7 +123,8 @@ fn commanded(args: &SolveArgs, clues: &Clues, moment: Option<&Moment>) -> Vec<Co
 }
 
 /// Claimed scales, likeliest first: `--scale`, then focal length with pixel size (the header
-/// lends the one that is missing), then the header's own.
+/// lends the one that is missing), then the header's own, then what they would be behind a
+/// common reducer or extender.
 fn scales(args: &SolveArgs, clues: &Clues, remarks: &mut Vec<String>) -> Vec<f64> {
     let mut scales: Vec<f64> = args.scale.into_iter().collect();
     if args.focal_length.is_some() || args.pixel_size.is_some() {
@@ -130,5 +146,9 @@ fn scales(args: &SolveArgs, clues: &Clues, remarks: &mut Vec<String>) -> Vec<f64
     }
     scales.extend(clues.scales.iter().map(|clue| clue.arcsec_per_px));
     scales.retain(|scale| scale.is_finite() && *scale > 0.0);
+    // `--scale` means the scale.
+    if let (Some(first), None) = (scales.first().copied(), args.scale) {
+        scales.extend(FOCAL_FACTORS.map(|factor| first / factor));
+    }
     scales
 }

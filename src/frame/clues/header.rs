@@ -15,7 +15,12 @@ pub(crate) fn from_header(header: &Header, width: usize, height: usize) -> Clues
     let optics = scale::optics(header);
     Clues {
         positions: position::positions(header, wcs.as_ref(), year, &mut remarks),
-        scales: scale::scales(header, &optics, wcs.as_ref().map(|(wcs, _)| wcs)),
+        scales: scale::scales(
+            header,
+            &optics,
+            wcs.as_ref().map(|(wcs, _)| wcs),
+            &mut remarks,
+        ),
         focal_length_mm: optics.focal_length_mm,
         pixel_size_um: optics.pixel_size_um,
         mid_jd_utc: times.mid_jd_utc,

@@ -4,7 +4,7 @@ use super::{EquinoxClue, PositionClue};
 use crate::angle::{Angle, AngleUnit, parse_angle};
 use crate::fit::wcs::Wcs;
 use crate::frame::fits::card::{Card, Header};
-use crate::sphere::{sky_to_vector, vector_to_sky};
+use crate::sphere::{angle_between, sky_to_vector, vector_to_sky};
 
 /// Pairs of keywords, those that name the telescope's own position first.
 const PAIRS: [(&str, &str); 14] = [
@@ -24,56 +24,137 @@ const PAIRS: [(&str, &str); 14] = [
     ("OBJRA", "OBJDEC"),
 ];
 
+/// Two statements of one position differ by less: of date or J2000, object or centre of the
+/// frame.
+const SAME_DEG: f64 = 1.0;
+
+/// The readings of one statement, likeliest first.
+struct Statement {
+    readings: Vec<PositionClue>,
+    /// Both numbers are 0, as where nobody set them.
+    unset: bool,
+}
+
 /// Every claimed position: first the likeliest reading of each pair, then an existing WCS, then
-/// the other readings.
+/// the other readings. Which reading of a pair is likeliest, the other statements help to decide.
 pub(crate) fn positions(
     header: &Header,
     wcs: Option<&(Wcs, [f64; 2])>,
     year: Option<f64>,
     remarks: &mut Vec<String>,
 ) -> Vec<PositionClue> {
+    let mut statements: Vec<Statement> = PAIRS
+        .iter()
+        .filter_map(|pair| statement(header, *pair, year, remarks))
+        .collect();
+    statements.extend(wcs.map(|(_, centre)| Statement {
+        readings: vec![wcs_clue(header, *centre, year)],
+        unset: false,
+    }));
+    choose_what_agrees(&mut statements, remarks);
+    remarks.extend(contradiction(&statements));
     let (mut likely, mut unlikely) = (Vec::new(), Vec::new());
-    for (ra_name, dec_name) in PAIRS {
-        let (Some(ra), Some(dec)) = (header.card(ra_name), header.card(dec_name)) else {
-            continue;
-        };
-        let Some(dec_deg) = declination_deg(dec) else {
-            remarks.push(format!(
-                "{dec_name} '{}' was not understood",
-                dec.value.to_text()
-            ));
-            continue;
-        };
-        let readings = right_ascensions_deg(ra);
-        if readings.is_empty() {
-            remarks.push(format!(
-                "{ra_name} '{}' was not understood",
-                ra.value.to_text()
-            ));
+    for statement in statements {
+        let mut readings = statement.readings.into_iter();
+        if !statement.unset {
+            likely.extend(readings.next());
         }
-        let unset = readings.first() == Some(&(0.0, "degrees")) && dec_deg == 0.0;
-        if unset {
-            remarks.push(format!(
-                "{ra_name} and {dec_name} are both 0: probably never set"
-            ));
-        }
-        for (rank, (ra_deg, unit)) in readings.into_iter().enumerate() {
-            let mut source = format!("{ra_name}/{dec_name}");
-            if rank > 0 {
-                source = format!("{source} read in {unit}");
-            }
-            let clue = in_equinox(header, [ra, dec], [ra_deg, dec_deg], year, source);
-            let list = if rank > 0 || unset {
-                &mut unlikely
-            } else {
-                &mut likely
-            };
-            list.push(clue);
-        }
+        unlikely.extend(readings);
     }
-    likely.extend(wcs.map(|(_, centre)| wcs_clue(header, *centre, year)));
     likely.extend(unlikely);
     likely
+}
+
+/// What a pair of keywords states; `None` where one is missing or not understood.
+fn statement(
+    header: &Header,
+    (ra_name, dec_name): (&str, &str),
+    year: Option<f64>,
+    remarks: &mut Vec<String>,
+) -> Option<Statement> {
+    let (ra, dec) = (header.card(ra_name)?, header.card(dec_name)?);
+    let mut not_understood = |name: &str, card: &Card| {
+        remarks.push(format!(
+            "{name} '{}' was not understood",
+            card.value.to_text()
+        ));
+    };
+    let Some(dec_deg) = declination_deg(dec) else {
+        not_understood(dec_name, dec);
+        return None;
+    };
+    let readings = right_ascensions_deg(ra);
+    let Some(first) = readings.first() else {
+        not_understood(ra_name, ra);
+        return None;
+    };
+    let unset = *first == (0.0, "degrees") && dec_deg == 0.0;
+    if unset {
+        remarks.push(format!(
+            "{ra_name} and {dec_name} are both 0: probably never set"
+        ));
+    }
+    let clue = |(rank, (ra_deg, unit)): (usize, (f64, &str))| {
+        let mut source = format!("{ra_name}/{dec_name}");
+        if rank > 0 {
+            source = format!("{source} read in {unit}");
+        }
+        in_equinox(header, [ra, dec], [ra_deg, dec_deg], year, source)
+    };
+    Some(Statement {
+        readings: readings.into_iter().enumerate().map(clue).collect(),
+        unset,
+    })
+}
+
+fn apart_deg(a: &PositionClue, b: &PositionClue) -> f64 {
+    let [a, b] = [a, b].map(|clue| sky_to_vector(clue.ra_deg, clue.dec_deg));
+    angle_between(a, b).to_degrees()
+}
+
+/// Where the likeliest reading of a pair agrees with no other statement and its second one does,
+/// the second becomes the likeliest: a bare `RA = 5.5` beside `OBJCTRA = '05 30 00'` counts hours.
+fn choose_what_agrees(statements: &mut [Statement], remarks: &mut Vec<String>) {
+    let firsts: Vec<Option<PositionClue>> = statements
+        .iter()
+        .map(|s| s.readings.first().filter(|_| !s.unset).cloned())
+        .collect();
+    for (number, statement) in statements.iter_mut().enumerate() {
+        let agrees = |reading: &PositionClue| {
+            let others = firsts.iter().enumerate().filter(|(i, _)| *i != number);
+            others
+                .filter_map(|(_, first)| first.as_ref())
+                .any(|first| apart_deg(first, reading) < SAME_DEG)
+        };
+        if let [first, second, ..] = statement.readings.as_mut_slice()
+            && !statement.unset
+            && !agrees(first)
+            && agrees(second)
+        {
+            remarks.push(format!(
+                "{} agrees with what else the header states, and is preferred",
+                second.source
+            ));
+            std::mem::swap(first, second);
+        }
+    }
+}
+
+/// The first statement beside the one that lies farthest from it.
+fn contradiction(statements: &[Statement]) -> Option<String> {
+    let mut firsts = statements
+        .iter()
+        .filter(|s| !s.unset)
+        .filter_map(|s| s.readings.first());
+    let first = firsts.next()?;
+    let farthest = firsts.max_by(|a, b| apart_deg(first, a).total_cmp(&apart_deg(first, b)))?;
+    let apart_deg = apart_deg(first, farthest);
+    (apart_deg > SAME_DEG).then(|| {
+        format!(
+            "the header contradicts itself: {} and {} are {apart_deg:.1} deg apart",
+            first.source, farthest.source
+        )
+    })
 }
 
 fn wcs_clue(header: &Header, centre: [f64; 2], year: Option<f64>) -> PositionClue {

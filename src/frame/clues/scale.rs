@@ -2,7 +2,7 @@
 
 use super::ScaleClue;
 use crate::fit::wcs::Wcs;
-use crate::frame::fits::card::Header;
+use crate::frame::fits::card::{Card, Header, parse_number};
 
 /// Arcseconds per radian over micrometres per millimetre.
 const ARCSEC_MM_PER_UM: f64 = 206.264_806_247;
@@ -23,19 +23,12 @@ pub(crate) struct Optics {
 
 /// Reads focal length, pixel size and binning.
 pub(crate) fn optics(header: &Header) -> Optics {
-    let first = |names: &[&str], range: std::ops::RangeInclusive<f64>| {
-        let found = names.iter().find_map(|name| {
-            let card = header.card(name)?;
-            let value = card.value.as_f64()?;
-            let comment = card.comment.to_ascii_lowercase();
-            let metres = ["meter", "metre", "[m]", "(m)"]
-                .iter()
-                .any(|w| comment.contains(w))
-                && !["milli", "micro"].iter().any(|w| comment.contains(w));
-            Some((value, metres))
-        });
-        let (value, metres) = found?;
-        let value = if metres { value * 1000.0 } else { value };
+    // The first of these keywords with a length, in units of `unit_m` metres.
+    let first = |names: &[&str], unit_m: f64, range: std::ops::RangeInclusive<f64>| {
+        let (value, stated_m) = names
+            .iter()
+            .find_map(|name| with_unit(header.card(name)?))?;
+        let value = value * stated_m.unwrap_or(unit_m) / unit_m;
         range.contains(&value).then_some(value)
     };
     let pixel_names = [
@@ -51,20 +44,64 @@ pub(crate) fn optics(header: &Header) -> Optics {
     Optics {
         focal_length_mm: first(
             &["FOCALLEN", "FOCLEN", "FOCAL", "TELFOCAL"],
+            1e-3,
             1.0..=100_000.0,
         ),
-        pixel_size_um: first(&pixel_names, 0.3..=500.0),
-        binning: first(
-            &["XBINNING", "CCDXBIN", "BINX", "XBIN", "BINNING"],
-            1.0..=32.0,
-        )
-        .unwrap_or(1.0),
+        pixel_size_um: first(&pixel_names, 1e-6, 0.3..=500.0),
+        binning: ["XBINNING", "CCDXBIN", "BINX", "XBIN", "BINNING"]
+            .iter()
+            .find_map(|name| binning(header.card(name)?))
+            .unwrap_or(1.0),
     }
 }
 
-/// Every claimed scale, likeliest first.
-pub(crate) fn scales(header: &Header, optics: &Optics, wcs: Option<&Wcs>) -> Vec<ScaleClue> {
-    let mut scales = Vec::new();
+/// The number of a card and its unit in metres, where value or comment name one: `250`,
+/// `'250 mm'`, `0.25 / [m] focal length`.
+fn with_unit(card: &Card) -> Option<(f64, Option<f64>)> {
+    let comment = card.comment.to_ascii_lowercase();
+    let says = |words: &[&str]| words.iter().any(|w| comment.contains(w));
+    let by_comment = if says(&["milli", "[mm]", "(mm)"]) {
+        Some(1e-3)
+    } else if says(&["micro", "[um]", "(um)"]) {
+        Some(1e-6)
+    } else if says(&["meter", "metre", "[m]", "(m)"]) {
+        Some(1.0)
+    } else {
+        None
+    };
+    if let Some(value) = card.value.as_f64() {
+        return Some((value, by_comment));
+    }
+    let text = card.value.to_text().to_lowercase();
+    let letters = text.find(char::is_alphabetic).or_else(|| text.find('µ'))?;
+    let (number, unit) = text.split_at(letters);
+    let unit_m = match unit.trim() {
+        "m" => 1.0,
+        "cm" => 1e-2,
+        "mm" => 1e-3,
+        "um" | "µm" | "μm" | "micron" | "microns" => 1e-6,
+        _ => return None,
+    };
+    Some((parse_number(number)?, Some(unit_m)))
+}
+
+/// Binning along x: `2`, `'2x2'`.
+fn binning(card: &Card) -> Option<f64> {
+    let value = card.value.as_f64().or_else(|| {
+        let text = card.value.to_text().to_ascii_lowercase();
+        parse_number(text.split(['x', '*', ' ']).next()?)
+    });
+    value.filter(|b| (1.0..=32.0).contains(b))
+}
+
+/// Every claimed scale, likeliest first; where two statements agree in no reading, a remark.
+pub(crate) fn scales(
+    header: &Header,
+    optics: &Optics,
+    wcs: Option<&Wcs>,
+    remarks: &mut Vec<String>,
+) -> Vec<ScaleClue> {
+    let mut scales: Vec<ScaleClue> = Vec::new();
     let mut add = |arcsec_per_px: f64, source: String| {
         if BELIEVED_ARCSEC.contains(&arcsec_per_px) {
             scales.push(ScaleClue {
@@ -99,7 +136,30 @@ pub(crate) fn scales(header: &Header, optics: &Optics, wcs: Option<&Wcs>) -> Vec
             );
         }
     }
+    remarks.extend(contradiction(&scales));
     scales
+}
+
+/// How far two scales may lie apart that are meant to be the same: pixel sizes and focal lengths
+/// are rounded, lenses breathe. Common practice.
+pub(crate) const SAME_SCALE: f64 = 0.05;
+
+/// The first scale beside one that agrees with none of the others.
+fn contradiction(scales: &[ScaleClue]) -> Option<String> {
+    let differ =
+        |a: &ScaleClue, b: &ScaleClue| (a.arcsec_per_px / b.arcsec_per_px).ln().abs() > SAME_SCALE;
+    let by_optics = |clue: &ScaleClue| clue.source.starts_with("focal length");
+    let optics: Vec<&ScaleClue> = scales.iter().filter(|c| by_optics(c)).collect();
+    let stated: Vec<&ScaleClue> = scales.iter().filter(|c| !by_optics(c)).collect();
+    let first = *stated.first()?;
+    let other = stated.iter().copied().find(|other| differ(first, other));
+    // The readings of the optics are one statement: one that agrees is enough.
+    let all_differ = optics.iter().all(|other| differ(first, other));
+    let other = other.or(optics.first().copied().filter(|_| all_differ))?;
+    Some(format!(
+        "the header contradicts itself: {:.4} arcsec per pixel by {}, {:.4} by {}",
+        first.arcsec_per_px, first.source, other.arcsec_per_px, other.source
+    ))
 }
 
 fn wcs_scale_arcsec(wcs: &Wcs) -> f64 {

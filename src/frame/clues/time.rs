@@ -36,9 +36,114 @@ impl Stamp {
     }
 }
 
-/// Reads `2017-12-19T18:33:43.317-0700`, `2017/12/19 18:33`, `29/11/51`, `20171219`, ...
+/// Reads `2017-12-19T18:33:43.317-0700`, `2017/12/19 18:33`, `29/11/51`, `20171219`,
+/// `Tue Dec 19 18:33:43 2017`, `2017-12-19.774`, `2017 12 19 18 33 43`, `2458107.565`, ...
 pub(crate) fn parse_stamp(text: &str) -> Option<Stamp> {
     let text = text.trim();
+    date_and_time(text)
+        .or_else(|| with_month_name(text))
+        .or_else(|| in_blanks(text))
+        .or_else(|| fraction_of_day(text))
+}
+
+/// `19-Dec-2017 18:33:43`, `Dec 19, 2017`, `Tue Dec 19 18:33:43 2017`.
+fn with_month_name(text: &str) -> Option<Stamp> {
+    const MONTHS: [&str; 12] = [
+        "jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec",
+    ];
+    let mut text = text.to_ascii_lowercase();
+    // The T between date and time, and not that of a month.
+    let parting = text
+        .as_bytes()
+        .windows(3)
+        .position(|w| w[0].is_ascii_digit() && w[1] == b't' && w[2].is_ascii_digit());
+    if let Some(before) = parting {
+        text.replace_range(before + 1..before + 2, " ");
+    }
+    let is_word = |part: &str| part.bytes().all(|b| b.is_ascii_alphabetic());
+    let (mut month, mut numbers, mut clock) = (None, Vec::new(), String::new());
+    for word in text.split([' ', ',', '_']).filter(|w| !w.is_empty()) {
+        if !clock.is_empty() || word.contains(':') {
+            // What stands behind a clock belongs to it, except a year.
+            if word.len() == 4 && word.bytes().all(|b| b.is_ascii_digit()) {
+                numbers.push(word);
+            } else {
+                clock.push_str(word);
+            }
+            continue;
+        }
+        for part in word.split(['-', '/', '.']).filter(|p| !p.is_empty()) {
+            let name = part.get(..3).unwrap_or("");
+            match MONTHS.iter().position(|m| *m == name) {
+                Some(number) if month.is_none() && is_word(part) => month = Some(number as i64 + 1),
+                _ if part.bytes().all(|b| b.is_ascii_digit()) => numbers.push(part),
+                // A day of the week.
+                _ if is_word(part) => {}
+                _ => return None,
+            }
+        }
+    }
+    let (first, second) = match numbers.as_slice() {
+        [first, second] => (*first, *second),
+        _ => return None,
+    };
+    let (day, year) = if first.len() == 4 {
+        (second, first)
+    } else {
+        (first, second)
+    };
+    let (day, year): (i64, i64) = (
+        day.parse().ok()?,
+        match (year.len(), year.parse::<i64>().ok()?) {
+            // The custom of POSIX.
+            (2, year @ 0..=68) => 2000 + year,
+            (2, year) => 1900 + year,
+            (_, year) => year,
+        },
+    );
+    let (time_s, offset_s) = match clock.as_str() {
+        "" => (None, None),
+        clock => parse_time(clock).map(|(time_s, offset_s)| (Some(time_s), offset_s))?,
+    };
+    Some(Stamp {
+        mjd: mjd(year, month?, day)?,
+        time_s,
+        offset_s,
+    })
+}
+
+/// `2017 12 19 18 33 43.5`.
+fn in_blanks(text: &str) -> Option<Stamp> {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let (date, clock) = words.split_at_checked(3)?;
+    if date.first()?.len() != 4 {
+        return None;
+    }
+    date_and_time(format!("{}T{}", date.join("-"), clock.join(":")).trim_end_matches('T'))
+}
+
+/// `2017-12-19.774`, `2458107.274`, `58106.774`.
+fn fraction_of_day(text: &str) -> Option<Stamp> {
+    if let Some(number) = crate::frame::fits::card::parse_number(text) {
+        let in_days = text.contains(['.', ',']) && number > 10_000.0;
+        let days = julian_date(number).filter(|_| in_days)? - MJD_ZERO_JD;
+        return Some(Stamp {
+            mjd: days.floor() as i64,
+            time_s: Some(days.rem_euclid(1.0) * DAY_S),
+            offset_s: None,
+        });
+    }
+    let (date, fraction) = text.rsplit_once('.')?;
+    let digits = !fraction.is_empty() && fraction.bytes().all(|b| b.is_ascii_digit());
+    let fraction: f64 = format!("0.{fraction}").parse().ok().filter(|_| digits)?;
+    Some(Stamp {
+        mjd: parse_date(date)?,
+        time_s: Some(fraction * DAY_S),
+        offset_s: None,
+    })
+}
+
+fn date_and_time(text: &str) -> Option<Stamp> {
     let cut = text.find(['T', 't', ' ', '_']).unwrap_or(text.len());
     let (date, time) = text.split_at(cut);
     let mjd = parse_date(date)?;
@@ -108,10 +213,19 @@ pub(crate) fn mjd(year: i64, month: i64, day: i64) -> Option<i64> {
     Some(jdn - 2_400_001)
 }
 
-/// Seconds since midnight and the offset of `18:33:43.317-0700`, `183343`, `18:33Z`.
+/// Seconds since midnight and the offset of `18:33:43.317-0700`, `183343`, `18:33Z`,
+/// `06:33:43 PM`, `18h33m43.5s`, `18 33 43`.
 pub(crate) fn parse_time(text: &str) -> Option<(f64, Option<f64>)> {
     let text = text.trim().to_ascii_uppercase();
     let text = text.trim_end_matches(['(', ')', ' ']);
+    for (half, begin_s) in [("AM", 0.0), ("PM", DAY_S / 2.0)] {
+        if let Some(clock) = text.strip_suffix(half) {
+            let time_s = parse_clock(clock.trim())?;
+            // Twelve stands for nought.
+            let in_half = (3600.0..13.0 * 3600.0).contains(&time_s);
+            return in_half.then_some((time_s % (DAY_S / 2.0) + begin_s, None));
+        }
+    }
     let zulu = ["UTC", "GMT", "UT", "Z"]
         .iter()
         .find_map(|z| text.strip_suffix(z));
@@ -147,6 +261,9 @@ fn parse_offset(text: &str) -> Option<f64> {
 
 fn parse_clock(text: &str) -> Option<f64> {
     let text = text.replace(',', ".");
+    let text = text.strip_suffix('S').unwrap_or(&text);
+    let text = text.replace(['H', 'M', ' '], ":");
+    let text = text.trim_end_matches(':');
     let mut parts: Vec<&str> = text.split(':').collect();
     if let [whole] = parts.as_slice()
         && whole.len() >= 6
@@ -175,7 +292,10 @@ fn parse_clock(text: &str) -> Option<f64> {
         None => 0.0,
     };
     (parts.len() <= 3).then_some(())?;
-    Some(number(hours, 24.0)? * 3600.0 + number(minutes, 60.0)? * 60.0 + seconds)
+    // ISO 8601 lets a day end at 24:00:00.
+    let time_s = number(hours, 25.0)? * 3600.0 + number(minutes, 60.0)? * 60.0 + seconds;
+    // The second above is for leap seconds.
+    (time_s < DAY_S + 1.0).then_some(time_s)
 }
 
 /// Beginning and middle of the exposure.
@@ -281,21 +401,32 @@ fn first_stamp(header: &Header, names: &[&'static str]) -> Option<(&'static str,
 }
 
 fn first_time(header: &Header, names: &[&'static str]) -> Option<(f64, Option<f64>)> {
-    names.iter().find_map(|name| parse_time(header.text(name)?))
+    names.iter().find_map(|name| match header.text(name) {
+        Some(text) => parse_time(text),
+        // A plain number counts hours up to 24, seconds of the day above.
+        None => match header.number(name)? {
+            hours if (0.0..24.0).contains(&hours) => Some((hours * 3600.0, None)),
+            seconds if (24.0..DAY_S).contains(&seconds) => Some((seconds, None)),
+            _ => None,
+        },
+    })
 }
 
 /// Julian or modified Julian date, told apart by their size.
 fn day_number(header: &Header, names: &[&str]) -> Option<f64> {
-    names.iter().find_map(|name| {
-        let value = header.number(name)?;
-        let jd = if value < 1e6 {
-            value + MJD_ZERO_JD
-        } else {
-            value
-        };
-        // The years 1840 to 2150.
-        (2_393_000.0..2_507_000.0).contains(&jd).then_some(jd)
-    })
+    names
+        .iter()
+        .find_map(|name| julian_date(header.number(name)?))
+}
+
+/// The Julian date of a Julian or modified Julian one; `None` outside the years 1840 to 2150.
+fn julian_date(value: f64) -> Option<f64> {
+    let jd = if value < 1e6 {
+        value + MJD_ZERO_JD
+    } else {
+        value
+    };
+    (2_393_000.0..2_507_000.0).contains(&jd).then_some(jd)
 }
 
 fn exposure_s(header: &Header) -> Option<f64> {
@@ -329,6 +460,7 @@ fn exposure_s(header: &Header) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     /// pyerfa 2.0.1.5: `erfa.cal2jd(y, m, d)[1]`.
     #[test]
@@ -360,9 +492,30 @@ mod tests {
             "12/20/2017 01:33:43.5",
             "20171220T013343.5",
             "2017-12-20T03:33:43.5+0200",
+            "Wed Dec 20 01:33:43.5 2017",
+            "20-Dec-2017 01:33:43.5",
+            "20 december 2017, 01:33:43.5",
+            "2017-DEC-20T01:33:43.5",
+            "20 Dec 17 01:33:43.5 UT",
+            "2017 12 20 01 33 43.5",
+            "2017-12-20 01h33m43.5s",
+            "2017-12-20 01:33:43.5 AM",
+            "12/20/2017 1:33:43.5 am",
+            "2017-12-20.06508680556",
+            "58107.06508680556",
+            "2458107.56508680556",
         ] {
             assert!((jd(text) - expected).abs() < 1e-8, "{text}");
         }
+    }
+
+    #[test]
+    fn noon_and_midnight_by_twelve_hours() {
+        for (text, hours) in [("12:30 AM", 0.5), ("12:30 pm", 12.5), ("06:30:00PM", 18.5)] {
+            assert_eq!(parse_time(text), Some((hours * 3600.0, None)), "{text}");
+        }
+        assert_eq!(parse_time("24:00:00"), Some((86_400.0, None)));
+        assert_eq!(parse_time("00:30 AM"), None);
     }
 
     #[test]
@@ -387,8 +540,75 @@ mod tests {
             "é/é/é",
             "2017-12-20Té:é",
             "éééé",
+            "Decé 20 2017",
+            "20 Foo 2017",
+            "31 Feb 2017",
+            "2017-12-20 13:00 PM",
+            "2017-12-20T24:00:01",
+            "2017",
+            "58107",
+            "12.5",
+            "-58107.5",
+            "1e300",
         ] {
             assert_eq!(parse_stamp(text), None, "{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn never_panics(text in "\\PC*") {
+            let _ = (parse_stamp(&text), parse_time(&text));
+        }
+
+        /// Everything that is read lies in a year and a day that exist.
+        #[test]
+        fn ranges_are_kept(text in "[0-9TtZz:/., +\\-hmsadecpuJn_]{0,30}") {
+            if let Some(stamp) = parse_stamp(&text) {
+                prop_assert!((-7000..=106_600).contains(&stamp.mjd), "{stamp:?}");
+                prop_assert!(stamp.time_s.is_none_or(|s| (0.0..86_401.0).contains(&s)));
+                prop_assert!(stamp.offset_s.is_none_or(|s| s.abs() < 16.0 * 3600.0));
+            }
+        }
+
+        /// Whatever is written is read back, in every form.
+        #[test]
+        fn round_trip(
+            day in -5000..100_000_i64,
+            ms in 0..86_400_000_i64,
+            quarters in -48..=56_i64,
+        ) {
+            let Ok(((year, month, date, _), _)) = erfars::calendar::Jd2cal(MJD_ZERO_JD, day as f64) else {
+                return Err(TestCaseError::fail("no such day"));
+            };
+            let (h, m, s) = (ms / 3_600_000, ms / 60_000 % 60, (ms % 60_000) as f64 / 1000.0);
+            let clock = format!("{h:02}:{m:02}:{s:06.3}");
+            let expected = MJD_ZERO_JD + day as f64 + ms as f64 / 86_400_000.0;
+            let name = ["jan", "FEB", "Mar", "apr", "May", "jun", "Jul", "aug", "Sep", "oct", "Nov", "dec"]
+                [month as usize - 1];
+            let forms = [
+                format!("{year}-{month:02}-{date:02}T{clock}"),
+                format!("{year}-{month:02}-{date:02} {clock} UTC"),
+                format!("{year}/{month:02}/{date:02} {}", clock.replace('.', ",")),
+                format!("{year}{month:02}{date:02}T{}", clock.replace(':', "")),
+                format!("{date} {name} {year} {clock}"),
+                format!("{name} {date}, {year} {clock}"),
+                format!("{year} {month} {date} {}", clock.replace(':', " ")),
+                format!("{:.9}", expected - MJD_ZERO_JD + MJD_ZERO_JD),
+            ];
+            for text in forms {
+                let found = parse_stamp(&text).map_or(f64::NAN, |s| s.jd_utc());
+                prop_assert!((found - expected).abs() < 1e-8, "{text}: {found} {expected}");
+            }
+            let sign = if quarters < 0 { '-' } else { '+' };
+            let ahead = quarters.abs();
+            let text = format!(
+                "{year}-{month:02}-{date:02}T{clock}{sign}{:02}:{:02}",
+                ahead / 4,
+                ahead % 4 * 15
+            );
+            let found = parse_stamp(&text).map_or(f64::NAN, |s| s.jd_utc());
+            prop_assert!((found + quarters as f64 / 96.0 - expected).abs() < 1e-8, "{text}");
         }
     }
 

@@ -43,8 +43,18 @@ impl Header {
     pub(crate) fn parse(bytes: &[u8]) -> Header {
         let mut cards: Vec<Card> = Vec::new();
         for raw in bytes.chunks(CARD_BYTES) {
-            // Headers hold Latin-1 often enough; byte by byte that cannot fail.
-            let text: String = raw.iter().map(|&b| char::from(b)).collect();
+            // Headers hold Latin-1 often enough; byte by byte that cannot fail. Some are filled
+            // up with zeros or line ends.
+            let text: String = raw
+                .iter()
+                .map(|&b| {
+                    if b.is_ascii_control() {
+                        ' '
+                    } else {
+                        char::from(b)
+                    }
+                })
+                .collect();
             if text.trim_end() == "END" {
                 break;
             }

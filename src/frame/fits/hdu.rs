@@ -98,21 +98,34 @@ pub(crate) struct Shape {
     pub planes: usize,
     /// Planes stored.
     pub planes_stored: u64,
+    /// The planes lie pixel by pixel along the first axis, not one after the other.
+    pub interleaved: bool,
     /// NAXIS.
     pub axes: usize,
 }
 
-/// The first unit that holds an image.
+/// The first unit that holds a picture. One that holds something else in the form of an image (a
+/// spectrum, a thumbnail) is passed over where a picture follows.
 pub(crate) fn find_image(source: &Source) -> Result<(Hdu, Shape, Storage), Fault> {
     let mut start = 0;
+    let mut first_fault = None;
     for index in 0..MAX_UNITS {
-        let Some(hdu) = read_hdu(source, start, index)? else {
-            break;
+        let hdu = match (read_hdu(source, start, index), first_fault.take()) {
+            (Ok(Some(hdu)), earlier) => {
+                first_fault = earlier;
+                hdu
+            }
+            (_, Some(earlier)) => return Err(earlier),
+            (Ok(None), None) => break,
+            (Err(fault), None) => return Err(fault),
         };
         if let Some((prefix, storage)) = image_kind(&hdu.header)
             && hdu.data_bytes > 0
         {
-            return Ok((hdu.clone(), shape(&hdu.header, prefix)?, storage));
+            match shape(&hdu.header, prefix) {
+                Ok(shape) => return Ok((hdu, shape, storage)),
+                Err(fault) => first_fault = first_fault.or(Some(fault)),
+            }
         }
         let end = hdu.data_start.checked_add(hdu.data_bytes);
         match end.and_then(|end| end.checked_next_multiple_of(BLOCK_BYTES)) {
@@ -120,16 +133,15 @@ pub(crate) fn find_image(source: &Source) -> Result<(Hdu, Shape, Storage), Fault
             None => break,
         }
     }
-    Err(Fault::damaged(
-        "holds no image: give a FITS file with a picture in it",
-    ))
+    Err(first_fault
+        .unwrap_or_else(|| Fault::damaged("holds no image: give a FITS file with a picture in it")))
 }
 
 /// Reads the unit that begins at `start`; `None` where nothing or something else stands there.
 pub(crate) fn read_hdu(source: &Source, start: u64, index: usize) -> Result<Option<Hdu>, Fault> {
     let mut bytes = Vec::new();
     let mut block = [0_u8; BLOCK_BYTES as usize];
-    loop {
+    let end = loop {
         let at = start + bytes.len() as u64;
         let have = source
             .available(at.saturating_add(BLOCK_BYTES))?
@@ -137,29 +149,36 @@ pub(crate) fn read_hdu(source: &Source, start: u64, index: usize) -> Result<Opti
         if bytes.is_empty() && index > 0 && have < BLOCK_BYTES {
             return Ok(None);
         }
+        let block = &mut block[..have as usize];
+        source.read_exact_at(block, at)?;
+        if bytes.is_empty() && index > 0 && !block.starts_with(b"XTENSION") {
+            return Ok(None);
+        }
+        let end = block.chunks(CARD_BYTES).position(is_end);
+        if let Some(card) = end {
+            let length = ((card + 1) * CARD_BYTES).min(block.len());
+            bytes.extend_from_slice(&block[..length]);
+            break bytes.len();
+        }
         if have < BLOCK_BYTES {
             return Err(Fault::damaged(
                 "ends inside its header: wait until it is written completely, or copy it again",
             ));
         }
-        source.read_exact_at(&mut block, at)?;
-        if bytes.is_empty() && index > 0 && !block.starts_with(b"XTENSION") {
-            return Ok(None);
-        }
-        bytes.extend_from_slice(&block);
-        if block.chunks(CARD_BYTES).any(is_end) {
-            break;
-        }
+        bytes.extend_from_slice(block);
         if bytes.len() as u64 >= MAX_HEADER_BYTES {
             return Err(Fault::damaged(
                 "has a header without an END card: copy it again from where it was taken",
             ));
         }
-    }
+    };
     let header = Header::parse(&bytes);
     let data_bytes = data_bytes(&header)?;
+    let fill = end.next_multiple_of(BLOCK_BYTES as usize) - end;
+    let filled = start + (end + fill) as u64;
+    let unfilled = is_unfilled(source, filled, fill, data_bytes)?;
     Ok(Some(Hdu {
-        data_start: start + bytes.len() as u64,
+        data_start: if unfilled { start + end as u64 } else { filled },
         header,
         start,
         data_bytes,
@@ -167,9 +186,29 @@ pub(crate) fn read_hdu(source: &Source, start: u64, index: usize) -> Result<Opti
     }))
 }
 
-/// True for the card that ends a header.
+/// True where the `fill` bytes before `data_start` are data already, since the writer forgot to
+/// fill the header up: the file is just as much shorter, and other things than blanks stand there.
+fn is_unfilled(
+    source: &Source,
+    data_start: u64,
+    fill: usize,
+    data_bytes: u64,
+) -> Result<bool, Fault> {
+    let end = data_start + data_bytes;
+    if fill == 0 || data_bytes == 0 || source.available(end)? != end - fill as u64 {
+        return Ok(false);
+    }
+    let mut bytes = vec![0; fill.min(data_bytes as usize)];
+    source.read_exact_at(&mut bytes, data_start - fill as u64)?;
+    Ok(bytes.iter().any(|b| *b != b' '))
+}
+
+/// True for the card that ends a header, filled up with whatever a writer takes for blanks.
 pub(crate) fn is_end(card: &[u8]) -> bool {
-    card.starts_with(b"END") && card[3..].iter().all(|b| *b == b' ')
+    card.starts_with(b"END")
+        && card[3..]
+            .iter()
+            .all(|b| matches!(b, b' ' | 0 | b'\r' | b'\n'))
 }
 
 /// Prefix of the keywords that describe the image, for units that are one.
@@ -248,7 +287,9 @@ fn data_bytes(header: &Header) -> Result<u64, Fault> {
 
 fn shape(header: &Header, prefix: &str) -> Result<Shape, Fault> {
     let axes = axes(header, prefix)?;
+    let interleaved = colour_axis_first(&axes);
     let (width, height) = match axes.as_slice() {
+        [_, w, h] if interleaved => (*w, *h),
         [w, h, ..] => (*w, *h),
         _ => {
             return Err(Fault::damaged(
@@ -257,8 +298,13 @@ fn shape(header: &Header, prefix: &str) -> Result<Shape, Fault> {
         }
     };
     check_size(width, height)?;
-    let planes_stored = axes[2..].iter().try_fold(1_u64, |p, &n| p.checked_mul(n));
-    let planes_stored = planes_stored.unwrap_or(u64::MAX);
+    let planes_stored = match axes.as_slice() {
+        [colours, _, _] if interleaved => *colours,
+        _ => {
+            let product = axes[2..].iter().try_fold(1_u64, |p, &n| p.checked_mul(n));
+            product.unwrap_or(u64::MAX)
+        }
+    };
     Ok(Shape {
         bitpix: bitpix(header, prefix)?,
         width: width as usize,
@@ -270,8 +316,14 @@ fn shape(header: &Header, prefix: &str) -> Result<Shape, Fault> {
             1
         },
         planes_stored,
+        interleaved,
         axes: axes.len(),
     })
+}
+
+/// True for `NAXIS1 = 3`, then width and height: colours pixel by pixel. No frame is 3 px wide.
+fn colour_axis_first(axes: &[u64]) -> bool {
+    matches!(axes, [1..=4, width, height] if *width.min(height) > 4)
 }
 
 impl Shape {

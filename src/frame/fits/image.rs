@@ -178,9 +178,9 @@ impl Image<'_> {
         let plane = self.fill(|first, piece: &mut [u16], buffer| {
             let mut sums = vec![0_i64; piece.len()];
             for plane in 0..self.shape.planes {
-                self.load(plane, first, piece.len(), T::BYTES, buffer)?;
-                for (sum, bytes) in sums.iter_mut().zip(buffer.chunks_exact(T::BYTES)) {
-                    let stored = T::from_be(bytes).whole();
+                let samples = self.load(plane, first, piece.len(), T::BYTES, buffer)?;
+                for (sum, bytes) in sums.iter_mut().zip(samples) {
+                    let stored = T::from_be(&bytes[..T::BYTES]).whole();
                     let value = stored
                         .filter(|v| Some(*v) != self.scaling.blank)
                         .and_then(|v| v.checked_add(offset))
@@ -225,9 +225,9 @@ impl Image<'_> {
         let plane = self.fill(|first, piece: &mut [f32], buffer| {
             let mut sums = vec![0_f64; piece.len()];
             for plane in 0..self.shape.planes {
-                self.load(plane, first, piece.len(), T::BYTES, buffer)?;
-                for (sum, bytes) in sums.iter_mut().zip(buffer.chunks_exact(T::BYTES)) {
-                    let stored = T::from_be(bytes);
+                let samples = self.load(plane, first, piece.len(), T::BYTES, buffer)?;
+                for (sum, bytes) in sums.iter_mut().zip(samples) {
+                    let stored = T::from_be(&bytes[..T::BYTES]);
                     let is_blank = blank.is_some() && stored.whole() == blank;
                     *sum += if is_blank {
                         f64::NAN
@@ -244,19 +244,29 @@ impl Image<'_> {
         plane.map(Pixels::F32).map_err(no_smaller)
     }
 
-    /// Reads the bytes of `count` pixels from pixel `first` of a plane.
-    fn load(
+    /// Reads `count` pixels from pixel `first` of a plane; each item begins with the `bytes` of
+    /// one of them.
+    fn load<'b>(
         &self,
         plane: usize,
         first: usize,
         count: usize,
         bytes: usize,
-        buffer: &mut Vec<u8>,
-    ) -> Result<(), Fault> {
-        buffer.resize(count * bytes, 0);
-        let pixel = plane as u64 * self.shape.pixels() as u64 + first as u64;
+        buffer: &'b mut Vec<u8>,
+    ) -> Result<std::slice::Chunks<'b, u8>, Fault> {
+        let planes = self.shape.planes;
+        // Samples that are read, the first of them, and how far apart those of the plane lie.
+        let (samples, sample, step) = if self.shape.interleaved {
+            (count * planes, (first * planes) as u64, planes)
+        } else {
+            let start = plane as u64 * self.shape.pixels() as u64;
+            (count, start + first as u64, 1)
+        };
+        buffer.resize(samples * bytes, 0);
         self.source
-            .read_exact_at(buffer, self.start + pixel * bytes as u64)
+            .read_exact_at(buffer, self.start + sample * bytes as u64)?;
+        let skipped = if step > 1 { plane * bytes } else { 0 };
+        Ok(buffer[skipped..].chunks(step * bytes))
     }
 
     /// Fills a plane piece by piece; `fill_piece` gets the index of its first pixel, the piece

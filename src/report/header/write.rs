@@ -37,7 +37,8 @@ pub fn write_wcs(path: &Path, wcs: &Wcs, extra: &[Card]) -> Result<PathBuf, Head
     let before = file.metadata().map_err(|e| not_written(path, &e))?;
     let source = Source::plain(file, len);
     let (hdu, shape, storage) = find_image(&source).map_err(|f| f.at(path))?;
-    if storage == Storage::Tiles {
+    // The keywords describe the first two axes.
+    if storage == Storage::Tiles || shape.interleaved {
         return write_beside(path, wcs, extra);
     }
     if before.permissions().readonly() {

@@ -56,6 +56,12 @@ impl Numbers {
 
 /// Decodes the image of `shape` behind `hdu`; colour planes are averaged.
 pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, Fault> {
+    if shape.interleaved && shape.planes > 1 {
+        return Err(Fault::NotReadable(
+            "is compressed with its colour axis first, which is not read: uncompress it first"
+                .into(),
+        ));
+    }
     let values = shape.pixels() as u64 * shape.planes as u64;
     check_expansion(values * shape.bitpix.bytes(), hdu.data_bytes)?;
     let name = hdu
