@@ -1,6 +1,7 @@
 //! Robust least squares over all matched stars: TAN, then SIP of the order the data support.
 
 mod covariance;
+mod doubt;
 mod epoch;
 mod matching;
 mod polynomial;

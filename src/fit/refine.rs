@@ -1,5 +1,6 @@
 //! From a verified pose to the solution: match, fit, choose the order, repeat.
 
+use super::doubt::widen;
 use super::epoch::{Years, improve};
 use super::matching::{Pair, pairs};
 use super::polynomial::{Fitted, Model, Point, fit as fit_model, median};
@@ -55,7 +56,7 @@ pub fn fit(
     };
     let mut wcs = wcs_of_camera(camera, &geometry);
     let mut radius_px = (1.5 + 0.5 * detections.fwhm_px).max(2.0);
-    let mut last: Option<(Fitted, Vec<Pair>)> = None;
+    let mut last: Option<(Fitted, Vec<Pair>, Vec<Point>)> = None;
     let mut years = match epoch {
         Epoch::Known { .. } => Years::known(),
         Epoch::Unknown { .. } => Years::unknown(),
@@ -78,17 +79,18 @@ pub fn fit(
         let same = |a: &[Pair], b: &[Pair]| {
             a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.detection == b.detection)
         };
-        let settled = last
-            .as_ref()
-            .is_some_and(|(before, pairs): &(Fitted, Vec<Pair>)| {
-                same(pairs, &found) && before.terms.len() == fitted.terms.len()
-            });
-        last = Some((fitted, found));
+        let settled = last.as_ref().is_some_and(|(before, pairs, _)| {
+            same(pairs, &found) && before.terms.len() == fitted.terms.len()
+        });
+        last = Some((fitted, found, points));
         if settled {
             break;
         }
     }
-    let (fitted, found) = last?;
+    let (mut fitted, found, points) = last?;
+    if reaches_out(&points, 2) {
+        widen(&mut fitted, &points);
+    }
     solution(
         &fitted,
         &found,

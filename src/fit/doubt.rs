@@ -1,0 +1,49 @@
+//! Curvature that a fit leaves out because the stars do not prove it, and what it may do to the
+//! centre.
+//!
+//! The chosen model is the simplest that the criterion allows. Decentred or tilted optics bend a
+//! field by a tenth of a pixel without any criterion noticing, and shift the centre of a fit
+//! without curvature by more than the scatter of many stars would tell. How far the centre moves
+//! once curvature is allowed, beyond what noise moves it (Hausman 1978, 'Specification tests in
+//! econometrics': the difference of the two fits has the difference of their covariances), is
+//! taken for an error of its own.
+
+use super::polynomial::{Fitted, Model, Point, fit};
+use nalgebra::{Matrix2, Vector2};
+
+/// The lowest order that is curved, and even: a cubic leaves the centre of a frame alone.
+const CURVED: usize = 2;
+
+/// Adds to the error of the centre of `fitted` what curvature left out may have done to it.
+pub fn widen(fitted: &mut Fitted, points: &[Point]) {
+    if fitted.terms.iter().any(|(p, q)| p + q >= CURVED) {
+        return;
+    }
+    let Some(freer) = fit(points, Model::Polynomial(CURVED)) else {
+        return;
+    };
+    let constants = |f: &Fitted| Vector2::new(f.coefficients[0][0], f.coefficients[1][0]);
+    let moved = constants(&freer) - constants(fitted);
+    let matrix = |f: &Fitted| {
+        let [xx, xy, yy] = f.centre.covariance;
+        Matrix2::new(xx, xy, xy, yy)
+    };
+    let noise = matrix(&freer) - matrix(fitted);
+    // Estimates of two covariances: their difference can come out as none.
+    let noise = match noise.cholesky() {
+        Some(_) => noise,
+        None => matrix(&freer),
+    };
+    let Some(inverse) = noise.try_inverse() else {
+        return;
+    };
+    // Of two numbers of pure noise the expectation is 2.
+    let size = moved.dot(&(inverse * moved));
+    let beyond_noise = 1.0 - 2.0 / size;
+    if beyond_noise > 0.0 && beyond_noise.is_finite() {
+        let [xx, xy, yy] = &mut fitted.centre.covariance;
+        *xx += beyond_noise * moved.x * moved.x;
+        *xy += beyond_noise * moved.x * moved.y;
+        *yy += beyond_noise * moved.y * moved.y;
+    }
+}
