@@ -9,6 +9,8 @@ const REGIONS: f64 = 5.0;
 const EXCESS: f64 = 1.6;
 /// How many times broader than the typical star: edges, nebula knots, galaxies.
 const BROAD: f64 = 2.5;
+/// The same where the sky is rough.
+const BROAD_ON_ROUGH: f64 = 1.6;
 
 /// For each detection, whether it is far more elongated than the stars around it, or far
 /// broader than those of the frame.
@@ -19,8 +21,8 @@ const BROAD: f64 = 2.5;
 pub(super) fn unlike_stars(
     stars: &[Measured],
     typical: &Psf,
-    width: usize,
-    height: usize,
+    rough: bool,
+    (width, height): (usize, usize),
 ) -> Vec<bool> {
     let side = (width.max(height) as f64 / REGIONS).max(1.0);
     let region = |m: &Measured| ((m.star.x_px / side) as i64, (m.star.y_px / side) as i64);
@@ -39,6 +41,8 @@ pub(super) fn unlike_stars(
             (k, list[list.len() / 3])
         })
         .collect();
+    let excess = if rough { BROAD_ON_ROUGH } else { BROAD };
+    let broadest = excess * FWHM_PER_SIGMA * typical.sigma_px;
     stars
         .iter()
         .map(|m| {
@@ -47,8 +51,7 @@ pub(super) fn unlike_stars(
                 .copied()
                 .unwrap_or(typical.elongation);
             let long = m.star.elongation > EXCESS * local.max(typical.elongation).max(1.15);
-            let broad =
-                !m.star.saturated && m.star.fwhm_px > BROAD * FWHM_PER_SIGMA * typical.sigma_px;
+            let broad = !m.star.saturated && m.star.fwhm_px > broadest;
             broad || m.shape_known && long
         })
         .collect()

@@ -21,6 +21,8 @@ pub(super) struct Context<'a, P> {
     pub mosaic: bool,
     pub saturation: f32,
     pub nonlinear: bool,
+    /// The sky is rough: small hills of it pass for faint, wide stars.
+    pub rough: bool,
     /// Standard deviation of the detection kernel, frame pixels.
     pub kernel_px: f64,
 }
@@ -122,8 +124,8 @@ fn measure_plain<P: Pixel>(
     // Wide stars are searched in blocks, where the filter knows single pixels; a defocused star
     // has a dark middle.
     // Faint ones are disturbed by noise too much to tell.
-    let clear = candidate.flux > 25.0 * candidate.flux_noise;
-    let narrow = if clear {
+    let bright = candidate.flux > 25.0 * candidate.flux_noise;
+    let narrow = if bright {
         context.psf.short_axis_px()
     } else {
         NARROWEST
@@ -150,7 +152,8 @@ fn measure_plain<P: Pixel>(
     // At the frame's edge half the star is missing: its shape says nothing, and nothing tells it
     // from the glow that sensors have there.
     let whole = stamp.blank == 0;
-    if !(snr > if whole { 3.5 } else { 6.0 }) {
+    let clear = if whole && !context.rough { 3.5 } else { 6.0 };
+    if !(snr > clear) {
         return None;
     }
     let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;

@@ -122,6 +122,39 @@ impl Mesh {
         mesh
     }
 
+    /// Share of the cells of `plane` whose sky is far from flat: it scatters more over the whole
+    /// cell than over squares of `side` blocks in it. Nebulae and glow do that; noise and stars
+    /// hardly, and gradients less than the limit.
+    pub fn rough_share(&self, plane: &Plane, side: usize, limit: f32) -> f64 {
+        let (mut rough, mut sample) = (0, Vec::new());
+        for k in 0..self.noise.len() {
+            let (xs, ys) = (self.col_range(k % self.cols), self.row_range(k / self.cols));
+            let mut least = f32::INFINITY;
+            for (a, b) in [(1, 1), (3, 1), (1, 3), (3, 3)] {
+                let (x, y) = (
+                    xs.start + (xs.len() * a / 4).saturating_sub(side / 2),
+                    ys.start + (ys.len() * b / 4).saturating_sub(side / 2),
+                );
+                sample.clear();
+                let (w, h) = ((x + side).min(plane.width), (y + side).min(plane.height));
+                sample_cell(
+                    &plane.data,
+                    plane.width,
+                    x..w,
+                    y..h,
+                    side * side,
+                    &mut sample,
+                );
+                sample.retain(|v| *v < limit);
+                if let Some((_, noise)) = clipped(&sample, 0.0) {
+                    least = least.min(noise);
+                }
+            }
+            rough += usize::from(least < f32::INFINITY && self.noise[k] > 1.5 * least);
+        }
+        rough as f64 / self.noise.len() as f64
+    }
+
     /// The same mesh in blocks of another size, `width` x `height` of them; `ratio` says how many
     /// of these make one of the old ones along either axis.
     pub fn stretched(mut self, width: usize, height: usize, ratio: f32) -> Mesh {

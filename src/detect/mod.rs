@@ -4,6 +4,7 @@
 mod convolve;
 mod faults;
 mod filter;
+mod first_look;
 mod measure;
 mod merge;
 mod mesh;

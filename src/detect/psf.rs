@@ -37,42 +37,64 @@ impl Psf {
 
 /// Narrowest star, standard deviation in pixels, the pixel included: no optics do better.
 pub(super) const NARROWEST: f64 = 0.42;
-/// Bright candidates that are looked at.
+/// Images from which the typical one is taken.
 const LOOK_AT: usize = 160;
 /// Widest star, standard deviation in pixels.
 const WIDEST: f64 = 12.0;
 
+/// What candidates are measured on.
+pub(super) struct Eye<'a, P> {
+    pub image: &'a Image<'a, P>,
+    pub sky: Sky<'a>,
+    pub mosaic: bool,
+    pub saturation: f32,
+}
+
 /// Measures the typical star from the brightest candidates that are neither saturated nor
-/// single hot pixels. Without any, a well-sampled star is assumed.
-pub(super) fn estimate<P: Pixel>(
-    image: &Image<'_, P>,
-    sky: &Sky<'_>,
-    mosaic: bool,
-    saturation: f32,
+/// single hot pixels; `None` without any.
+pub(super) fn estimate<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
+    typical(widths(eye, candidates, 2 * LOOK_AT, width_of))
+}
+
+/// The same from narrow images that stand out of their surroundings, whatever light lies there:
+/// stars on a nebula. `None` where fewer than five agree.
+pub(super) fn estimate_lone<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
+    // Hills of the nebula may well be brighter than all stars.
+    let found = widths(eye, candidates, 8 * LOOK_AT, width_of_lone);
+    let psf = typical(found.clone())?;
+    let alike = |f: &&(f64, f64)| apart(f.0, psf.sigma_px) < 2.0 * BANDWIDTH;
+    (found.iter().filter(alike).count() >= LEAST_LONE).then_some(psf)
+}
+
+/// Fewer than this may agree by chance.
+const LEAST_LONE: usize = 5;
+
+/// Widths and elongations of the `most` brightest candidates, spread over the frame.
+fn widths<P: Pixel>(
+    eye: &Eye<'_, P>,
     candidates: &[Candidate],
-) -> Psf {
+    most: usize,
+    width: fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<(f64, f64)>,
+) -> Vec<(f64, f64)> {
     let items: Vec<(f64, f64, f64)> = candidates
         .iter()
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
-    let order = super::order::spread(&items, image.width, image.height);
+    let order = super::order::spread(&items, eye.image.width, eye.image.height);
     let mut found: Vec<(f64, f64)> = order
         .par_iter()
-        .take(LOOK_AT * 2)
-        .map_init(Default::default, |(stamp, window), k| {
-            width_of(
-                image,
-                sky,
-                mosaic,
-                saturation,
-                &candidates[*k],
-                stamp,
-                window,
-            )
+        .take(most)
+        .map_init(Scratch::default, |scratch, k| {
+            width(eye, &candidates[*k], scratch)
         })
         .flatten()
         .collect();
     found.truncate(LOOK_AT);
+    found
+}
+
+/// The star that most of these widths and elongations belong to.
+fn typical(mut found: Vec<(f64, f64)>) -> Option<Psf> {
     // Trails and columns give the width of the window, not of a star: the rounder images count.
     let mut elongations: Vec<f64> = found.iter().map(|f| f.1).collect();
     elongations.sort_unstable_by(f64::total_cmp);
@@ -81,20 +103,20 @@ pub(super) fn estimate<P: Pixel>(
         .copied()
         .unwrap_or(1.0);
     found.retain(|f| f.1 <= 1.5 * round + 0.1);
-    let sigma_px = common(found.iter().map(|f| f.0).collect()).unwrap_or(Psf::GUESS.sigma_px);
+    let sigma_px = common(found.iter().map(|f| f.0).collect())?;
     let mut elongations: Vec<f64> = found
         .iter()
         .filter(|f| apart(f.0, sigma_px) < 2.0 * BANDWIDTH)
         .map(|f| f.1)
         .collect();
     elongations.sort_unstable_by(f64::total_cmp);
-    Psf {
+    Some(Psf {
         sigma_px: sigma_px.max(NARROWEST),
         elongation: elongations
             .get(elongations.len() / 2)
             .copied()
             .unwrap_or(1.0),
-    }
+    })
 }
 
 /// Relative width over which images count as equally wide.
@@ -148,35 +170,82 @@ fn common(mut widths: Vec<f64>) -> Option<f64> {
     widths.get(widths.len() / 2).copied()
 }
 
-/// Width and elongation of one candidate.
-fn width_of<P: Pixel>(
-    image: &Image<'_, P>,
-    sky: &Sky<'_>,
-    mosaic: bool,
-    saturation: f32,
-    candidate: &Candidate,
-    stamp: &mut Stamp,
-    window: &mut Window,
-) -> Option<(f64, f64)> {
+/// Buffers of one thread.
+#[derive(Default)]
+struct Scratch {
+    stamp: Stamp,
+    window: Window,
+    sample: Vec<f32>,
+}
+
+/// Half side of the first stamp, pixels.
+const STAMP_PX: f64 = 8.0;
+/// Window that the first look begins with, standard deviation in pixels.
+const FIRST_PX: f64 = 1.3;
+
+/// Cuts the candidate's first stamp; `None` for faint, saturated or single-pixel ones.
+fn cut<P: Pixel>(eye: &Eye<'_, P>, candidate: &Candidate, stamp: &mut Stamp) -> Option<()> {
     if candidate.flux < 12.0 * candidate.flux_noise {
         return None;
     }
     let at = (candidate.x_px, candidate.y_px);
-    stamp.cut(image, sky, mosaic, at, 8.0);
-    let limit = saturation - stamp.level;
-    if is_spike(stamp, mosaic, NARROWEST) || stamp.data.iter().any(|v| *v >= 0.95 * limit) {
-        return None;
-    }
-    let mut shape = window.adaptive(stamp, at, 1.3, 3.0)?;
+    stamp.cut(eye.image, &eye.sky, eye.mosaic, at, STAMP_PX);
+    (!is_spike(stamp, eye.mosaic, NARROWEST) && !is_saturated(eye, stamp)).then_some(())
+}
+
+fn is_saturated<P>(eye: &Eye<'_, P>, stamp: &Stamp) -> bool {
+    let limit = eye.saturation - stamp.level;
+    stamp.data.iter().any(|v| *v >= 0.95 * limit)
+}
+
+/// Width and elongation of one candidate.
+fn width_of<P: Pixel>(
+    eye: &Eye<'_, P>,
+    candidate: &Candidate,
+    Scratch { stamp, window, .. }: &mut Scratch,
+) -> Option<(f64, f64)> {
+    cut(eye, candidate, stamp)?;
+    let at = (candidate.x_px, candidate.y_px);
+    let mut shape = window.adaptive(stamp, at, FIRST_PX, 3.0)?;
     for (from, limit_px) in [(2.2, 5.0), (4.5, WIDEST)] {
         if shape.sigma() < from {
             break;
         }
-        stamp.cut(image, sky, mosaic, at, 4.0 * limit_px);
-        if stamp.data.iter().any(|v| *v >= 0.95 * limit) {
+        stamp.cut(eye.image, &eye.sky, eye.mosaic, at, 4.0 * limit_px);
+        if is_saturated(eye, stamp) {
             return None;
         }
         shape = window.adaptive(stamp, at, from, limit_px)?;
     }
     Some((shape.sigma(), shape.elongation()))
 }
+
+/// Width and elongation of one candidate above the ring around it, unless it is wide or the ring
+/// as uneven.
+fn width_of_lone<P: Pixel>(
+    eye: &Eye<'_, P>,
+    candidate: &Candidate,
+    Scratch {
+        stamp,
+        window,
+        sample,
+    }: &mut Scratch,
+) -> Option<(f64, f64)> {
+    cut(eye, candidate, stamp)?;
+    let at = (candidate.x_px, candidate.y_px);
+    let (level, scatter, _) = stamp.ring(at, LONE_RING_PX, sample)?;
+    stamp.lower(level);
+    let shape = window.adaptive(stamp, at, FIRST_PX, LONE_WIDEST_PX)?;
+    let sigma = shape.sigma();
+    // The window passes half of a Gaussian star as wide as itself.
+    let peak = 2.0 * shape.sum / (2.0 * std::f64::consts::PI * sigma * sigma);
+    (sigma < LONE_WIDEST_PX && peak > LONE_CONTRAST * f64::from(scatter))
+        .then(|| (sigma, shape.elongation()))
+}
+
+/// Radii of the ring around a lone star.
+const LONE_RING_PX: (f64, f64) = (5.0, STAMP_PX);
+/// Widest lone star, standard deviation in pixels: wider ones reach into the ring.
+const LONE_WIDEST_PX: f64 = 2.5;
+/// Least peak over the scatter in the ring.
+const LONE_CONTRAST: f64 = 6.0;

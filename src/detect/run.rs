@@ -1,10 +1,11 @@
 //! The steps of detection in order.
 
 use super::filter::{self, Candidate};
+use super::first_look::FirstLook;
 use super::measure::{Context, FWHM_PER_SIGMA, Measured, Scratch, measure};
 use super::mesh::Mesh;
 use super::plane::{Blocks, Image, Pixel, Plane};
-use super::psf::{self, Psf};
+use super::psf::Psf;
 use super::stamp::Sky;
 use super::{Detections, faults, merge, mosaic, order, shapes};
 use crate::frame::Frame;
@@ -18,10 +19,7 @@ const MOST_MEASURED: usize = 1200;
 /// crowded frame tells little and costs much.
 const PIXELS_PER_CANDIDATE: usize = 600;
 /// Frames with more pixels than this are searched in 2 x 2 blocks.
-const LARGE: usize = 4_200_000;
-/// Background cell, frame pixels; wider stars get wider cells, and so do large frames.
-const CELL_PX: f64 = 64.0;
-const LARGE_CELL_PX: f64 = 96.0;
+pub(super) const LARGE: usize = 4_200_000;
 
 /// Finds the stars of `image`.
 pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
@@ -45,23 +43,19 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
         // Lossy compression leaves ripples on what was flat.
         saturation *= 0.94;
     }
-    let mut look = first_look(image, &coarse, out.mosaic, saturation);
+    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation);
     if look.mosaic && !out.mosaic && !frame.nonlinear {
         out.mosaic = true;
         if base == 1 {
             base = 2;
             coarse = coarse.rebinned(2);
         }
-        look = first_look(image, &coarse, true, saturation);
+        look = FirstLook::at(image, &coarse, true, saturation);
     }
-    let psf = look.psf;
+    let (psf, rough) = (look.psf, look.is_rough());
     let bin = search_bin(base, &psf, image);
     // The coarse plane holds the same sky with less noise.
-    let wide = cell_px(image, &psf) > cell_px(image, &Psf::GUESS);
-    let mesh = match look.mesh {
-        Some(mesh) if !wide => mesh,
-        _ => mesh_for(image, &coarse, &psf, saturation),
-    };
+    let mesh = look.into_mesh(image, &coarse, saturation);
     let found = if bin < coarse.bin {
         search(&Blocks::of(image, bin), mesh, coarse.bin, &psf, saturation)
     } else {
@@ -75,11 +69,12 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
         mosaic: out.mosaic,
         saturation,
         nonlinear: frame.nonlinear,
+        rough,
         kernel_px: f64::from(found.kernel) * bin as f64,
     };
     let measured = measure_all(&context, &found.candidates);
     let stars = merge::merge(measured, psf.window_px());
-    finish(&mut out, stars, &psf);
+    finish(&mut out, stars, &psf, rough);
     out.shapes = shapes::measure(&context, &out.stars, out.fwhm_px);
     out.saturation_level = saturation.is_finite().then_some(f64::from(saturation));
     out.sky_level = median(&found.mesh.level);
@@ -114,43 +109,6 @@ fn search<P: Pixel>(
     }
 }
 
-/// What the bright stars tell.
-struct FirstLook {
-    psf: Psf,
-    mosaic: bool,
-    /// Of the coarse plane.
-    mesh: Option<Mesh>,
-}
-
-/// Estimates the width of the stars on a coarser plane, where bright ones stand out whatever
-/// their width.
-fn first_look<P: Pixel>(
-    image: &Image<'_, P>,
-    coarse: &Plane,
-    mosaic: bool,
-    saturation: f32,
-) -> FirstLook {
-    if coarse.width < 8 || coarse.height < 8 {
-        let psf = Psf {
-            sigma_px: coarse.bin as f64,
-            elongation: 1.0,
-        };
-        return FirstLook {
-            psf,
-            mosaic,
-            mesh: None,
-        };
-    }
-    let mesh = mesh_for(image, coarse, &Psf::GUESS, saturation);
-    let candidates = filter::candidates(&coarse.blocks(), &mesh, 1.0, saturation, false);
-    let sky = Sky::new(&mesh, coarse.bin);
-    FirstLook {
-        psf: psf::estimate(image, &sky, mosaic, saturation, &candidates),
-        mosaic: mosaic || mosaic::seen_in_stars(image, &sky, saturation, &candidates),
-        mesh: Some(mesh),
-    }
-}
-
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
 /// their length.
 fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
@@ -166,27 +124,6 @@ fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
 fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
     let (sigma, bin) = (psf.window_px(), bin as f64);
     ((sigma * sigma + (bin * bin - 1.0) / 12.0).sqrt() / bin).clamp(0.5, 4.0) as f32
-}
-
-/// Side of a background cell, frame pixels.
-fn cell_px<P>(image: &Image<'_, P>, psf: &Psf) -> f64 {
-    let least = if image.data.len() > LARGE {
-        LARGE_CELL_PX
-    } else {
-        CELL_PX
-    };
-    least.max(14.0 * FWHM_PER_SIGMA * psf.sigma_px)
-}
-
-fn mesh_for<P: Pixel>(image: &Image<'_, P>, plane: &Plane, psf: &Psf, saturation: f32) -> Mesh {
-    let cell = (cell_px(image, psf) / plane.bin as f64).round().max(8.0) as usize;
-    // Rounding to whole numbers alone makes a noise of 1 / sqrt 12 per pixel.
-    let floor = if P::STEP > 0.0 {
-        0.3 * P::STEP / plane.bin as f32
-    } else {
-        f32::MIN_POSITIVE.sqrt()
-    };
-    Mesh::measure(plane, cell, saturation, floor)
 }
 
 /// Measures the candidates that matter, the same ones whatever the number of threads.
@@ -209,9 +146,9 @@ fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> 
 }
 
 /// Orders the list, faults last, and takes the typical width from it.
-fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf) {
+fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf, rough: bool) {
     let stars: Vec<Measured> = stars.into_iter().filter(|m| !m.fault).collect();
-    let lines = faults::unlike_stars(&stars, psf, out.width, out.height);
+    let lines = faults::unlike_stars(&stars, psf, rough, (out.width, out.height));
     let (mut good, mut last) = (Vec::new(), Vec::new());
     for (m, line) in stars.iter().zip(lines) {
         if line { &mut last } else { &mut good }.push(*m);

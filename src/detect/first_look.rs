@@ -1,0 +1,151 @@
+//! What the bright stars of a frame tell, before it is searched: how wide they are, and how fine
+//! the background has to be drawn.
+
+use super::filter::{self, Candidate};
+use super::measure::FWHM_PER_SIGMA;
+use super::mesh::Mesh;
+use super::mosaic;
+use super::plane::{Image, Pixel, Plane};
+use super::psf::{self, Eye, Psf};
+use super::run::LARGE;
+use super::stamp::Sky;
+
+/// Background cell, frame pixels; wider stars get wider cells, and so do large frames.
+const CELL_PX: f64 = 64.0;
+const LARGE_CELL_PX: f64 = 96.0;
+const CELL_WIDTHS: f64 = 14.0;
+/// The same where the sky is rough: just wide enough to leave a star alone.
+const FINE_CELL_PX: f64 = 16.0;
+const FINE_CELL_WIDTHS: f64 = 5.0;
+/// Blocks along the side of the smallest cell.
+const LEAST_BLOCKS: f64 = 8.0;
+/// The sky is rough where it is in more than this share of the cells.
+const ROUGH_SHARE: f64 = 0.15;
+
+/// What the bright stars tell.
+pub(super) struct FirstLook {
+    /// The typical star.
+    pub psf: Psf,
+    /// The frame is a colour mosaic.
+    pub mosaic: bool,
+    grain: Grain,
+    mesh: Option<Mesh>,
+}
+
+/// How fine the background is drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Grain {
+    /// For a sky that changes slowly.
+    Plain,
+    /// For stars on a nebula, whose hills and valleys would pass for wide stars.
+    Fine,
+}
+
+impl FirstLook {
+    /// Looks at the frame in coarse blocks, where bright stars stand out whatever their width.
+    pub fn at<P: Pixel>(
+        image: &Image<'_, P>,
+        coarse: &Plane,
+        mosaic: bool,
+        saturation: f32,
+    ) -> FirstLook {
+        if coarse.width < 8 || coarse.height < 8 {
+            return FirstLook {
+                psf: Psf {
+                    sigma_px: coarse.bin as f64,
+                    elongation: 1.0,
+                },
+                mosaic,
+                grain: Grain::Plain,
+                mesh: None,
+            };
+        }
+        let mesh = mesh_for(image, coarse, &Psf::GUESS, Grain::Plain, saturation);
+        let fine = (FINE_CELL_PX / coarse.bin as f64).max(LEAST_BLOCKS) as usize;
+        let rough = mesh.rough_share(coarse, fine, saturation) > ROUGH_SHARE;
+        // Widths and the mosaic, by the candidates on that background.
+        let through = |mesh: &Mesh, width: fn(&Eye<'_, P>, &[Candidate]) -> Option<Psf>| {
+            let candidates = filter::candidates(&coarse.blocks(), mesh, 1.0, saturation, false);
+            let eye = Eye {
+                image,
+                sky: Sky::new(mesh, coarse.bin),
+                mosaic,
+                saturation,
+            };
+            let psf = width(&eye, &candidates)?;
+            Some((
+                psf,
+                mosaic || mosaic::seen_in_stars(image, &eye.sky, saturation, &candidates),
+            ))
+        };
+        if rough {
+            let fine = mesh_for(image, coarse, &Psf::GUESS, Grain::Fine, saturation);
+            if let Some((psf, mosaic)) = through(&fine, psf::estimate_lone) {
+                return FirstLook {
+                    psf,
+                    mosaic,
+                    grain: Grain::Fine,
+                    mesh: Some(fine),
+                };
+            }
+        }
+        let (psf, mosaic) = through(&mesh, psf::estimate).unwrap_or((Psf::GUESS, mosaic));
+        FirstLook {
+            psf,
+            mosaic,
+            grain: Grain::Plain,
+            mesh: Some(mesh),
+        }
+    }
+
+    /// The sky is uneven on the scale of background cells, and narrow stars stand out of it.
+    pub fn is_rough(&self) -> bool {
+        self.grain == Grain::Fine
+    }
+
+    /// The background mesh in coarse blocks that suits the stars.
+    pub fn into_mesh<P: Pixel>(
+        self,
+        image: &Image<'_, P>,
+        coarse: &Plane,
+        saturation: f32,
+    ) -> Mesh {
+        let cell = |psf: &Psf| cell_px(image, psf, self.grain);
+        match self.mesh {
+            Some(mesh) if cell(&self.psf) <= cell(&Psf::GUESS) => mesh,
+            _ => mesh_for(image, coarse, &self.psf, self.grain, saturation),
+        }
+    }
+}
+
+/// Side of a background cell, frame pixels.
+fn cell_px<P>(image: &Image<'_, P>, psf: &Psf, grain: Grain) -> f64 {
+    let fwhm = FWHM_PER_SIGMA * psf.sigma_px;
+    let least = if image.data.len() > LARGE {
+        LARGE_CELL_PX
+    } else {
+        CELL_PX
+    };
+    match grain {
+        Grain::Plain => least.max(CELL_WIDTHS * fwhm),
+        Grain::Fine => FINE_CELL_PX.max(FINE_CELL_WIDTHS * fwhm).min(least),
+    }
+}
+
+fn mesh_for<P: Pixel>(
+    image: &Image<'_, P>,
+    plane: &Plane,
+    psf: &Psf,
+    grain: Grain,
+    saturation: f32,
+) -> Mesh {
+    let cell = cell_px(image, psf, grain) / plane.bin as f64;
+    // Rounding to whole numbers alone makes a noise of 1 / sqrt 12 per pixel.
+    let floor = if P::STEP > 0.0 {
+        0.3 * P::STEP / plane.bin as f32
+    } else {
+        f32::MIN_POSITIVE.sqrt()
+    };
+    let cell = cell.round().max(LEAST_BLOCKS) as usize;
+    Mesh::measure(plane, cell, saturation, floor)
+}
