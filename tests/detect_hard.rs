@@ -159,6 +159,14 @@ fn nebula() {
 }
 
 #[test]
+fn ragged_nebula() {
+    let (mut canvas, stars, mut random) = field(115);
+    canvas.ragged_nebula(80.0, &mut random);
+    let limits = Limits::of(24, 3, 0.08);
+    finish("ragged nebula", canvas, &stars, &mut random, &limits);
+}
+
+#[test]
 fn moonlight_and_vignetting() {
     let (mut canvas, stars, mut random) = field(106);
     canvas.glow(|x, y| 6.0 * x + 4.0 * y);

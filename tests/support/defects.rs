@@ -126,6 +126,32 @@ impl Canvas {
         }
     }
 
+    /// A nebula that is uneven on every scale down to 4 pixels, in a patch in the middle: hills of
+    /// `steepness` times their size, as many of each size as cover the patch.
+    pub fn ragged_nebula(&mut self, steepness: f64, random: &mut Random) {
+        let (width, height) = (self.width as f64, self.height as f64);
+        let bright = |x: f64, y: f64| {
+            let (u, v) = (x / width - 0.5, y / height - 0.5);
+            (-0.5 * (u * u + v * v) / 0.25f64.powi(2)).exp()
+        };
+        for size in [4.0, 8.0, 16.0, 32.0, 64.0, 128.0f64] {
+            for _ in 0..(width * height / (size * size)) as usize {
+                let (x0, y0) = (random.uniform() * width, random.uniform() * height);
+                let top = steepness * size * bright(x0, y0) * random.uniform();
+                let reach = 3.5 * size;
+                let span = |middle: f64, end: f64| {
+                    (middle - reach).max(0.0) as usize..(middle + reach).min(end) as usize
+                };
+                for y in span(y0, height) {
+                    for x in span(x0, width) {
+                        let d2 = (x as f64 - x0).powi(2) + (y as f64 - y0).powi(2);
+                        self.data[y * self.width + x] += top * (-0.5 * d2 / (size * size)).exp();
+                    }
+                }
+            }
+        }
+    }
+
     /// A line of `text`, five rows of square dots of `dot` pixels, all of value `value`.
     pub fn caption(&mut self, text: &str, (x0, y0): (usize, usize), dot: usize, value: f64) {
         for (n, letter) in text.bytes().enumerate() {
