@@ -84,7 +84,7 @@ def flux_for(profile, fwhm, snr, half, sky, read):
 def render(profile, fwhm, count, sky, read, random):
     """Pixels, and for each star: x, y, SNR, bound of x, bound of y."""
     half = int(np.ceil(5 * fwhm + 3))
-    step = 2 * half + 6
+    step = 2 * half + 8
     side = int(np.ceil(np.sqrt(count * len(SNR))))
     light = np.full((side * step, side * step), float(sky))
     stars = []
@@ -92,7 +92,9 @@ def render(profile, fwhm, count, sky, read, random):
     ranks = random.permutation(np.arange(side * side) % len(SNR))
     fluxes = [flux_for(profile, fwhm, snr, half, sky, read) for snr in SNR]
     for k, rank in enumerate(ranks):
-        cx, cy = k % side * step + step // 2, k // side * step + step // 2
+        # Odd and even pixels: a grid of even ones alone looks like one colour of a mosaic.
+        odd_x, odd_y = random.integers(0, 2, 2)
+        cx, cy = k % side * step + step // 2 + odd_x, k // side * step + step // 2 + odd_y
         dx, dy = random.uniform(-0.5, 0.5, 2)
         image = image_of(profile, fwhm, dx, dy, half)
         light[cy - half : cy + half + 1, cx - half : cx + half + 1] += fluxes[rank] * image

@@ -138,9 +138,6 @@ fn measure_plain<P: Pixel>(
     let width = sigma.max(LEAST_WINDOW_PX);
     let mut centre = window.centroid(stamp, at, width, (2.0 * sigma).max(1.5))?;
     let shape = window.shape(stamp, centre, width)?;
-    if sigma < 1.4 && !context.mosaic {
-        centre = refine(stamp, centre, sigma, profiles);
-    }
 
     // What the window passes of a Gaussian star: half, where it is as wide as the star.
     let flux = shape.sum * (1.0 + (sigma / width).powi(2));
@@ -156,6 +153,16 @@ fn measure_plain<P: Pixel>(
     if !(snr > clear) {
         return None;
     }
+    let reach = (2.0 * sigma).max(1.5);
+    let wide = width * photon_factor(snr);
+    centre = if context.mosaic || sigma >= NARROW_PX {
+        window.centroid(stamp, centre, wide, reach)?
+    } else if snr < CLEAR_SNR {
+        refine(stamp, centre, sigma, profiles)
+    } else {
+        stamp.smooth();
+        window.centroid(stamp, centre, (wide * wide + 0.5).sqrt(), reach)?
+    };
     let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;
     let sharp = shape.sigma() < 0.55 * context.psf.sigma_px && snr > 12.0;
     Some(Measured {
@@ -174,6 +181,19 @@ fn measure_plain<P: Pixel>(
         brightness: flux,
         core_px: None,
     })
+}
+
+/// Stars narrower than this (standard deviation, pixels) are sampled too coarsely for a window on
+/// the pixels as they are: it pulls towards pixel centres.
+const NARROW_PX: f64 = 1.4;
+/// From this ratio to the noise on, that pull matters more than the noise that smoothing adds.
+const CLEAR_SNR: f64 = 35.0;
+
+/// How much wider than the star the window should be. Against the sky's noise the star's own
+/// profile is the best weight; a bright star's own light is the noise where it is brightest, and
+/// the best weight is flatter.
+fn photon_factor(snr: f64) -> f64 {
+    1.0 + 0.2 * ((snr - 50.0) / 150.0).clamp(0.0, 1.0)
 }
 
 /// A peak that is a plateau below the common saturation level, and that level.
