@@ -153,16 +153,20 @@ fn measure_plain<P: Pixel>(
     if !(snr > clear) {
         return None;
     }
-    let reach = (2.0 * sigma).max(1.5);
     let wide = width * photon_factor(snr);
-    centre = if context.mosaic || sigma >= NARROW_PX {
-        window.centroid(stamp, centre, wide, reach)?
-    } else if snr < CLEAR_SNR {
-        refine(stamp, centre, sigma, profiles)
-    } else {
+    // A wider window that runs off has met a neighbour.
+    let reach = 0.4 * sigma.max(1.0);
+    let better = if context.psf.elongation > STAR_LIKE || sigma > WIDE_PX {
+        None
+    } else if context.mosaic || sigma >= NARROW_PX {
+        window.centroid(stamp, centre, wide, reach)
+    } else if sigma < VERY_NARROW_PX && snr > CLEAR_SNR {
         stamp.smooth();
-        window.centroid(stamp, centre, (wide * wide + 0.5).sqrt(), reach)?
+        window.centroid(stamp, centre, (wide * wide + 0.5).sqrt(), reach)
+    } else {
+        Some(refine(stamp, centre, sigma, profiles))
     };
+    centre = better.unwrap_or(centre);
     let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;
     let sharp = shape.sigma() < 0.55 * context.psf.sigma_px && snr > 12.0;
     Some(Measured {
@@ -186,14 +190,21 @@ fn measure_plain<P: Pixel>(
 /// Stars narrower than this (standard deviation, pixels) are sampled too coarsely for a window on
 /// the pixels as they are: it pulls towards pixel centres.
 const NARROW_PX: f64 = 1.4;
-/// From this ratio to the noise on, that pull matters more than the noise that smoothing adds.
-const CLEAR_SNR: f64 = 35.0;
+/// Wider ones are rings out of focus, and longer ones (long over short axis) are drawn out: the
+/// window that is as wide as the star suits them best.
+const WIDE_PX: f64 = 3.0;
+const STAR_LIKE: f64 = 1.25;
+/// Narrower than this, a model fitted to the pixels errs by more than the noise of a bright star,
+/// whose profile is never quite the model's; smoothing first, the window errs less than both.
+const VERY_NARROW_PX: f64 = 1.1;
+/// From this ratio to the noise on, that matters more than the noise that smoothing adds.
+const CLEAR_SNR: f64 = 60.0;
 
 /// How much wider than the star the window should be. Against the sky's noise the star's own
 /// profile is the best weight; a bright star's own light is the noise where it is brightest, and
 /// the best weight is flatter.
 fn photon_factor(snr: f64) -> f64 {
-    1.0 + 0.2 * ((snr - 50.0) / 150.0).clamp(0.0, 1.0)
+    1.0 + 0.15 * ((snr - 50.0) / 150.0).clamp(0.0, 1.0)
 }
 
 /// A peak that is a plateau below the common saturation level, and that level.
