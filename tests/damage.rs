@@ -82,6 +82,8 @@ fn use_program_as_helper() {
 #[derive(Default)]
 struct Worst {
     time: Duration,
+    /// Which input took that.
+    slowest: String,
     /// Memory over need, the floor taken off.
     ratio: f64,
     /// Memory taken by a file that opened or not, bytes.
@@ -134,7 +136,9 @@ impl Bench {
         let taken = PEAK.load(Ordering::Relaxed).saturating_sub(start);
         let worst = &mut self.worst;
         worst.inputs += 1;
-        worst.time = worst.time.max(time);
+        if time > worst.time {
+            (worst.time, worst.slowest) = (time, what.to_owned());
+        }
         worst.bytes = worst.bytes.max(taken);
         let Ok((need, made)) = done else {
             self.fault(bytes, what, "panicked");
@@ -370,12 +374,13 @@ fn a_million_damaged_files() {
     damage_and_write(&mut bench, inputs / 100);
     let worst = &bench.worst;
     eprintln!(
-        "{} damaged files in {:.0} s, {} of them opened; worst: {:.3} s, {:.2} MB, memory {:.2} times \
-         the need above {} KiB",
+        "{} damaged files in {:.0} s, {} of them opened; worst: {:.3} s ({}), {:.2} MB, memory {:.2} \
+         times the need above {} KiB",
         worst.inputs,
         began.elapsed().as_secs_f64(),
         worst.opened,
         worst.time.as_secs_f64(),
+        worst.slowest,
         worst.bytes as f64 / 1e6,
         worst.ratio,
         FLOOR_BYTES >> 10,
@@ -384,17 +389,59 @@ fn a_million_damaged_files() {
     assert!(worst.inputs >= inputs);
 }
 
-/// One good file of each format into the folder NIGHTFIX_SEEDS: seeds for the fuzzers.
+/// One good file of each format into the folder NIGHTFIX_SEEDS, below the name of the fuzz target
+/// that it is a seed for.
+///
+/// `NIGHTFIX_SEEDS=fuzz/seeds cargo test --release --test damage -- --ignored write_seeds`
 #[test]
 #[ignore = "writes files"]
 fn write_seeds() {
     let folder = std::env::var_os("NIGHTFIX_SEEDS").expect("NIGHTFIX_SEEDS names a folder");
+    let write = |target: &str, name: &str, bytes: &[u8]| {
+        let folder = Path::new(&folder).join(target);
+        std::fs::create_dir_all(&folder).expect("a folder for seeds");
+        put(&folder, name, bytes);
+    };
     for kind in formats() {
+        let target = match kind.name {
+            name if name.starts_with("png") => "png",
+            name if name.starts_with("jpeg") => "jpeg",
+            name if name.starts_with("tiff") => "tiff",
+            name if name.starts_with("dng") => "raw",
+            "fits" | "fits-cube" | "fits-colour-first" | "gzip" | "inside-gzip" => "fits",
+            _ => "tiles",
+        };
+        if kind.name == "fits" {
+            write("clues", "header", &kind.good[..kind.good.len().min(5760)]);
+        }
         let bytes = match kind.way {
             Way::InsideGzip => gzip(&kind.good),
             _ => kind.good,
         };
-        put(Path::new(&folder), kind.name, &bytes);
+        write(target, kind.name, &bytes);
     }
-    put(Path::new(&folder), "star-index", &index_file::good());
+    write("star_index", "small", &index_file::good());
+    // The first byte chooses the container: 7 is a tree by itself.
+    write("exif", "tree", &[&[7], &dng::EXIF.tree()[..]].concat());
+    for (number, text) in [
+        "05h34m31.9s +22d00m52s",
+        "83,633 -22,0145",
+        "5:34:31.9, -0:0:52",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        write("angle", &number.to_string(), text.as_bytes());
+    }
+    for (number, text) in [
+        "2017-12-19T18:33:43.5-07:00",
+        "29/11/51",
+        "20 Dec 2017 1:02 PM",
+        "58107.065",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        write("date", &number.to_string(), text.as_bytes());
+    }
 }
