@@ -3,19 +3,28 @@
 
 #[path = "support/cfitsio.rs"]
 mod cfitsio;
+#[path = "support/dng.rs"]
+mod dng;
+#[path = "support/formats.rs"]
+mod formats;
+#[path = "support/index_file.rs"]
+mod index_file;
 #[path = "support/mutate.rs"]
 mod mutate;
 mod support;
 
+use formats::{Way, formats};
 use mutate::{Mutator, sign_png};
 use nightfix::fit::Wcs;
 use nightfix::frame::{Frame, Pixels};
 use nightfix::report::header::write_wcs;
+use star_index::StarIndex;
 use std::alloc::{GlobalAlloc, Layout, System};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
-use support::{HEIGHT, WIDTH, fits, fits_u16, gzip, put};
+use support::{gzip, put};
 
 /// Counts what is allocated.
 struct Counting;
@@ -57,125 +66,12 @@ const LIMIT_RATIO: usize = 4;
 /// Buffers that do not depend on the file: readers', inflaters', one piece of a row per thread.
 const FLOOR_BYTES: usize = 2 << 20;
 
-/// What a compressed file may at most expand to before it is known to be damaged: the reach of
-/// deflate, or 4 MiB, which nobody minds.
+/// What a byte of a compressed file may at most expand to before it is known to be damaged: the
+/// reach of deflate.
 const DENSEST: usize = 1100;
-const SMALL_BYTES: usize = 4 << 20;
 
-/// How a good file becomes a damaged one.
-#[derive(Clone, Copy, PartialEq)]
-enum Way {
-    /// Its bytes are damaged.
-    Bytes,
-    /// The bytes inside are damaged, then packed by gzip.
-    InsideGzip,
-    /// Its bytes are damaged, then the chunks' checksums made right.
-    SignedPng,
-}
-
-/// A format to be damaged.
-struct Kind {
-    name: &'static str,
-    good: Vec<u8>,
-    way: Way,
-    /// Decoded in a child process, which takes milliseconds.
-    slow: bool,
-}
-
-fn tiles(algorithm: i32, bitpix: i32) -> Vec<u8> {
-    let folder = support::folder();
-    let path = folder.path().join("tiles.fits");
-    let values: Vec<f64> = support::sky()
-        .iter()
-        .map(|v| f64::from(*v % 1000) / if bitpix < 0 { 2.0 } else { 1.0 })
-        .collect();
-    let tile = if algorithm == cfitsio::HCOMPRESS_1 {
-        [WIDTH as i64, HEIGHT as i64]
-    } else {
-        [30, 10]
-    };
-    cfitsio::write(
-        &path,
-        &cfitsio::Picture {
-            bitpix,
-            axes: &[WIDTH as i64, HEIGHT as i64],
-            tile: &tile,
-            algorithm,
-            dither: 1,
-            values: &values,
-        },
-    );
-    std::fs::read(&path).expect("just written")
-}
-
-fn formats() -> Vec<Kind> {
-    let clues = [
-        "RA      = '05 34 31.9'",
-        "DEC     = '+22 00 52'",
-        "OBJCTRA = 5.57553",
-        "OBJCTDEC= 22.0145",
-        "DATE-OBS= '2017-12-19T18:33:43.317-0700'",
-        "EXPTIME = 60.0",
-        "SITELONG= '-116:51:48.00'",
-        "SITELAT = '+33:24:24.00'",
-        "LST     = '17:04:23'",
-        "CTYPE1  = 'RA---TAN'",
-        "CTYPE2  = 'DEC--TAN'",
-        "CRVAL1  = 83.6",
-        "CRVAL2  = 22.0",
-        "CRPIX1  = 20",
-        "CRPIX2  = 20",
-        "CDELT1  = -0.001",
-        "CDELT2  = 0.001",
-        "FOCALLEN= 400",
-        "XPIXSZ  = 3.8",
-        "HIERARCH OBS NAME = 'a long&'",
-        "CONTINUE  ' text'",
-    ];
-    let plane: Vec<u8> = support::sky()
-        .iter()
-        .flat_map(|v| f32::from(*v).to_be_bytes())
-        .collect();
-    let cube = fits(-32, &[WIDTH, HEIGHT, 3], &clues[..2], &plane.repeat(3));
-    let first = fits(-32, &[3, WIDTH, HEIGHT], &clues[..2], &plane.repeat(3));
-    let kind = |name, good, way| Kind {
-        name,
-        good,
-        way,
-        slow: false,
-    };
-    let mut kinds = vec![
-        kind("fits", fits_u16(&clues), Way::Bytes),
-        kind("fits-cube", cube, Way::Bytes),
-        kind("fits-colour-first", first, Way::Bytes),
-        kind("gzip", gzip(&fits_u16(&[])), Way::Bytes),
-        kind("inside-gzip", fits_u16(&clues), Way::InsideGzip),
-        kind("rice", tiles(cfitsio::RICE_1, 16), Way::Bytes),
-        kind("rice-float", tiles(cfitsio::RICE_1, -32), Way::Bytes),
-        kind(
-            "rice-inside-gzip",
-            tiles(cfitsio::RICE_1, 16),
-            Way::InsideGzip,
-        ),
-        kind("gzip-1", tiles(cfitsio::GZIP_1, 32), Way::Bytes),
-        kind("gzip-2", tiles(cfitsio::GZIP_2, -32), Way::Bytes),
-        kind("png", support::png_u16(), Way::Bytes),
-        kind("png-signed", support::png_u16(), Way::SignedPng),
-        kind("jpeg", support::jpeg(), Way::Bytes),
-        kind("tiff", support::tiff_u16(), Way::Bytes),
-        kind("tiff-float", support::tiff_f32(), Way::Bytes),
-    ];
-    for (name, algorithm) in [
-        ("plio", cfitsio::PLIO_1),
-        ("hcompress", cfitsio::HCOMPRESS_1),
-    ] {
-        kinds.push(Kind {
-            slow: true,
-            ..kind(name, tiles(algorithm, 16), Way::Bytes)
-        });
-    }
-    kinds
-}
+/// After so many faults there is no point in going on.
+const MOST_FAULTS: usize = 20;
 
 /// Serves PLIO_1 and HCOMPRESS_1, which are decoded in a child process.
 fn use_program_as_helper() {
@@ -186,6 +82,8 @@ fn use_program_as_helper() {
 #[derive(Default)]
 struct Worst {
     time: Duration,
+    /// Which input took that.
+    slowest: String,
     /// Memory over need, the floor taken off.
     ratio: f64,
     /// Memory taken by a file that opened or not, bytes.
@@ -199,6 +97,8 @@ struct Bench {
     folder: tempfile::TempDir,
     path: PathBuf,
     worst: Worst,
+    /// What went wrong, with the file kept.
+    faults: Vec<String>,
 }
 
 impl Bench {
@@ -215,56 +115,89 @@ impl Bench {
             folder,
             path,
             worst: Worst::default(),
+            faults: Vec::new(),
         }
     }
 
-    /// Opens; checks time, memory, pixels, clues and the message. True where it opened.
-    fn survive(&mut self, bytes: &[u8], what: &str) -> bool {
+    /// Has `job` read a file of these bytes; checks time and memory and that it is no panic. The
+    /// job tells how many bytes the file honestly needs, and what it made of it.
+    fn watch<T>(
+        &mut self,
+        bytes: &[u8],
+        what: &str,
+        job: impl FnOnce(&Path) -> (usize, T),
+    ) -> Option<T> {
         put(self.folder.path(), "frame", bytes);
         let start = NOW.load(Ordering::Relaxed);
         PEAK.store(start, Ordering::Relaxed);
         let began = Instant::now();
-        let result = Frame::open(&self.path);
+        let done = catch_unwind(AssertUnwindSafe(|| job(&self.path)));
         let time = began.elapsed();
         let taken = PEAK.load(Ordering::Relaxed).saturating_sub(start);
-        let need = bytes.len()
-            + match &result {
-                Ok(frame) => pixel_bytes(frame),
-                Err(_) => (DENSEST * bytes.len())
-                    .min(SMALL_BYTES)
-                    .max(pixel_need(bytes.len())),
-            };
-        let ratio = taken.saturating_sub(FLOOR_BYTES) as f64 / need as f64;
-        self.worst.inputs += 1;
-        self.worst.time = self.worst.time.max(time);
-        self.worst.ratio = self.worst.ratio.max(ratio);
-        self.worst.bytes = self.worst.bytes.max(taken);
-        if time >= LIMIT || taken > LIMIT_RATIO * need + FLOOR_BYTES {
-            let kept = std::env::temp_dir().join("damaged-frame");
-            std::fs::write(&kept, bytes).expect("room for a small file");
-            panic!(
-                "{what}: {time:?}, {taken} bytes for a need of {need}: {}",
-                kept.display()
-            );
+        let worst = &mut self.worst;
+        worst.inputs += 1;
+        if time > worst.time {
+            (worst.time, worst.slowest) = (time, what.to_owned());
         }
-        match result {
+        worst.bytes = worst.bytes.max(taken);
+        let Ok((need, made)) = done else {
+            self.fault(bytes, what, "panicked");
+            return None;
+        };
+        let ratio = taken.saturating_sub(FLOOR_BYTES) as f64 / need as f64;
+        worst.ratio = worst.ratio.max(ratio);
+        if time >= LIMIT || taken > LIMIT_RATIO * need + FLOOR_BYTES {
+            let said = format!("{time:?}, {taken} bytes for a need of {need}");
+            self.fault(bytes, what, &said);
+        }
+        Some(made)
+    }
+
+    fn fault(&mut self, bytes: &[u8], what: &str, said: &str) {
+        let kept = std::env::temp_dir().join(format!("damaged-{}", what.replace(' ', "-")));
+        std::fs::write(&kept, bytes).expect("room for a small file");
+        let fault = format!("{what}: {said}: {}", kept.display());
+        eprintln!("{fault}");
+        self.faults.push(fault);
+        assert!(self.faults.len() < MOST_FAULTS, "{:#?}", self.faults);
+    }
+
+    /// Fails where anything went wrong.
+    fn finish(&self) {
+        assert!(self.faults.is_empty(), "{:#?}", self.faults);
+    }
+
+    /// Opens; checks pixels, clues and the message. True where it opened.
+    fn survive(&mut self, bytes: &[u8], what: &str) -> bool {
+        let opened = self.watch(bytes, what, |path| match Frame::open(path) {
             Ok(frame) => {
-                self.worst.opened += 1;
                 check(&frame, what);
-                true
+                (bytes.len() + pixel_bytes(&frame), true)
             }
             Err(error) => {
                 let text = error.to_string();
                 assert_eq!(text.lines().count(), 1, "{what}: {text}");
                 assert!(text.contains("frame: "), "{what}: {text}");
-                false
+                (bytes.len() + most_expanded(bytes.len()), false)
             }
-        }
+        });
+        let opened = opened.unwrap_or(false);
+        self.worst.opened += usize::from(opened);
+        opened
+    }
+
+    /// Opens a star-index and reads all of it; the number of pieces that could be read.
+    fn survive_index(&mut self, bytes: &[u8], what: &str) -> usize {
+        let read = self.watch(bytes, what, |path| {
+            let read = StarIndex::open(path).map_or(0, |index| index_file::read_all(&index));
+            (bytes.len(), read)
+        });
+        read.unwrap_or(0)
     }
 }
 
 /// What a file that was refused may have claimed: as much as its bytes can expand to.
-fn pixel_need(length: usize) -> usize {
+fn most_expanded(length: usize) -> usize {
     DENSEST * length
 }
 
@@ -329,6 +262,33 @@ fn damage(bench: &mut Bench, rounds: usize, seed: u64) {
     }
 }
 
+/// Damages a star-index, with its checksums made right again every other time.
+fn damage_index(bench: &mut Bench, rounds: usize, seed: u64) {
+    let good = index_file::good();
+    let whole = bench.survive_index(&good, "star-index");
+    let mut mutator = Mutator::new(seed);
+    let (mut noticed, mut read) = (0, 0);
+    for round in 0..rounds {
+        let mut bad = mutator.mutate(&good, &good);
+        let signed = round % 2 == 0;
+        if signed {
+            index_file::sign(&mut bad, &good);
+        }
+        let pieces = bench.survive_index(&bad, &format!("star-index round {round}"));
+        if !signed && bad != good {
+            // The checksums miss nothing: at least one block, with all in it, is left out.
+            assert!(pieces < whole, "round {round}: {pieces} of {whole}");
+            noticed += 1;
+        } else {
+            read += usize::from(pieces > 0);
+        }
+    }
+    assert!(
+        noticed > rounds / 3 && read > rounds / 5,
+        "{noticed} {read} of {rounds}"
+    );
+}
+
 /// Puts keywords into damaged headers: refused in one line, or readable again with those values.
 fn damage_and_write(bench: &mut Bench, rounds: usize) {
     let wcs = Wcs {
@@ -386,7 +346,9 @@ fn damaged_files_of_every_format() {
         assert!(cuts <= 40, "{name}: {cuts} of 80 cuts went unnoticed");
     }
     damage(&mut bench, 400, 99);
+    damage_index(&mut bench, 400, 7);
     damage_and_write(&mut bench, 300);
+    bench.finish();
 }
 
 /// The long run: NIGHTFIX_MUTATIONS inputs (default a million) over all formats.
@@ -408,32 +370,78 @@ fn a_million_damaged_files() {
     let mut bench = Bench::new();
     let began = Instant::now();
     damage(&mut bench, rounds.next_multiple_of(100), 1);
+    damage_index(&mut bench, inputs / 100, 2);
     damage_and_write(&mut bench, inputs / 100);
     let worst = &bench.worst;
     eprintln!(
-        "{} damaged files in {:.0} s, {} of them opened; worst: {:.3} s, {:.2} MB, memory {:.2} times \
-         the need above {} KiB",
+        "{} damaged files in {:.0} s, {} of them opened; worst: {:.3} s ({}), {:.2} MB, memory {:.2} \
+         times the need above {} KiB",
         worst.inputs,
         began.elapsed().as_secs_f64(),
         worst.opened,
         worst.time.as_secs_f64(),
+        worst.slowest,
         worst.bytes as f64 / 1e6,
         worst.ratio,
         FLOOR_BYTES >> 10,
     );
+    bench.finish();
     assert!(worst.inputs >= inputs);
 }
 
-/// One good file of each format into the folder NIGHTFIX_SEEDS: seeds for the fuzzers.
+/// One good file of each format into the folder NIGHTFIX_SEEDS, below the name of the fuzz target
+/// that it is a seed for.
+///
+/// `NIGHTFIX_SEEDS=fuzz/seeds cargo test --release --test damage -- --ignored write_seeds`
 #[test]
 #[ignore = "writes files"]
 fn write_seeds() {
     let folder = std::env::var_os("NIGHTFIX_SEEDS").expect("NIGHTFIX_SEEDS names a folder");
+    let write = |target: &str, name: &str, bytes: &[u8]| {
+        let folder = Path::new(&folder).join(target);
+        std::fs::create_dir_all(&folder).expect("a folder for seeds");
+        put(&folder, name, bytes);
+    };
     for kind in formats() {
+        let target = match kind.name {
+            name if name.starts_with("png") => "png",
+            name if name.starts_with("jpeg") => "jpeg",
+            name if name.starts_with("tiff") => "tiff",
+            name if name.starts_with("dng") => "raw",
+            "fits" | "fits-cube" | "fits-colour-first" | "gzip" | "inside-gzip" => "fits",
+            _ => "tiles",
+        };
+        if kind.name == "fits" {
+            write("clues", "header", &kind.good[..kind.good.len().min(5760)]);
+        }
         let bytes = match kind.way {
             Way::InsideGzip => gzip(&kind.good),
             _ => kind.good,
         };
-        put(Path::new(&folder), kind.name, &bytes);
+        write(target, kind.name, &bytes);
+    }
+    write("star_index", "small", &index_file::good());
+    // The first byte chooses the container: 7 is a tree by itself.
+    write("exif", "tree", &[&[7], &dng::EXIF.tree()[..]].concat());
+    for (number, text) in [
+        "05h34m31.9s +22d00m52s",
+        "83,633 -22,0145",
+        "5:34:31.9, -0:0:52",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        write("angle", &number.to_string(), text.as_bytes());
+    }
+    for (number, text) in [
+        "2017-12-19T18:33:43.5-07:00",
+        "29/11/51",
+        "20 Dec 2017 1:02 PM",
+        "58107.065",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        write("date", &number.to_string(), text.as_bytes());
     }
 }

@@ -57,6 +57,13 @@ mod tests {
         assert_eq!(format_dec(-90.0), "-90d00m00.0s");
     }
 
+    /// Whole numbers of the text, and digits behind the point apart.
+    fn numbers(text: &str) -> Vec<u32> {
+        text.split(|c: char| !c.is_ascii_digit())
+            .filter_map(|digits| digits.parse().ok())
+            .collect()
+    }
+
     proptest! {
         #[test]
         fn carries_and_comes_back(ra in 0.0..360.0_f64, dec in -90.0..=90.0_f64) {
@@ -69,6 +76,38 @@ mod tests {
             // Half a unit of the last digit.
             prop_assert!(turn.abs() <= 0.005 * 15.0 / 3600.0 + 1e-9);
             prop_assert!((back.dec_deg - dec).abs() <= 0.05 / 3600.0 + 1e-9);
+        }
+
+        /// Beside full minutes and degrees, where a carry goes wrong if anywhere.
+        #[test]
+        fn carries_beside_full_minutes(
+            minutes in 0..21_600_i32,
+            off in -1e-5..1e-5_f64,
+            south in any::<bool>(),
+        ) {
+            let deg = f64::from(minutes) / 60.0 + off;
+            let ra = numbers(&format_ra(deg));
+            prop_assert!(matches!(ra[..], [0..24, 0..60, 0..60, 0..100]), "{ra:?}");
+            let dec = if south { -deg / 4.0 } else { deg / 4.0 };
+            let text = format_dec(dec);
+            prop_assert!(matches!(numbers(&text)[..], [0..=90, 0..60, 0..60, 0..10]), "{text}");
+            let back = crate::angle::parse_angle(&text).map_or(f64::NAN, |a| a.value);
+            prop_assert!((back - dec).abs() <= 0.05 / 3600.0 + 1e-9, "{text}: {back} {dec}");
+        }
+
+        /// Whatever the number: one of the two forms, or the word for what is no angle.
+        #[test]
+        fn any_number_has_the_form(deg in prop::num::f64::ANY) {
+            let (ra, dec) = (format_ra(deg), format_dec(deg));
+            if !deg.is_finite() {
+                prop_assert_eq!((ra, dec), ("unknown".to_owned(), "unknown".to_owned()));
+                return Ok(());
+            }
+            prop_assert_eq!(ra.len(), "05h34m31.94s".len(), "{}", &ra);
+            prop_assert!(matches!(numbers(&ra)[..], [0..24, 0..60, 0..60, 0..100]), "{ra}");
+            prop_assert!(dec.starts_with(['+', '-']), "{dec}");
+            prop_assert!(matches!(numbers(&dec)[..], [0..=360, 0..60, 0..60, 0..10]), "{dec}");
+            prop_assert!(crate::angle::parse_angle(&dec).is_some(), "{dec}");
         }
     }
 }

@@ -4,6 +4,9 @@
 mod clues;
 pub(crate) mod fault;
 pub(crate) mod fits;
+#[cfg(all(fuzzing, feature = "camera-raw"))]
+#[doc(hidden)]
+pub mod fuzzing;
 pub mod isolated;
 pub(crate) mod open;
 mod raster;

@@ -129,6 +129,17 @@ fn directory(file: &mut Vec<u8>, mut fields: Vec<Field>) -> u32 {
     start
 }
 
+/// Where the frame was taken.
+fn place(file: &mut Vec<u8>) -> u32 {
+    let fields = vec![
+        text(1, "N"),
+        ratios(2, false, &[(47, 1), (30, 1), (0, 1)]),
+        text(3, "E"),
+        ratios(4, false, &[(8, 1), (15, 1), (0, 1)]),
+    ];
+    directory(file, fields)
+}
+
 impl Dng<'_> {
     /// A mosaic of red, green / green, blue with uneven black levels and masked edges.
     pub fn mosaic(width: usize, height: usize, light: &[u16]) -> Dng<'_> {
@@ -177,16 +188,8 @@ impl Dng<'_> {
                 }
             }
         }
-        let exif = self.exif_directory(&mut file);
-        let place = directory(
-            &mut file,
-            vec![
-                text(1, "N"),
-                ratios(2, false, &[(47, 1), (30, 1), (0, 1)]),
-                text(3, "E"),
-                ratios(4, false, &[(8, 1), (15, 1), (0, 1)]),
-            ],
-        );
+        let exif = self.exif.directory(&mut file);
+        let place = place(&mut file);
         let raw = self.raw_directory(&mut file, width, height, &pixels);
         let thumbnail = file.len() as u32;
         file.extend([40; 16 * 16 * 3]);
@@ -262,23 +265,61 @@ impl Dng<'_> {
         }
         directory(file, fields)
     }
+}
 
-    fn exif_directory(&self, file: &mut Vec<u8>) -> u32 {
-        let exif = &self.exif;
-        let mut fields = vec![
-            ratios(33434, false, &[(exif.exposure_s, 1)]),
-            text(36867, exif.start),
-            text(36881, exif.offset),
-            ratios(37386, false, &[(exif.focal_mm, 1)]),
+impl Exif {
+    /// A tree of its own, as it stands in JPEG and PNG files.
+    pub fn tree(&self) -> Vec<u8> {
+        self.below(b"II*\0\0\0\0\0".to_vec(), Vec::new())
+    }
+
+    /// An uncompressed grey TIFF with these data.
+    pub fn tiff(&self, width: usize, height: usize, grey: &[u16]) -> Vec<u8> {
+        let mut file = b"II*\0\0\0\0\0".to_vec();
+        let pixels = file.len() as u32;
+        file.extend(grey.iter().flat_map(|v| v.to_le_bytes()));
+        let fields = vec![
+            longs(256, &[width as u32]),
+            longs(257, &[height as u32]),
+            shorts(258, &[16]),
+            shorts(259, &[1]),
+            shorts(262, &[1]),
+            longs(273, &[pixels]),
+            shorts(277, &[1]),
+            longs(278, &[height as u32]),
+            longs(279, &[2 * grey.len() as u32]),
         ];
-        if exif.pixel_um_100 > 0 {
+        self.below(file, fields)
+    }
+
+    /// Puts these data below a first directory that has `fields` besides.
+    fn below(&self, mut file: Vec<u8>, mut fields: Vec<Field>) -> Vec<u8> {
+        let exif = self.directory(&mut file);
+        let place = place(&mut file);
+        fields.push(text(271, "Own Maker"));
+        fields.push(shorts(274, &[6]));
+        fields.push(longs(34665, &[exif]));
+        fields.push(longs(34853, &[place]));
+        let first = directory(&mut file, fields);
+        file[4..8].copy_from_slice(&first.to_le_bytes());
+        file
+    }
+
+    fn directory(&self, file: &mut Vec<u8>) -> u32 {
+        let mut fields = vec![
+            ratios(33434, false, &[(self.exposure_s, 1)]),
+            text(36867, self.start),
+            text(36881, self.offset),
+            ratios(37386, false, &[(self.focal_mm, 1)]),
+        ];
+        if self.pixel_um_100 > 0 {
             // Pixels per centimetre.
-            let density = ratios(41486, false, &[(1_000_000, exif.pixel_um_100)]);
+            let density = ratios(41486, false, &[(1_000_000, self.pixel_um_100)]);
             fields.push(density);
             fields.push(shorts(41488, &[3]));
         }
-        if exif.film_focal_mm > 0 {
-            fields.push(shorts(41989, &[exif.film_focal_mm]));
+        if self.film_focal_mm > 0 {
+            fields.push(shorts(41989, &[self.film_focal_mm]));
         }
         directory(file, fields)
     }

@@ -34,6 +34,9 @@ pub enum IndexError {
     Damaged(&'static str),
 }
 
+/// Deepest HEALPix cells of a tier or band.
+const MAX_DEPTH: u32 = 12;
+
 enum Bytes {
     Static(&'static [u8]),
     Mapped(memmap2::Mmap),
@@ -169,7 +172,7 @@ impl StarIndex {
             .ok_or(wrong.clone())?;
         let tiers: Vec<Tier> = bytemuck::allocation::pod_collect_to_vec(&tables[..tier_bytes]);
         let bands: Vec<Band> = bytemuck::allocation::pod_collect_to_vec(&tables[tier_bytes..]);
-        if tiers.iter().any(|t| t.depth > 12) || bands.iter().any(|b| b.depth > 12) {
+        if !tables_fit(&header, &tiers, &bands) {
             return Err(wrong);
         }
         let body_bytes = all.len() - header.body_offset as usize;
@@ -184,7 +187,8 @@ impl StarIndex {
                 })
             })
             .ok_or(wrong.clone())?;
-        if all.get(checksums..checksums + 8 * blocks).is_none() {
+        let end = checksums.saturating_add(8 * blocks);
+        if all.get(checksums..end).is_none() {
             return Err(wrong);
         }
         let verified = (0..blocks.div_ceil(64))
@@ -293,10 +297,12 @@ impl StarIndex {
         }
         let entry = |cell: u64| self.u32_at(info.cell_starts as usize + 4 * cell as usize);
         let (start, stop) = entry(first).zip(entry(end)).ok_or(wrong.clone())?;
-        self.records(
-            info.first_star + u64::from(start),
-            info.first_star + u64::from(stop),
-        )
+        let number = |offset: u32| {
+            info.first_star
+                .checked_add(offset.into())
+                .ok_or(wrong.clone())
+        };
+        self.records(number(start)?, number(stop)?)
     }
 
     /// The star with a number of the star table.
@@ -311,8 +317,14 @@ impl StarIndex {
             return Err(IndexError::Damaged("star number"));
         }
         let size = std::mem::size_of::<StarRecord>() as u64;
-        let offset = self.header.body_offset;
-        let bytes = self.body(offset + start * size, offset + end * size)?;
+        let place = |number: u64| {
+            let bytes = number.checked_mul(size)?;
+            bytes.checked_add(self.header.body_offset)
+        };
+        let (start, end) = place(start)
+            .zip(place(end))
+            .ok_or(IndexError::Damaged("star number"))?;
+        let bytes = self.body(start, end)?;
         bytemuck::try_cast_slice(bytes).map_err(|_| IndexError::Damaged("alignment"))
     }
 
@@ -344,4 +356,22 @@ impl StarIndex {
             stars,
         })
     }
+}
+
+/// Whether the tables of where cells and tiles begin have room in the directory, all of them side
+/// by side: no more cells and tiles are ever looked at than that.
+fn tables_fit(header: &Header, tiers: &[Tier], bands: &[Band]) -> bool {
+    let tiers = tiers.iter().map(|t| (t.depth, t.cell_starts, 4));
+    let bands = bands.iter().map(|b| (b.depth, b.tile_starts, 8));
+    let mut room = header.body_offset;
+    tiers.chain(bands).all(|(depth, start, entry)| {
+        if depth > MAX_DEPTH || start < HEADER_BYTES as u64 {
+            return false;
+        }
+        let bytes = entry * (cells_of_depth(depth as u8) as u64 + 1);
+        let end = start.checked_add(bytes);
+        let left = room.checked_sub(bytes);
+        room = left.unwrap_or(0);
+        left.is_some() && end.is_some_and(|end| end <= header.body_offset)
+    })
 }

@@ -67,14 +67,16 @@ fn first_deg<'a>(header: &Header, names: &[&'a str]) -> Option<(f64, &'a str)> {
 
 /// Degrees of `-116:51:48.00`, `110.88`, `110 52 W`; south and west are negative.
 fn site_angle_deg(card: &Card) -> Option<f64> {
-    if let Some(angle) = read_angle(card) {
+    let text = card.value.to_text().to_ascii_uppercase();
+    let text = text.trim();
+    if !ends_in_south(text)
+        && let Some(angle) = read_angle(card)
+    {
         return match angle.unit {
             AngleUnit::Hours => Some(angle.value * 15.0),
             _ => Some(angle.value),
         };
     }
-    let text = card.value.to_text().to_ascii_uppercase();
-    let text = text.trim();
     let (first, last) = (text.chars().next()?, text.chars().next_back()?);
     let (side, rest) = if "NSEW".contains(last) {
         (last, text.trim_end_matches(last))
@@ -88,6 +90,14 @@ fn site_angle_deg(card: &Card) -> Option<f64> {
         -value.abs()
     } else {
         value
+    })
+}
+
+/// Whether a last S means south: seconds have a sign only where degrees have one.
+fn ends_in_south(text: &str) -> bool {
+    text.strip_suffix('S').is_some_and(|rest| {
+        rest.chars()
+            .all(|c| c.is_ascii_digit() || c.is_whitespace() || ".,:+-".contains(c))
     })
 }
 
@@ -141,5 +151,71 @@ fn readings_deg(card: &Card) -> Vec<f64> {
         Some(angle) if angle.value.abs() <= 24.0 => vec![angle.value, angle.value * 15.0],
         Some(angle) => vec![angle.value],
         None => Vec::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn deg(value: &str) -> Option<f64> {
+        let value_quoted = value.replace('\'', "''");
+        let card = format!("{:<79}", format!("SITELAT = '{value_quoted}'"));
+        let read = |bytes: &[u8]| {
+            let header = Header::parse(bytes);
+            site_angle_deg(header.card("SITELAT")?)
+        };
+        let latin_1: Vec<u8> = card.chars().map(|c| c as u8).collect();
+        let found = read(card.as_bytes());
+        assert_eq!(found, read(&latin_1), "{value}");
+        found
+    }
+
+    #[test]
+    fn seconds_and_south_are_told_apart() {
+        for text in [
+            "33 24 24 S",
+            "33:24:24S",
+            "S 33 24 24",
+            "33d24m24s S",
+            "33d24m24sS",
+            "-33d24m24s",
+            "33 24.4 S",
+        ] {
+            assert!(
+                deg(text).is_some_and(|d| (d + 33.406_666_67).abs() < 1e-8),
+                "{text}"
+            );
+        }
+        for text in ["33d24m24s", "33 24 24 N", "33\u{b0}24'24\"", "33d24'24s"] {
+            assert!(
+                deg(text).is_some_and(|d| (d - 33.406_666_67).abs() < 1e-8),
+                "{text}"
+            );
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn sides_give_the_sign(
+            size in (0..180_u32, 0..60_u32, 0..60_u32),
+            side in prop::sample::select(vec!['N', 'S', 'E', 'W', 'n', 's', 'e', 'w']),
+            gap in " ?",
+        ) {
+            let (d, m, s) = size;
+            let size = f64::from(d) + f64::from(m) / 60.0 + f64::from(s) / 3600.0;
+            let expected = if "SWsw".contains(side) { -size } else { size };
+            for text in [
+                format!("{d}:{m:02}:{s:02}{gap}{side}"),
+                format!("{d} {m} {s}{gap}{side}"),
+                format!("{d}d{m}m{s}s{gap}{side}"),
+                format!("{size:.9}{gap}{side}"),
+                format!("{side}{gap}{d} {m} {s}"),
+            ] {
+                let found = deg(&text);
+                prop_assert!(found.is_some_and(|f| (f - expected).abs() < 1e-8), "{text}: {found:?}");
+            }
+        }
     }
 }

@@ -43,18 +43,7 @@ impl Header {
     pub(crate) fn parse(bytes: &[u8]) -> Header {
         let mut cards: Vec<Card> = Vec::new();
         for raw in bytes.chunks(CARD_BYTES) {
-            // Headers hold Latin-1 often enough; byte by byte that cannot fail. Some are filled
-            // up with zeros or line ends.
-            let text: String = raw
-                .iter()
-                .map(|&b| {
-                    if b.is_ascii_control() {
-                        ' '
-                    } else {
-                        char::from(b)
-                    }
-                })
-                .collect();
+            let text = card_text(raw);
             if text.trim_end() == "END" {
                 break;
             }
@@ -132,6 +121,17 @@ impl Value {
             Value::Integer(i) => i.to_string(),
             Value::Real(r) => r.to_string(),
         }
+    }
+}
+
+/// The characters of a card. Beyond ASCII, which the standard allows alone, headers hold UTF-8 or
+/// else Latin-1, which byte by byte cannot fail (`\u{b0}` for degrees above all). Some are filled up
+/// with zeros or line ends.
+fn card_text(raw: &[u8]) -> String {
+    let plain = |c: char| if c.is_ascii_control() { ' ' } else { c };
+    match std::str::from_utf8(raw) {
+        Ok(text) => text.chars().map(plain).collect(),
+        Err(_) => raw.iter().map(|&b| plain(char::from(b))).collect(),
     }
 }
 

@@ -4,6 +4,7 @@
 mod jpeg;
 mod planes;
 mod tiff;
+mod tiff_values;
 
 use super::clues::exif::CameraData;
 use super::fault::{Fault, check_expansion, check_size};

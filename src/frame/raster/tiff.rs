@@ -1,7 +1,7 @@
 //! TIFF: integers of 8 to 64 bits and floating point, grey or colour, interleaved or planar.
 
 use super::planes::{Channels, mean_real, mean_u8, mean_u16};
-use super::{Picture, decode_fault, one_line};
+use super::{Picture, decode_fault, one_line, tiff_values};
 use crate::frame::Pixels;
 use crate::frame::fault::{Fault, check_expansion, check_size};
 use crate::frame::source::read_fault;
@@ -12,6 +12,7 @@ use tiff::{ColorType, TiffError};
 
 /// Decodes the first image of a TIFF file.
 pub(super) fn read(mut file: &File, len: u64) -> Result<Picture, Fault> {
+    tiff_values::check(file, len)?;
     file.rewind().map_err(read_fault)?;
     let reader = BufReader::with_capacity(1 << 18, file);
     let mut decoder = Decoder::new(reader).map_err(tiff_fault)?;

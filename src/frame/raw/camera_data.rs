@@ -8,7 +8,7 @@ use super::Kind;
 use crate::frame::clues::exif::CameraData;
 
 /// Camera data of the whole file `bytes`; empty where there are none that can be read.
-pub(super) fn of(kind: Kind, mut bytes: Vec<u8>) -> CameraData {
+pub(in crate::frame) fn of(kind: Kind, mut bytes: Vec<u8>) -> CameraData {
     match kind {
         Kind::Raf => embedded_jpeg(&bytes)
             .map_or_else(CameraData::default, |jpeg| CameraData::of_jpeg(jpeg.into())),

@@ -16,7 +16,7 @@
 mod kind;
 
 #[cfg(feature = "camera-raw")]
-mod camera_data;
+pub(super) mod camera_data;
 #[cfg(feature = "camera-raw")]
 mod child;
 #[cfg(feature = "camera-raw")]
