@@ -69,12 +69,15 @@ pub(super) fn estimate_lone<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]
 /// Fewer than this may agree by chance.
 const LEAST_LONE: usize = 5;
 
+/// Width and elongation of one candidate.
+type WidthOf<P> = fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<(f64, f64)>;
+
 /// Widths and elongations of the `most` brightest candidates, spread over the frame.
 fn widths<P: Pixel>(
     eye: &Eye<'_, P>,
     candidates: &[Candidate],
     most: usize,
-    width: fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<(f64, f64)>,
+    width: WidthOf<P>,
 ) -> Vec<(f64, f64)> {
     let items: Vec<(f64, f64, f64)> = candidates
         .iter()
