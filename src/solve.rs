@@ -1,11 +1,13 @@
 //! The whole job: a frame in, an outcome out. What the command line and other programs call.
 
+mod again;
+
 use crate::detect::Detections;
 use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution};
 use crate::frame::Frame;
 use crate::quality::{Quality, quality};
-use crate::search::{Best, search};
+use crate::search::{Best, SearchError, search};
 use crate::sky::{Sky, SkyError, SkyRegion};
 use std::time::Instant;
 
@@ -100,15 +102,21 @@ pub struct Outcome {
 pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, SkyError> {
     let begin = Instant::now();
     let deadline = request.time_limit.map(|limit| begin + limit);
-    let detections = crate::detect::detect(frame);
+    let mut detections = crate::detect::detect(frame);
     let mut elapsed = Elapsed {
         detect_ms: ms_since(begin),
         ..Elapsed::default()
     };
 
     let begin = Instant::now();
-    let found =
-        search(&detections, sky, request, deadline).map_err(|e| sky.error(e.index, &e.error))?;
+    let damaged = |e: SearchError| sky.error(e.index, &e.error);
+    let mut found = search(&detections, sky, request, deadline).map_err(damaged)?;
+    if let Some(other) = again::other_stars(frame, &detections, &found) {
+        let second = again::search_on(&found, &other, sky, request, deadline).map_err(damaged)?;
+        if second.accepted {
+            (detections, found) = (other, second);
+        }
+    }
     elapsed.match_ms = ms_since(begin);
 
     let begin = Instant::now();

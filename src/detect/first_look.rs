@@ -32,22 +32,35 @@ pub(super) struct FirstLook {
     mesh: Option<Mesh>,
 }
 
-/// How fine the background is drawn.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Grain {
+/// How fine the background of a frame is drawn.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Grain {
     /// For a sky that changes slowly.
+    #[default]
     Plain,
     /// For stars on a nebula, whose hills and valleys would pass for wide stars.
     Fine,
 }
 
+impl Grain {
+    /// The other one.
+    pub fn other(self) -> Grain {
+        match self {
+            Grain::Plain => Grain::Fine,
+            Grain::Fine => Grain::Plain,
+        }
+    }
+}
+
 impl FirstLook {
     /// Looks at the frame in coarse blocks, where bright stars stand out whatever their width.
+    /// The sky says how fine its background is drawn, unless the caller does.
     pub fn at<P: Pixel>(
         image: &Image<'_, P>,
         coarse: &Plane,
         mosaic: bool,
         saturation: f32,
+        grain: Option<Grain>,
     ) -> FirstLook {
         if coarse.width < 8 || coarse.height < 8 {
             return FirstLook {
@@ -61,8 +74,11 @@ impl FirstLook {
             };
         }
         let mesh = mesh_for(image, coarse, &Psf::GUESS, Grain::Plain, saturation);
-        let fine = (FINE_CELL_PX / coarse.bin as f64).max(LEAST_BLOCKS) as usize;
-        let rough = mesh.rough_share(coarse, fine, saturation) > ROUGH_SHARE;
+        let grain = grain.unwrap_or_else(|| {
+            let square = (FINE_CELL_PX / coarse.bin as f64).max(LEAST_BLOCKS) as usize;
+            let rough = mesh.rough_share(coarse, square, saturation) > ROUGH_SHARE;
+            if rough { Grain::Fine } else { Grain::Plain }
+        });
         // Widths and the mosaic, by the candidates on that background.
         let through = |mesh: &Mesh, width: fn(&Eye<'_, P>, &[Candidate]) -> Option<Psf>| {
             let candidates = filter::candidates(&coarse.blocks(), mesh, 1.0, saturation, false);
@@ -78,9 +94,11 @@ impl FirstLook {
                 mosaic || mosaic::seen_in_stars(image, &eye.sky, saturation, &candidates),
             ))
         };
-        if rough {
+        if grain == Grain::Fine {
             let fine = mesh_for(image, coarse, &Psf::GUESS, Grain::Fine, saturation);
-            if let Some((psf, mosaic)) = through(&fine, psf::estimate_lone) {
+            // Stars out of focus are no narrow images, and all that is left is what is common.
+            let seen = through(&fine, psf::estimate_lone);
+            if let Some((psf, mosaic)) = seen.or_else(|| through(&fine, psf::estimate)) {
                 return FirstLook {
                     psf,
                     mosaic,
@@ -98,9 +116,9 @@ impl FirstLook {
         }
     }
 
-    /// The sky is uneven on the scale of background cells, and narrow stars stand out of it.
-    pub fn is_rough(&self) -> bool {
-        self.grain == Grain::Fine
+    /// How fine the background is drawn.
+    pub fn grain(&self) -> Grain {
+        self.grain
     }
 
     /// The background mesh in coarse blocks that suits the stars.

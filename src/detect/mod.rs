@@ -2,6 +2,7 @@
 //! Knows nothing of the sky.
 
 mod convolve;
+mod drifted;
 mod faults;
 mod filter;
 mod first_look;
@@ -23,8 +24,9 @@ mod stamp;
 mod survey;
 
 use crate::frame::{Frame, Pixels};
+pub use first_look::Grain;
 pub use objects::Object;
-use plane::Image;
+use plane::{Image, Pixel};
 pub use shapes::StarShape;
 pub use survey::{Survey, survey};
 
@@ -66,6 +68,8 @@ pub struct Detections {
     pub sky_level: f64,
     /// See `sky_level`.
     pub sky_noise: f64,
+    /// How fine the background was drawn.
+    pub grain: Grain,
     /// The frame is a colour mosaic, by keyword or by its pixels.
     pub mosaic: bool,
     /// From this value on a pixel is saturated, in the frame's own units; `None`: nothing is.
@@ -77,31 +81,27 @@ pub struct Detections {
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its
 /// width and height, gives an empty list.
 pub fn detect(frame: &Frame) -> Detections {
-    let (width, height) = (frame.width, frame.height);
+    run_on(frame, None)
+}
+
+/// The same with the background drawn as the caller says, whatever the sky looks like.
+pub fn detect_with(frame: &Frame, grain: Grain) -> Detections {
+    run_on(frame, Some(grain))
+}
+
+fn run_on(frame: &Frame, grain: Option<Grain>) -> Detections {
     match &frame.pixels {
-        Pixels::U8(data) => run::run(
-            frame,
-            &Image {
-                data,
-                width,
-                height,
-            },
-        ),
-        Pixels::U16(data) => run::run(
-            frame,
-            &Image {
-                data,
-                width,
-                height,
-            },
-        ),
-        Pixels::F32(data) => run::run(
-            frame,
-            &Image {
-                data,
-                width,
-                height,
-            },
-        ),
+        Pixels::U8(data) => run_over(frame, data, grain),
+        Pixels::U16(data) => run_over(frame, data, grain),
+        Pixels::F32(data) => run_over(frame, data, grain),
     }
+}
+
+fn run_over<P: Pixel>(frame: &Frame, data: &[P], grain: Option<Grain>) -> Detections {
+    let image = Image {
+        data,
+        width: frame.width,
+        height: frame.height,
+    };
+    run::run(frame, &image, grain)
 }

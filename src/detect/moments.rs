@@ -37,6 +37,11 @@ impl Shape {
         let (a, b) = self.axes();
         (a / b.max(1e-3)).max(1.0).sqrt().min(20.0)
     }
+
+    /// Direction of the long axis from x towards y, radians, modulo pi.
+    pub fn angle(&self) -> f64 {
+        0.5 * (2.0 * self.xy).atan2(self.xx - self.yy)
+    }
 }
 
 /// Sums under a Gaussian window of `sigma` around (x, y).

@@ -1,7 +1,8 @@
 //! How wide the stars of this frame are.
 
+use super::drifted::{Outline, drifted};
 use super::filter::Candidate;
-use super::moments::Window;
+use super::moments::{Shape, Window};
 use super::plane::{Image, Pixel};
 use super::spikes::is_spike;
 use super::stamp::{Sky, Stamp};
@@ -53,42 +54,50 @@ pub(super) struct Eye<'a, P> {
 /// Measures the typical star from the brightest candidates that are neither saturated nor
 /// single hot pixels; `None` without any.
 pub(super) fn estimate<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
-    typical(widths(eye, candidates, 2 * LOOK_AT, width_of))
+    typical(outlines(eye, candidates, 2 * LOOK_AT, outline))
 }
 
 /// The same from narrow images that stand out of their surroundings, whatever light lies there:
 /// stars on a nebula. `None` where fewer than five agree.
 pub(super) fn estimate_lone<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
     // Hills of the nebula may well be brighter than all stars.
-    let found = widths(eye, candidates, 8 * LOOK_AT, width_of_lone);
+    let found = outlines(eye, candidates, 8 * LOOK_AT, outline_of_lone);
     let psf = typical(found.clone())?;
-    let alike = |f: &&(f64, f64)| apart(f.0, psf.sigma_px) < 2.0 * BANDWIDTH;
+    let alike = |f: &&Outline| apart(f.sigma_px, psf.sigma_px) < 2.0 * BANDWIDTH;
     (found.iter().filter(alike).count() >= LEAST_LONE).then_some(psf)
 }
 
 /// Fewer than this may agree by chance.
 const LEAST_LONE: usize = 5;
 
-/// Width and elongation of one candidate.
-type WidthOf<P> = fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<(f64, f64)>;
+/// How one candidate is measured.
+type Measure<P> = fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<Shape>;
 
-/// Widths and elongations of the `most` brightest candidates, spread over the frame.
-fn widths<P: Pixel>(
+/// Outlines of the `most` brightest candidates, spread over the frame.
+fn outlines<P: Pixel>(
     eye: &Eye<'_, P>,
     candidates: &[Candidate],
     most: usize,
-    width: WidthOf<P>,
-) -> Vec<(f64, f64)> {
+    measure: Measure<P>,
+) -> Vec<Outline> {
     let items: Vec<(f64, f64, f64)> = candidates
         .iter()
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
     let order = super::order::spread(&items, eye.image.width, eye.image.height);
-    let mut found: Vec<(f64, f64)> = order
+    let mut found: Vec<Outline> = order
         .par_iter()
         .take(most)
         .map_init(Scratch::default, |scratch, k| {
-            width(eye, &candidates[*k], scratch)
+            let candidate = &candidates[*k];
+            let shape = measure(eye, candidate, scratch)?;
+            Some(Outline {
+                x_px: candidate.x_px,
+                y_px: candidate.y_px,
+                sigma_px: shape.sigma(),
+                elongation: shape.elongation(),
+                angle_rad: shape.angle(),
+            })
         })
         .flatten()
         .collect();
@@ -96,21 +105,24 @@ fn widths<P: Pixel>(
     found
 }
 
-/// The star that most of these widths and elongations belong to.
-fn typical(mut found: Vec<(f64, f64)>) -> Option<Psf> {
+/// The star that most of these images are.
+fn typical(mut found: Vec<Outline>) -> Option<Psf> {
+    if let Some(alike) = drifted(&found) {
+        found = alike;
+    }
     // Trails and columns give the width of the window, not of a star: the rounder images count.
-    let mut elongations: Vec<f64> = found.iter().map(|f| f.1).collect();
+    let mut elongations: Vec<f64> = found.iter().map(|f| f.elongation).collect();
     elongations.sort_unstable_by(f64::total_cmp);
     let round = elongations
         .get(elongations.len() / 12)
         .copied()
         .unwrap_or(1.0);
-    found.retain(|f| f.1 <= 1.5 * round + 0.1);
-    let sigma_px = common(found.iter().map(|f| f.0).collect())?;
+    found.retain(|f| f.elongation <= 1.5 * round + 0.1);
+    let sigma_px = common(found.iter().map(|f| f.sigma_px).collect())?;
     let mut elongations: Vec<f64> = found
         .iter()
-        .filter(|f| apart(f.0, sigma_px) < 2.0 * BANDWIDTH)
-        .map(|f| f.1)
+        .filter(|f| apart(f.sigma_px, sigma_px) < 2.0 * BANDWIDTH)
+        .map(|f| f.elongation)
         .collect();
     elongations.sort_unstable_by(f64::total_cmp);
     Some(Psf {
@@ -201,12 +213,12 @@ fn is_saturated<P>(eye: &Eye<'_, P>, stamp: &Stamp) -> bool {
     stamp.data.iter().any(|v| *v >= 0.95 * limit)
 }
 
-/// Width and elongation of one candidate.
-fn width_of<P: Pixel>(
+/// Shape of one candidate.
+fn outline<P: Pixel>(
     eye: &Eye<'_, P>,
     candidate: &Candidate,
     Scratch { stamp, window, .. }: &mut Scratch,
-) -> Option<(f64, f64)> {
+) -> Option<Shape> {
     cut(eye, candidate, stamp)?;
     let at = (candidate.x_px, candidate.y_px);
     let mut shape = window.adaptive(stamp, at, FIRST_PX, 3.0)?;
@@ -220,12 +232,11 @@ fn width_of<P: Pixel>(
         }
         shape = window.adaptive(stamp, at, from, limit_px)?;
     }
-    Some((shape.sigma(), shape.elongation()))
+    Some(shape)
 }
 
-/// Width and elongation of one candidate above the ring around it, unless it is wide or the ring
-/// as uneven.
-fn width_of_lone<P: Pixel>(
+/// Shape of one candidate above the ring around it, unless it is wide or the ring as uneven.
+fn outline_of_lone<P: Pixel>(
     eye: &Eye<'_, P>,
     candidate: &Candidate,
     Scratch {
@@ -233,7 +244,7 @@ fn width_of_lone<P: Pixel>(
         window,
         sample,
     }: &mut Scratch,
-) -> Option<(f64, f64)> {
+) -> Option<Shape> {
     cut(eye, candidate, stamp)?;
     let at = (candidate.x_px, candidate.y_px);
     let (level, scatter, _) = stamp.ring(at, LONE_RING_PX, sample)?;
@@ -242,8 +253,7 @@ fn width_of_lone<P: Pixel>(
     let sigma = shape.sigma();
     // The window passes half of a Gaussian star as wide as itself.
     let peak = 2.0 * shape.sum / (2.0 * std::f64::consts::PI * sigma * sigma);
-    (sigma < LONE_WIDEST_PX && peak > LONE_CONTRAST * f64::from(scatter))
-        .then(|| (sigma, shape.elongation()))
+    (sigma < LONE_WIDEST_PX && peak > LONE_CONTRAST * f64::from(scatter)).then_some(shape)
 }
 
 /// Radii of the ring around a lone star.

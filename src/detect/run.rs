@@ -1,7 +1,7 @@
 //! The steps of detection in order.
 
 use super::filter::{self, Candidate};
-use super::first_look::FirstLook;
+use super::first_look::{FirstLook, Grain};
 use super::measure::{Context, FWHM_PER_SIGMA, Measured, Scratch, measure};
 use super::mesh::Mesh;
 use super::plane::{Blocks, Image, Pixel, Plane};
@@ -21,8 +21,12 @@ const PIXELS_PER_CANDIDATE: usize = 600;
 /// Frames with more pixels than this are searched in 2 x 2 blocks.
 pub(super) const LARGE: usize = 4_200_000;
 
-/// Finds the stars of `image`.
-pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
+/// Finds the stars of `image`; where no `grain` of the background is given, the sky decides.
+pub(super) fn run<P: Pixel>(
+    frame: &Frame,
+    image: &Image<'_, P>,
+    grain: Option<Grain>,
+) -> Detections {
     let mut out = Detections {
         width: image.width,
         height: image.height,
@@ -43,16 +47,18 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>) -> Detections {
         // Lossy compression leaves ripples on what was flat.
         saturation *= 0.94;
     }
-    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation);
+    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, grain);
     if look.mosaic && !out.mosaic && !frame.nonlinear {
         out.mosaic = true;
         if base == 1 {
             base = 2;
             coarse = coarse.rebinned(2);
         }
-        look = FirstLook::at(image, &coarse, true, saturation);
+        look = FirstLook::at(image, &coarse, true, saturation, grain);
     }
-    let (psf, rough) = (look.psf, look.is_rough());
+    let psf = look.psf;
+    out.grain = look.grain();
+    let rough = out.grain == Grain::Fine;
     let bin = search_bin(base, &psf, image);
     // The coarse plane holds the same sky with less noise.
     let mesh = look.into_mesh(image, &coarse, saturation);

@@ -1,0 +1,123 @@
+//! Stars that were all drawn out alike, since the mount drifted or did not follow.
+
+use std::f64::consts::PI;
+
+/// One image at the first look.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Outline {
+    /// Centre, pixels.
+    pub x_px: f64,
+    /// See `x_px`.
+    pub y_px: f64,
+    /// Geometric mean of the standard deviations along both axes, pixels.
+    pub sigma_px: f64,
+    /// Long over short axis.
+    pub elongation: f64,
+    /// Direction of the long axis from x towards y, radians, modulo pi.
+    pub angle_rad: f64,
+}
+
+/// Images less drawn out have no direction to speak of.
+const DRAWN_OUT: f64 = 1.8;
+/// Directions within this of each other are the same, radians.
+const SAME_RAD: f64 = 0.17;
+/// Of all images, drifted stars are at least this share ...
+const SHARE: f64 = 0.5;
+/// ... and this many.
+const LEAST: usize = 8;
+/// Images on one line are pieces of a trail or a column: so many pixels across it.
+const LINE_PX: f64 = 8.0;
+/// Share of the images that have a line of their own.
+const OWN_LINE: f64 = 0.5;
+
+/// The images drawn out in one direction, where they are most of those found and lie on many
+/// lines in that direction: stars that drifted. `None` where stars stayed points, or a trail,
+/// columns or the optics drew out some of the images.
+pub(super) fn drifted(found: &[Outline]) -> Option<Vec<Outline>> {
+    let long: Vec<&Outline> = found.iter().filter(|f| f.elongation > DRAWN_OUT).collect();
+    let along = |f: &Outline| {
+        let same = |g: &&&Outline| between(f.angle_rad, g.angle_rad) < SAME_RAD;
+        long.iter().filter(same).count()
+    };
+    let (leader, count) = long
+        .iter()
+        .map(|f| (*f, along(f)))
+        .max_by_key(|(_, n)| *n)?;
+    if count < LEAST || (count as f64) < SHARE * found.len() as f64 {
+        return None;
+    }
+    let alike: Vec<Outline> = long
+        .into_iter()
+        .filter(|f| between(f.angle_rad, leader.angle_rad) < SAME_RAD)
+        .copied()
+        .collect();
+    let (sin, cos) = leader.angle_rad.sin_cos();
+    let mut lines: Vec<i64> = alike
+        .iter()
+        .map(|f| ((f.y_px * cos - f.x_px * sin) / LINE_PX).round() as i64)
+        .collect();
+    lines.sort_unstable();
+    lines.dedup();
+    (lines.len() as f64 >= OWN_LINE * alike.len() as f64).then_some(alike)
+}
+
+/// Angle between two directions without a sense, 0 to pi / 2.
+fn between(a: f64, b: f64) -> f64 {
+    let d = (a - b).rem_euclid(PI);
+    d.min(PI - d)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn outline(k: usize, elongation: f64, angle_rad: f64) -> Outline {
+        // Places that follow no line: steps of the golden ratio.
+        let (x, y) = (
+            (k as f64 * 0.618_034).fract(),
+            (k as f64 * 0.414_214).fract(),
+        );
+        Outline {
+            x_px: 1000.0 * x,
+            y_px: 800.0 * y,
+            sigma_px: 3.0,
+            elongation,
+            angle_rad,
+        }
+    }
+
+    #[test]
+    fn stars_that_drifted_outvote_round_beads_of_an_aircraft() {
+        let mut found: Vec<Outline> = (0..12).map(|k| outline(k, 1.02, 0.3)).collect();
+        found.extend((12..60).map(|k| outline(k, 6.0, PI - 0.05 + 0.001 * k as f64)));
+        let alike = drifted(&found).expect("most images are drawn out one way");
+        assert_eq!(alike.len(), 48);
+    }
+
+    #[test]
+    fn pieces_of_one_trail_are_no_drift() {
+        let mut found: Vec<Outline> = (0..10).map(|k| outline(k, 1.1, 0.0)).collect();
+        found.extend((0..40).map(|k| Outline {
+            x_px: 20.0 * k as f64,
+            y_px: 400.0 + 6.0 * k as f64,
+            ..outline(k, 6.0, 0.3_f64.atan())
+        }));
+        assert!(drifted(&found).is_none());
+    }
+
+    #[test]
+    fn coma_and_round_stars_are_no_drift() {
+        let coma: Vec<Outline> = (0..60)
+            .map(|k| {
+                let f = outline(k, 2.5, 0.0);
+                Outline {
+                    angle_rad: (f.y_px - 400.0).atan2(f.x_px - 500.0),
+                    ..f
+                }
+            })
+            .collect();
+        assert!(drifted(&coma).is_none());
+        let round: Vec<Outline> = (0..60).map(|k| outline(k, 1.1, 0.4)).collect();
+        assert!(drifted(&round).is_none());
+    }
+}
