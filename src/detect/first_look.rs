@@ -20,7 +20,7 @@ const FINE_CELL_WIDTHS: f64 = 5.0;
 /// Blocks along the side of the smallest cell.
 const LEAST_BLOCKS: f64 = 8.0;
 /// The sky is rough where it is in more than this share of the cells.
-const ROUGH_SHARE: f64 = 0.4;
+const ROUGH_SHARE: f64 = 0.36;
 
 /// What the bright stars tell.
 pub(super) struct FirstLook {

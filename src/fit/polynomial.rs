@@ -25,6 +25,12 @@ pub enum Model {
         /// y axis turned over.
         flipped: bool,
     },
+    /// The same, and a lens that draws the field out or in with the cube of the distance from the
+    /// reference pixel. It takes no stars in all corners to fit, as polynomials do.
+    Radial {
+        /// y axis turned over.
+        flipped: bool,
+    },
     /// Polynomials of this order in both axes; order 1 is the general linear map.
     Polynomial(usize),
 }
@@ -58,9 +64,11 @@ pub fn terms_of(order: usize) -> Vec<(usize, usize)> {
 }
 
 impl Model {
-    fn order(self) -> usize {
+    /// Highest power.
+    pub fn order(self) -> usize {
         match self {
             Model::Similarity { .. } => 1,
+            Model::Radial { .. } => 3,
             Model::Polynomial(order) => order,
         }
     }
@@ -69,6 +77,7 @@ impl Model {
     pub fn parameters(self) -> usize {
         match self {
             Model::Similarity { .. } => 4,
+            Model::Radial { .. } => 6,
             Model::Polynomial(order) => (order + 1) * (order + 2),
         }
     }
@@ -77,10 +86,14 @@ impl Model {
     /// coefficients of its own.
     fn equations(self, [u, v]: [f64; 2]) -> Equations {
         match self {
-            Model::Similarity { flipped } => {
+            Model::Similarity { flipped } | Model::Radial { flipped } => {
                 let s = if flipped { -1.0 } else { 1.0 };
-                // target = a + c u - d (s v), b + d u + c (s v)
-                Equations::Joint([[1.0, 0.0, u, -s * v], [0.0, 1.0, s * v, u]])
+                let cube = u * u + v * v;
+                // target = a + c u - d (s v), b + d u + c (s v), and the same for r^2 (u, v)
+                Equations::Joint([
+                    [1.0, 0.0, u, -s * v, cube * u, -s * cube * v],
+                    [0.0, 1.0, s * v, u, s * cube * v, cube * u],
+                ])
             }
             Model::Polynomial(order) => Equations::Alike(
                 terms_of(order)
@@ -98,6 +111,15 @@ impl Model {
                 let [a, b, c, d] = [solved[0], solved[1], solved[2], solved[3]];
                 [vec![a, c, -s * d], vec![b, d, s * c]]
             }
+            Model::Radial { flipped } => {
+                let s = if flipped { -1.0 } else { 1.0 };
+                let [a, b, c, d, e, f] = std::array::from_fn(|k| solved[k]);
+                // In the order of `terms_of(3)`: u^3, u^2 v, u v^2, v^3 come last.
+                [
+                    vec![a, c, -s * d, 0.0, 0.0, 0.0, e, -s * f, e, -s * f],
+                    vec![b, d, s * c, 0.0, 0.0, 0.0, f, s * e, f, s * e],
+                ]
+            }
             Model::Polynomial(_) => {
                 let (x, y) = solved.split_at(solved.len() / 2);
                 [x.to_vec(), y.to_vec()]
@@ -108,8 +130,8 @@ impl Model {
 
 /// Rows of the design matrix that belong to one point.
 pub enum Equations {
-    /// One row per axis over common parameters.
-    Joint([[f64; 4]; 2]),
+    /// One row per axis over common parameters, as many of them as the model has.
+    Joint([[f64; 6]; 2]),
     /// The same row for both axes, parameters of their own.
     Alike(Vec<f64>),
 }
@@ -369,5 +391,40 @@ mod tests {
         let of = |m| fit(&points, m).unwrap().criterion;
         let third = of(Model::Polynomial(3));
         assert!(third < of(Model::Polynomial(2)) && third < of(Model::Polynomial(1)));
+    }
+
+    #[test]
+    fn a_barrel_is_measured_from_one_half_of_the_frame() {
+        for flipped in [false, true] {
+            let sign = if flipped { -1.0 } else { 1.0 };
+            let mut points = grid(0.1);
+            for point in &mut points {
+                let [u, v] = [point.uv[0], sign * point.uv[1]];
+                let drawn = 1.0 + 0.04 * (u * u + v * v);
+                point.target = [
+                    3.0 + drawn * (500.0 * u - 20.0 * v),
+                    1.0 + drawn * (20.0 * u + 500.0 * v),
+                ];
+            }
+            points.retain(|p| p.uv[1] > -0.1);
+            let fitted = fit(&points, Model::Radial { flipped }).unwrap();
+            let worst = fitted
+                .residuals
+                .iter()
+                .flatten()
+                .fold(0.0, |w: f64, r| w.max(r.abs()));
+            assert!(worst < 1e-9, "{worst}");
+            // What the coefficients say of a corner without stars.
+            let corner = [1.0, -1.0];
+            let value = |axis: usize| {
+                let terms = fitted.terms.iter().zip(&fitted.coefficients[axis]);
+                terms
+                    .map(|(&(p, q), c)| c * corner[0].powi(p as i32) * corner[1].powi(q as i32))
+                    .sum::<f64>()
+            };
+            let v = sign * corner[1];
+            assert!((value(0) - (3.0 + 1.08 * (500.0 - 20.0 * v))).abs() < 1e-6);
+            assert!((value(1) - (1.0 + 1.08 * (20.0 + 500.0 * v))).abs() < 1e-6);
+        }
     }
 }

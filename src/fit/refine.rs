@@ -88,7 +88,7 @@ pub fn fit(
         }
     }
     let (mut fitted, found, points) = last?;
-    if reaches_out(&points, 2) {
+    if reach_out(&points, Model::Polynomial(2)) {
         widen(&mut fitted, &points);
     }
     solution(
@@ -177,9 +177,16 @@ fn best_model(points: &[Point], wcs: &Wcs, flipped: bool, round: usize) -> Optio
     } else {
         4
     };
-    for order in 1..=highest {
-        let model = Model::Polynomial(order);
-        if 2 * points.len() < 3 * model.parameters() || !reaches_out(points, order) {
+    // A polynomial also frees the centre of the distortion, which a lens need not share with the
+    // frame: the radial model is for stars that cannot carry one.
+    let curved: &[Model] = if reach_out(points, Model::Polynomial(2)) {
+        &[2, 3, 4].map(Model::Polynomial)
+    } else {
+        &[Model::Radial { flipped }]
+    };
+    for model in [Model::Polynomial(1)].iter().chain(curved).copied() {
+        let enough = 2 * points.len() >= 3 * model.parameters();
+        if model.order() > highest || !enough || !reach_out(points, model) {
             break;
         }
         if let Some(freer) = fit_model(points, model)
@@ -191,18 +198,20 @@ fn best_model(points: &[Point], wcs: &Wcs, flipped: bool, round: usize) -> Optio
     Some(best)
 }
 
-/// Curvature needs stars in every quadrant, some of them well out: else it runs away where
-/// there are none.
-fn reaches_out(points: &[Point], order: usize) -> bool {
-    if order < 2 {
-        return true;
-    }
+/// Curvature needs stars well out, and a free one in every quadrant: else it runs away where
+/// there are none. What depends on the distance alone needs them on two sides.
+fn reach_out(points: &[Point], model: Model) -> bool {
+    let quadrants = match model {
+        Model::Similarity { .. } | Model::Polynomial(..=1) => return true,
+        Model::Radial { .. } => 2,
+        Model::Polynomial(_) => 4,
+    };
     let mut reach = [0.0_f64; 4];
     for p in points {
         let quadrant = usize::from(p.uv[0] > 0.0) + 2 * usize::from(p.uv[1] > 0.0);
         reach[quadrant] = reach[quadrant].max(p.uv[0].hypot(p.uv[1]));
     }
-    reach.iter().all(|&r| r > 0.5)
+    reach.iter().filter(|&&r| r > 0.5).count() >= quadrants
 }
 
 /// The WCS after a fit: its constants become a new reference position.
