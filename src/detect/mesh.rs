@@ -153,7 +153,6 @@ impl Mesh {
     /// Share of the cells of `plane` whose sky is far from flat: the levels of nine squares of
     /// `side` blocks in it lie away from a plane by more than `ROUGH` of the noise in them.
     /// Nebulae do that; noise, gradients and crowds of stars hardly.
-
     pub fn rough_share(&self, plane: &Plane, side: usize, limit: f32) -> f64 {
         let (mut rough, mut sample) = (0, Vec::new());
         for k in 0..self.noise.len() {

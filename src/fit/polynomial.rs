@@ -415,7 +415,7 @@ mod tests {
                 .fold(0.0, |w: f64, r| w.max(r.abs()));
             assert!(worst < 1e-9, "{worst}");
             // What the coefficients say of a corner without stars.
-            let corner = [1.0, -1.0];
+            let corner = [1.0_f64, -1.0];
             let value = |axis: usize| {
                 let terms = fitted.terms.iter().zip(&fitted.coefficients[axis]);
                 terms
