@@ -28,4 +28,5 @@ pub mod search;
 pub mod sky;
 pub mod solve;
 pub mod sphere;
+pub mod track;
 pub mod verify;
