@@ -15,12 +15,15 @@
 //! Sky positions are ICRS, degrees where a name ends in `_deg`.
 
 pub mod angle;
+pub mod answer;
 pub mod cli;
 pub mod detect;
 pub mod diagnosis;
 pub mod fit;
 pub mod frame;
+mod guard;
 pub mod mount;
+pub mod night;
 pub mod quads;
 pub mod quality;
 pub mod report;

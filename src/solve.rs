@@ -1,13 +1,16 @@
 //! The whole job: a frame in, an outcome out. What the command line and other programs call.
 
 mod again;
+mod guess;
+
+pub use guess::Guess;
 
 use crate::detect::Detections;
 use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution};
 use crate::frame::Frame;
 use crate::quality::{Quality, quality};
-use crate::search::{Best, SearchError, search};
+use crate::search::{ACCEPT_LOG10_CHANCE, Best, Found, SearchError, search};
 use crate::sky::{Sky, SkyError, SkyRegion};
 use std::time::Instant;
 
@@ -31,6 +34,8 @@ pub struct Request {
     pub scales_arcsec_per_px: Vec<f64>,
     /// Julian year of the exposure; `None`: unknown, to be judged from the stars' own motion.
     pub epoch_jyear: Option<f64>,
+    /// Where a neighbouring frame was found: looked at before anything else.
+    pub guess: Option<Guess>,
     /// Give up after this long.
     pub time_limit: Option<std::time::Duration>,
 }
@@ -110,7 +115,7 @@ pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, Sky
 
     let begin = Instant::now();
     let damaged = |e: SearchError| sky.error(e.index, &e.error);
-    let mut found = search(&detections, sky, request, deadline).map_err(damaged)?;
+    let mut found = find(&detections, sky, request, deadline).map_err(damaged)?;
     if let Some(other) = again::other_stars(frame, &detections, &found) {
         let second = again::search_on(&found, &other, sky, request, deadline).map_err(damaged)?;
         if second.accepted {
@@ -147,6 +152,43 @@ pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, Sky
         best_log10_chance,
         elapsed,
     })
+}
+
+/// Looks around the guess, then searches as if there had been none; all trials count.
+fn find(
+    detections: &Detections,
+    sky: &Sky,
+    request: &Request,
+    deadline: Option<Instant>,
+) -> Result<Found, SearchError> {
+    let Some(guess) = &request.guess else {
+        return search(detections, sky, request, deadline);
+    };
+    let bytes_before = sky.bytes_touched();
+    let look = guess::look(detections, sky, request, guess)?;
+    if look.accepted {
+        let mut found = Found {
+            best: look.best,
+            accepted: true,
+            report: SearchReport {
+                order: SearchOrder::Spiral,
+                cells: look.cells,
+                index_bytes: sky.bytes_touched() - bytes_before,
+                radius_deg: look.radius_deg,
+                candidates: look.candidates,
+                timed_out: false,
+            },
+            lowest_log10_chance: 0.0,
+        };
+        found.lowest_log10_chance = found.log10_chance();
+        return Ok(found);
+    }
+    let mut found = search(detections, sky, request, deadline)?;
+    found.report.cells += look.cells;
+    found.report.candidates += look.candidates;
+    found.report.index_bytes = sky.bytes_touched() - bytes_before;
+    found.accepted &= found.log10_chance() < ACCEPT_LOG10_CHANCE;
+    Ok(found)
 }
 
 fn solution(

@@ -2,11 +2,16 @@
 //!
 //! One folder per subcommand. Nothing here computes; everything is called from the library.
 
-mod guard;
+mod folder;
+mod index;
+mod known;
+mod night;
 mod output;
 mod solve;
 mod status;
+mod stop;
 
+use crate::guard;
 use clap::{Parser, Subcommand};
 use std::io::Write;
 use std::process::ExitCode;
@@ -26,6 +31,8 @@ struct Cli {
 enum Command {
     /// Say where frames point: centre, scale, rotation, and how sure that is
     Solve(Box<solve::SolveArgs>),
+    /// Say where every frame of a folder points, and what the night was like
+    Night(Box<night::NightArgs>),
 }
 
 /// Runs the command line of this process.
@@ -34,6 +41,7 @@ pub fn run() -> ExitCode {
     let status = guard::run(|| match Cli::try_parse() {
         Ok(cli) => match cli.command {
             Command::Solve(args) => solve::run(&args),
+            Command::Night(args) => night::run(&args),
         },
         Err(refusal) => refuse(&refusal),
     });

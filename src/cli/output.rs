@@ -39,12 +39,21 @@ impl Printer {
         } else {
             gap.to_owned() + &text::block(record)
         };
-        // Emphasis is dropped where the output is no terminal or NO_COLOR is set.
-        let mut out = AutoStream::auto(io::stdout().lock());
-        match out.write_all(block.as_bytes()).and_then(|()| out.flush()) {
-            Ok(()) => Ok(Printed::Done),
-            Err(closed) if closed.kind() == io::ErrorKind::BrokenPipe => Ok(Printed::NobodyReads),
-            Err(failure) => Err(failure),
-        }
+        print_text(&block)
+    }
+}
+
+/// Prints `text` as it is, flushed.
+///
+/// # Errors
+///
+/// The output cannot be written; a closed pipe is not an error.
+pub fn print_text(text: &str) -> io::Result<Printed> {
+    // Emphasis is dropped where the output is no terminal or NO_COLOR is set.
+    let mut out = AutoStream::auto(io::stdout().lock());
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Ok(()) => Ok(Printed::Done),
+        Err(closed) if closed.kind() == io::ErrorKind::BrokenPipe => Ok(Printed::NobodyReads),
+        Err(failure) => Err(failure),
     }
 }

@@ -11,6 +11,8 @@ pub enum Status {
     Unsolved,
     /// The time limit ended a search (EX_TEMPFAIL).
     TimeLimit,
+    /// The user ended a run before its work was done (128 + SIGINT, the custom of shells).
+    Interrupted,
     /// A frame is damaged (EX_DATAERR).
     DamagedFrame,
     /// A frame cannot be read (EX_NOINPUT).
@@ -32,6 +34,7 @@ impl Status {
             Status::Solved => 0,
             Status::Unsolved => 1,
             Status::TimeLimit => 75,
+            Status::Interrupted => 130,
             Status::DamagedFrame => 65,
             Status::FrameNotReadable => 66,
             Status::OutputNotWritable => 73,
@@ -60,4 +63,5 @@ Exit status:
   70  a fault of nightfix itself
   73  a result could not be written to its file
   75  the time limit ended a search
-  For several frames the gravest counts: 70, 69, 73, 66, 65, 75, 1, 0 in this order.";
+ 130  Ctrl-C ended a night's work before it was done
+  For several frames the gravest counts: 70, 69, 73, 66, 65, 130, 75, 1, 0 in this order.";

@@ -4,6 +4,9 @@
 mod depth;
 mod light;
 mod shape;
+mod skyless;
+
+pub use skyless::{Skyless, skyless};
 
 use crate::detect::{Detections, survey};
 use crate::frame::Frame;

@@ -13,6 +13,7 @@ mod raster;
 mod raw;
 pub(crate) mod source;
 
+pub(crate) use clues::from_header as clues_of_header;
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
 
 use std::path::PathBuf;

@@ -11,7 +11,7 @@ pub mod header;
 pub mod overlay;
 pub mod quality;
 pub mod record;
-mod rounding;
+pub(crate) mod rounding;
 pub mod text;
 mod unsolved;
 

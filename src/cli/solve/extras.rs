@@ -1,28 +1,21 @@
 //! What is written beside the printed result: the overlay picture and the WCS keywords.
 
 use super::SolveArgs;
+use crate::answer::Answer;
 use crate::frame::Frame;
 use crate::report::header::write_wcs;
 use crate::report::overlay::{self, Scene};
-use crate::report::{CommandedPosition, Record};
-use crate::solve::Outcome;
 
 /// Writes what the options ask for; returns one line for each thing that could not be written.
 /// A result is a result: what fails here does not take it back.
-pub fn write(
-    args: &SolveArgs,
-    frame: &Frame,
-    outcome: &Outcome,
-    commanded: Option<&CommandedPosition>,
-    record: &Record,
-) -> Vec<String> {
+pub fn write(args: &SolveArgs, frame: &Frame, answer: &Answer) -> Vec<String> {
     let mut refusals = Vec::new();
     if let Some(path) = &args.overlay {
         let scene = Scene {
             frame,
-            outcome,
-            commanded,
-            record,
+            outcome: &answer.outcome,
+            commanded: answer.commanded.as_ref(),
+            record: &answer.record,
         };
         if let Err(failure) = overlay::write(path, &scene) {
             refusals.push(format!(
@@ -32,7 +25,7 @@ pub fn write(
             ));
         }
     }
-    if let (true, Some(solution)) = (args.write_wcs, &outcome.solution)
+    if let (true, Some(solution)) = (args.write_wcs, &answer.outcome.solution)
         && let Err(failure) = write_wcs(&frame.path, &solution.wcs, &[])
     {
         refusals.push(failure.to_string());

@@ -1,11 +1,11 @@
 //! From what the caller said and what the frame claims to what the solver is asked.
 
-use super::args::SolveArgs;
+use super::Known;
 use super::claims::{CLOSE_DEG, FAR_DEG, FOCAL_FACTORS};
 use crate::frame::Clues;
 use crate::mount::{Moment, separation_deg};
 use crate::report::{CommandedPosition, Equinox};
-use crate::solve::{Commanded, Request};
+use crate::solve::{Commanded, Guess, Request};
 
 /// Arcseconds in a radian over a thousand: arcsec per pixel for 1 um at 1 mm.
 const ARCSEC_PER_UM_AT_1_MM: f64 = 206.264_806_247;
@@ -13,7 +13,7 @@ const ARCSEC_PER_UM_AT_1_MM: f64 = 206.264_806_247;
 /// What one frame is asked, and what reports need to know about the question.
 #[derive(Debug, Clone)]
 pub struct Plan {
-    /// For the solver, apart from the time limit.
+    /// For the solver, apart from guess and time limit.
     pub request: Request,
     /// Readings of the commanded position, likeliest first; empty: none.
     commanded: Vec<CommandedPosition>,
@@ -25,7 +25,7 @@ pub struct Plan {
 
 impl Plan {
     /// Combines options and clues; options come first.
-    pub fn new(args: &SolveArgs, clues: &Clues) -> Plan {
+    pub fn new(known: &Known, clues: &Clues) -> Plan {
         let mut remarks = clues.remarks.clone();
         let moment = clues.mid_jd_utc.and_then(Moment::from_jd_utc);
         if let (Some(jd), None) = (clues.mid_jd_utc, moment) {
@@ -33,13 +33,13 @@ impl Plan {
                 "The frame's date (JD {jd:.1}) cannot be right and is not used."
             ));
         }
-        let mut commanded = commanded(args, clues, moment.as_ref());
+        let mut commanded = commanded(known, clues, moment.as_ref());
         let starts = commanded.iter().map(|position| {
             let [ra_deg, dec_deg] = position.start_deg();
             Commanded { ra_deg, dec_deg }
         });
-        let starts = distinct(starts, args.within.is_some());
-        if args.within.is_some() && starts.is_empty() {
+        let starts = distinct(starts, known.within_deg.is_some());
+        if known.within_deg.is_some() && starts.is_empty() {
             remarks.push("--within had nothing to count from: no position is known.".into());
         }
         // A WCS in the header says where an earlier solution, or a guess, put the frame. That
@@ -47,9 +47,10 @@ impl Plan {
         commanded.retain(|position| !position.source.starts_with("CRVAL"));
         let request = Request {
             starts,
-            within_deg: args.within,
-            scales_arcsec_per_px: scales(args, clues, &mut remarks),
+            within_deg: known.within_deg,
+            scales_arcsec_per_px: scales(known, clues, &mut remarks),
             epoch_jyear: moment.map(|m| m.julian_year()),
+            guess: None,
             time_limit: None,
         };
         Plan {
@@ -58,6 +59,19 @@ impl Plan {
             moment,
             remarks,
         }
+    }
+
+    /// False for a guess outside the bounds of the search.
+    pub fn allows(&self, guess: &Guess) -> bool {
+        let Some(within_deg) = self.request.within_deg else {
+            return true;
+        };
+        let distance = |start: &Commanded| {
+            let start = [start.ra_deg, start.dec_deg];
+            separation_deg(start, [guess.ra_deg, guess.dec_deg])
+        };
+        let starts = &self.request.starts;
+        starts.is_empty() || starts.iter().any(|start| distance(start) <= within_deg)
     }
 
     /// The commanded position to report, given where the frame was found.
@@ -106,11 +120,11 @@ fn distinct(starts: impl Iterator<Item = Commanded>, bounded: bool) -> Vec<Comma
     kept
 }
 
-fn commanded(args: &SolveArgs, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
-    let stated = args.equinox.map(Equinox::from);
-    match &args.at {
+fn commanded(known: &Known, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
+    let stated = known.equinox;
+    match known.at_deg {
         Some(at) => vec![CommandedPosition::from_option(
-            [at.ra_deg, at.dec_deg],
+            at,
             stated.unwrap_or(Equinox::J2000),
             moment,
         )],
@@ -125,11 +139,11 @@ fn commanded(args: &SolveArgs, clues: &Clues, moment: Option<&Moment>) -> Vec<Co
 /// Claimed scales, likeliest first: `--scale`, then focal length with pixel size (the header
 /// lends the one that is missing), then the header's own, then what they would be behind a
 /// common reducer or extender.
-fn scales(args: &SolveArgs, clues: &Clues, remarks: &mut Vec<String>) -> Vec<f64> {
-    let mut scales: Vec<f64> = args.scale.into_iter().collect();
-    if args.focal_length.is_some() || args.pixel_size.is_some() {
-        let focal_mm = args.focal_length.or(clues.focal_length_mm);
-        let pixel_um = args.pixel_size.or(clues.pixel_size_um);
+fn scales(known: &Known, clues: &Clues, remarks: &mut Vec<String>) -> Vec<f64> {
+    let mut scales: Vec<f64> = known.scale_arcsec_per_px.into_iter().collect();
+    if known.focal_length_mm.is_some() || known.pixel_size_um.is_some() {
+        let focal_mm = known.focal_length_mm.or(clues.focal_length_mm);
+        let pixel_um = known.pixel_size_um.or(clues.pixel_size_um);
         match (focal_mm, pixel_um) {
             (Some(focal_mm), Some(pixel_um)) => {
                 scales.push(ARCSEC_PER_UM_AT_1_MM * pixel_um / focal_mm);
@@ -147,7 +161,7 @@ fn scales(args: &SolveArgs, clues: &Clues, remarks: &mut Vec<String>) -> Vec<f64
     scales.extend(clues.scales.iter().map(|clue| clue.arcsec_per_px));
     scales.retain(|scale| scale.is_finite() && *scale > 0.0);
     // `--scale` means the scale.
-    if let (Some(first), None) = (scales.first().copied(), args.scale) {
+    if let (Some(first), None) = (scales.first().copied(), known.scale_arcsec_per_px) {
         scales.extend(FOCAL_FACTORS.map(|factor| first / factor));
     }
     scales

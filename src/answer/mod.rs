@@ -1,0 +1,156 @@
+//! The whole answer for one frame: what the caller knows and the frame claims become the
+//! question, the solver's outcome becomes the record. What every command and every program that
+//! wants records instead of bare outcomes calls.
+
+mod claims;
+mod plan;
+
+use crate::fit::Solution;
+use crate::frame::{Clues, Frame};
+use crate::report::record::{Reason, Subject};
+use crate::report::{CommandedPosition, Equinox, Record, Unsolved};
+use crate::sky::{Sky, SkyError};
+use crate::solve::{Guess, Outcome, solve};
+use plan::Plan;
+use std::time::{Duration, Instant};
+
+/// What the caller says beforehand, the same for every frame. Everything is optional.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Known {
+    /// Where the mount was told to point, RA and Dec in degrees, in `equinox` or else J2000.
+    pub at_deg: Option<[f64; 2]>,
+    /// What `at_deg` counts from, and header positions that do not say so themselves.
+    pub equinox: Option<Equinox>,
+    /// Search no farther from the commanded position than this.
+    pub within_deg: Option<f64>,
+    /// Focal length.
+    pub focal_length_mm: Option<f64>,
+    /// Size of a pixel of the file, binning included.
+    pub pixel_size_um: Option<f64>,
+    /// Pixel scale.
+    pub scale_arcsec_per_px: Option<f64>,
+    /// Take nothing from the frame's metadata.
+    pub ignore_header: bool,
+    /// Give up after this long, reading included.
+    pub time_limit: Option<Duration>,
+}
+
+/// One frame's question.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked<'a> {
+    /// Name of the frame, as the record is to give it.
+    pub file: &'a str,
+    /// What the caller says.
+    pub known: &'a Known,
+    /// Where a neighbouring frame was found.
+    pub guess: Option<Guess>,
+    /// When work on this frame began.
+    pub begin: Instant,
+}
+
+/// What came of one frame.
+#[derive(Debug)]
+pub struct Answer {
+    /// What the solver found.
+    pub outcome: Outcome,
+    /// The claims that were used: none where the header is ignored.
+    pub clues: Clues,
+    /// The commanded position that the record reports.
+    pub commanded: Option<CommandedPosition>,
+    /// The JSON object.
+    pub record: Record,
+}
+
+/// Solves `frame`, which was just read.
+///
+/// # Errors
+///
+/// A star-index that turns out to be damaged where it is read.
+pub fn answer(frame: &Frame, sky: &Sky, asked: &Asked) -> Result<Answer, SkyError> {
+    let known = asked.known;
+    let read = asked.begin.elapsed();
+    let clues = if known.ignore_header {
+        Clues::default()
+    } else {
+        frame.clues.clone()
+    };
+    let mut plan = Plan::new(known, &clues);
+    plan.request.time_limit = known.time_limit.map(|limit| limit.saturating_sub(read));
+    plan.request.guess = asked.guess.filter(|guess| plan.allows(guess));
+    let outcome = solve(frame, sky, &plan.request)?;
+    let total = asked.begin.elapsed();
+    let solution = outcome.solution.as_ref();
+    let found_deg = solution.map(|s| [s.centre_ra_deg, s.centre_dec_deg]);
+    let commanded = plan.commanded(found_deg);
+    if let Some(solution) = solution {
+        let moment = plan.moment.as_ref();
+        plan.remarks
+            .extend(claims::contradicted(&clues, moment, solution));
+    }
+    let reason = solution
+        .is_none()
+        .then(|| unsolved(known, &outcome, !plan.request.starts.is_empty()));
+    let record = Record::new(&Subject {
+        file: asked.file,
+        reason: reason.map(Reason::Unsolved),
+        outcome: Some(&outcome),
+        commanded: commanded.as_ref(),
+        moment: plan.moment,
+        site: clues.site,
+        remarks: &plan.remarks,
+        read_ms: Some(milliseconds(read)),
+        total_ms: milliseconds(total),
+    });
+    Ok(Answer {
+        outcome,
+        clues,
+        commanded,
+        record,
+    })
+}
+
+/// The record of a frame that could not be read or searched; `reason` is the message that says so.
+pub fn refused(asked: &Asked, reason: &str) -> Record {
+    // An equinox of date needs the frame; what the caller said can be repeated without it.
+    let commanded = Plan::new(asked.known, &Clues::default()).commanded(None);
+    Record::new(&Subject {
+        file: asked.file,
+        reason: Some(Reason::Fault(reason)),
+        outcome: None,
+        commanded: commanded.as_ref(),
+        moment: None,
+        site: None,
+        remarks: &[],
+        read_ms: None,
+        total_ms: milliseconds(asked.begin.elapsed()),
+    })
+}
+
+/// What a neighbouring frame may learn from `solution`.
+pub fn guess_of(solution: &Solution) -> Guess {
+    Guess {
+        ra_deg: solution.centre_ra_deg,
+        dec_deg: solution.centre_dec_deg,
+        scale_arcsec_per_px: solution.scale_arcsec_per_px,
+    }
+}
+
+/// Why `outcome` has no solution.
+fn unsolved(known: &Known, outcome: &Outcome, has_start: bool) -> Unsolved {
+    /// A quad has four stars.
+    const LEAST_STARS: usize = 4;
+    let found = outcome.detections.stars.len();
+    let limit = known.time_limit.filter(|_| outcome.search.timed_out);
+    match (limit, known.within_deg.filter(|_| has_start)) {
+        _ if found < LEAST_STARS => Unsolved::TooFewStars { found },
+        (Some(limit), _) => Unsolved::TimeLimit {
+            limit_s: limit.as_secs_f64(),
+        },
+        (None, Some(within_deg)) => Unsolved::NotNear { found, within_deg },
+        (None, None) => Unsolved::Nowhere { found },
+    }
+}
+
+fn milliseconds(duration: Duration) -> f64 {
+    duration.as_secs_f64() * 1000.0
+}

@@ -1,0 +1,187 @@
+//! `nightfix night`: a folder in, every frame's position and a summary out.
+
+mod args;
+mod progress;
+
+pub use args::NightArgs;
+
+use super::folder::status_of;
+use super::output::{Printed, print_text};
+use super::{Status, complain, stop};
+use crate::night::{
+    Finished, RunError, Summary, Work, json_line, line, list, run as run_night, write_table,
+};
+use crate::track::{Row, RowStatus};
+use progress::Progress;
+use std::sync::Mutex;
+use std::sync::atomic::Ordering;
+
+/// Solves the frames of a folder; one that fails does not stop the others.
+pub fn run(args: &NightArgs) -> Status {
+    if let Some(contradiction) = args.known.contradiction() {
+        complain(contradiction);
+        return Status::Usage;
+    }
+    match attempt(args) {
+        Ok(status) => status,
+        Err((message, status)) => {
+            complain(&message);
+            status
+        }
+    }
+}
+
+type Failure = (String, Status);
+
+fn attempt(args: &NightArgs) -> Result<Status, Failure> {
+    let folder = &args.folder;
+    let selection = folder
+        .selection()
+        .map_err(|refusal| (refusal.to_string(), Status::Usage))?;
+    let sky = args
+        .known
+        .sky()
+        .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
+    args.known.say_position();
+    let listing = list(&folder.folder, &selection);
+    for remark in &listing.remarks {
+        complain(remark);
+    }
+    if listing.frames.is_empty() {
+        let message = format!(
+            "{}: no frames there: name the folder that holds them, and look at --only and --except",
+            folder.folder.display()
+        );
+        return Err((message, Status::FrameNotReadable));
+    }
+    let journal = folder
+        .open_journal()
+        .map_err(|refusal| (refusal.to_string(), Status::OutputNotWritable))?;
+    if !journal.is_locked() {
+        complain("this drive has no file locks: run one nightfix on this folder at a time");
+    }
+    let known = args.known.known();
+    let work = Work::new(&sky, &known, folder.write_wcs);
+    let stop = stop::flag();
+    let journal = Mutex::new(journal);
+    let mut night = Night::new(args, listing.frames.len());
+    let threads = args.known.thread_count();
+    let result = run_night(
+        &work,
+        &listing.frames,
+        &journal,
+        threads,
+        &stop,
+        |finished| night.take(finished),
+    );
+    night.progress.end();
+    night.finish(&result, stop.load(Ordering::Relaxed) && result.is_ok())
+}
+
+/// What is gathered while frames are done.
+struct Night<'a> {
+    args: &'a NightArgs,
+    frames: usize,
+    progress: Progress,
+    rows: Vec<Row>,
+    solved: usize,
+    kept: usize,
+    gravest: Status,
+    /// Standard output took no more: why, unless its reader just went away.
+    unheard: Option<Option<Failure>>,
+}
+
+impl<'a> Night<'a> {
+    fn new(args: &'a NightArgs, frames: usize) -> Night<'a> {
+        Night {
+            args,
+            frames,
+            progress: Progress::new(frames),
+            rows: Vec::new(),
+            solved: 0,
+            kept: 0,
+            gravest: Status::Solved,
+            unheard: None,
+        }
+    }
+
+    /// Takes a frame that is done; false where nobody wants more.
+    fn take(&mut self, finished: Finished) -> bool {
+        let done = finished.done;
+        let row = &done.entry.row;
+        self.gravest = self.gravest.max(status_of(done.entry.verdict));
+        self.kept += usize::from(done.kept);
+        self.solved += usize::from(row.status == RowStatus::Solved);
+        if let Some(refusal) = &done.refusal {
+            self.gravest = self.gravest.max(Status::OutputNotWritable);
+            self.progress.around(|| complain(refusal));
+        }
+        if row.status == RowStatus::Error && !self.args.lines {
+            let reason = row.reason.as_deref().unwrap_or(&row.file);
+            self.progress.around(|| complain(reason));
+        }
+        let text = match (self.args.json, self.args.lines) {
+            (true, _) => json_line(&done.entry, None),
+            (_, true) => Some(line(row)),
+            _ => None,
+        };
+        if let Some(text) = text {
+            match self.progress.around(|| print_text(&(text + "\n"))) {
+                Ok(Printed::Done) => {}
+                Ok(Printed::NobodyReads) => self.unheard = Some(None),
+                Err(failure) => self.unheard = Some(Some(unheard(&failure))),
+            }
+        }
+        self.progress.step(self.solved);
+        self.rows.push(done.entry.row);
+        self.unheard.is_none()
+    }
+
+    /// Writes tables, prints the summary, says how it ended.
+    fn finish(self, result: &Result<(), RunError>, interrupted: bool) -> Result<Status, Failure> {
+        let mut status = self.gravest;
+        if let Some(path) = &self.args.folder.table
+            && let Err(failure) = write_table(&self.rows, path)
+        {
+            complain(&format!(
+                "{}: the table was not written: {failure}; name a place where files may be written",
+                path.display()
+            ));
+            status = status.max(Status::OutputNotWritable);
+        }
+        match self.unheard {
+            Some(None) => return Ok(Status::Solved),
+            Some(Some(failure)) => return Err(failure),
+            None => {}
+        }
+        let mut text = Summary::of(&self.rows).to_string();
+        if self.kept > 0 {
+            text += &format!("{} of them known from an earlier run\n", self.kept);
+        }
+        if interrupted && self.rows.len() < self.frames {
+            status = status.max(Status::Interrupted);
+            text += &format!(
+                "interrupted: {} of {} frames are done; run the same command again for the rest\n",
+                self.rows.len(),
+                self.frames
+            );
+        }
+        if self.args.json {
+            eprint!("{text}");
+        } else if let Err(failure) = print_text(&text) {
+            return Err(unheard(&failure));
+        }
+        match result {
+            Ok(()) => Ok(status),
+            Err(RunError::Sky(damaged)) => Err((damaged.to_string(), Status::IndexNotUsable)),
+            Err(full) => Err((full.to_string(), Status::OutputNotWritable)),
+        }
+    }
+}
+
+fn unheard(failure: &std::io::Error) -> Failure {
+    (
+        format!("standard output: {failure}"),
+        Status::OutputNotWritable,
+    )
+}

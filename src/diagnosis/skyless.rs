@@ -1,0 +1,42 @@
+//! Frames that were never meant to show stars: the shutter was closed, or an even light shone in.
+
+use super::{LEAST_STARS, SURE_SNR, light};
+use crate::detect::{Detections, Survey, survey};
+use crate::frame::Frame;
+
+/// What a frame without sky shows instead.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Skyless {
+    /// Nothing but the noise of the camera: a dark or bias frame, or the cap was on.
+    Closed,
+    /// A bright and smooth light, falling off towards the corners at most.
+    EvenLight,
+}
+
+/// Darker than this share of full scale is what a camera shows by itself. Common practice:
+/// pedestals of 100 to 2000 in 65535, and dark current.
+const CLOSED_FILL: f64 = 0.15;
+/// Scatter of the mesh cells, in standard errors, that noise alone does not exceed.
+const CLOSED_SCATTER: f64 = 4.0;
+/// An even light leaves no more than this of its level beside a second-order surface.
+const EVEN_SHARE: f64 = 0.01;
+
+/// Judges a frame that did not solve; `None`: there may be sky in it.
+pub fn skyless(frame: &Frame, detections: &Detections) -> Option<Skyless> {
+    let stars = detections.stars.iter().filter(|s| s.snr >= SURE_SNR);
+    if stars.count() >= LEAST_STARS {
+        return None;
+    }
+    of_survey(&survey(frame))
+}
+
+fn of_survey(survey: &Survey) -> Option<Skyless> {
+    let light = light::unevenness(survey)?;
+    if survey.objects.len() >= LEAST_STARS || survey.full_share >= light::BURNT_SHARE {
+        return None;
+    }
+    if survey.fill < CLOSED_FILL {
+        return (light.any < CLOSED_SCATTER).then_some(Skyless::Closed);
+    }
+    (light.rough_share < EVEN_SHARE).then_some(Skyless::EvenLight)
+}

@@ -1,0 +1,339 @@
+//! Which files of a folder are frames.
+
+use super::journal::JOURNAL_NAME;
+use super::order::by_name;
+use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+use walkdir::{DirEntry, WalkDir};
+use xxhash_rust::xxh3::xxh3_64;
+
+/// Deepest sub-folder that is looked into.
+const DEEPEST: usize = 32;
+
+/// Endings of FITS files and of rasters, lower case.
+const IMAGES: [&str; 9] = [
+    "fits", "fit", "fts", "fz", "tif", "tiff", "png", "jpg", "jpeg",
+];
+/// Endings of camera raw files.
+const RAWS: [&str; 12] = [
+    "cr2", "cr3", "nef", "nrw", "arw", "raf", "orf", "rw2", "pef", "dng", "srw", "3fr",
+];
+/// Endings of FITS files that may be packed, in front of `.gz`.
+const PACKED: [&str; 3] = ["fits", "fit", "fts"];
+/// What the solver writes beside frames that hold no header.
+const POINTING: &str = ".pointing.fits";
+
+/// Which frames of a folder are wanted.
+#[derive(Debug, Clone)]
+pub struct Selection {
+    only: Option<GlobSet>,
+    except: GlobSet,
+    subfolders: bool,
+}
+
+/// A pattern that makes no sense.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "the pattern '{pattern}' is not understood ({what}): * stands for any part of a name, ? for one character"
+)]
+pub struct SelectionError {
+    /// The pattern.
+    pub pattern: String,
+    /// What is wrong with it.
+    pub what: String,
+}
+
+impl Selection {
+    /// Frames whose name matches a pattern of `only` (empty: any frame), and none of `except`.
+    ///
+    /// A pattern with a `/` is compared with the whole name relative to the folder, one without
+    /// with the name of the file and of every sub-folder it lies in. Case does not matter.
+    ///
+    /// # Errors
+    ///
+    /// A pattern is not understood.
+    pub fn new(
+        only: &[String],
+        except: &[String],
+        subfolders: bool,
+    ) -> Result<Selection, SelectionError> {
+        Ok(Selection {
+            only: (!only.is_empty()).then(|| globs(only)).transpose()?,
+            except: globs(except)?,
+            subfolders,
+        })
+    }
+
+    fn wants(&self, file: &str) -> bool {
+        let named = match &self.only {
+            Some(only) => only.is_match(file),
+            None => is_image_name(file),
+        };
+        named && !self.except.is_match(file)
+    }
+}
+
+fn globs(patterns: &[String]) -> Result<GlobSet, SelectionError> {
+    let refusal = |pattern: &str, error: globset::Error| SelectionError {
+        pattern: pattern.to_owned(),
+        what: error.kind().to_string(),
+    };
+    let mut set = GlobSetBuilder::new();
+    for pattern in patterns {
+        // The separator of this system would otherwise escape what follows it.
+        let trimmed = pattern.replace(std::path::MAIN_SEPARATOR, "/");
+        let trimmed = trimmed.trim_end_matches('/');
+        let forms = if trimmed.contains('/') {
+            vec![trimmed.to_owned(), format!("{trimmed}/**")]
+        } else {
+            vec![format!("**/{trimmed}"), format!("**/{trimmed}/**")]
+        };
+        for form in forms {
+            let glob = GlobBuilder::new(&form)
+                .case_insensitive(true)
+                .literal_separator(true)
+                .build()
+                .map_err(|error| refusal(pattern, error))?;
+            set.add(glob);
+        }
+    }
+    set.build()
+        .map_err(|error| refusal(&patterns.join(", "), error))
+}
+
+/// A frame of the folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Found {
+    /// To open it.
+    pub path: PathBuf,
+    /// Name relative to the folder, parts joined by `/`: unique.
+    pub file: String,
+}
+
+/// The frames of a folder.
+#[derive(Debug, Clone, Default)]
+pub struct Listing {
+    /// In the order of their names, numbers by value.
+    pub frames: Vec<Found>,
+    /// Pictures beside camera raw files of the same name: previews, left out.
+    pub previews: usize,
+    /// Folders and files that could not be looked at, one sentence each.
+    pub remarks: Vec<String>,
+}
+
+/// Lists the frames in `folder`. What a frame is, is judged by the name here (a folder holds
+/// notes, logs and tables as well) and by the content when it is opened. Links are followed, and
+/// a link to a folder that it lies in is not.
+pub fn list(folder: &Path, selection: &Selection) -> Listing {
+    let mut listing = Listing::default();
+    let depth = if selection.subfolders { DEEPEST } else { 1 };
+    let walk = WalkDir::new(folder)
+        .follow_links(true)
+        .min_depth(1)
+        .max_depth(depth)
+        .into_iter()
+        .filter_entry(|entry| !is_hidden(entry));
+    for entry in walk {
+        let entry = match entry {
+            Ok(entry) => entry,
+            Err(error) => {
+                // A link back to a folder above: everything behind it is met elsewhere.
+                if error.loop_ancestor().is_none() {
+                    listing.remarks.push(remark(&error));
+                }
+                continue;
+            }
+        };
+        if entry.file_type().is_dir() {
+            continue;
+        }
+        let Some(file) = name_in(folder, entry.path()) else {
+            continue;
+        };
+        if !is_own(&file) && selection.wants(&file) {
+            listing.frames.push(Found {
+                path: entry.into_path(),
+                file,
+            });
+        }
+    }
+    leave_out_previews(&mut listing);
+    listing.frames.sort_by(|a, b| by_name(&a.file, &b.file));
+    listing
+}
+
+fn remark(error: &walkdir::Error) -> String {
+    let what = error
+        .io_error()
+        .map_or_else(|| error.to_string(), ToString::to_string);
+    match error.path() {
+        Some(path) => format!("{}: cannot be looked at ({what})", path.display()),
+        None => what,
+    }
+}
+
+/// Hidden files and folders: caches, and what some systems put beside every file (`._light.fits`).
+fn is_hidden(entry: &DirEntry) -> bool {
+    entry.depth() > 0 && entry.file_name().as_encoded_bytes().starts_with(b".")
+}
+
+/// Files that this program writes.
+fn is_own(file: &str) -> bool {
+    let lower = file.to_lowercase();
+    lower.ends_with(POINTING) || lower.rsplit('/').next() == Some(JOURNAL_NAME)
+}
+
+/// Name of `path` relative to `folder`, parts joined by `/`. Names that are no Unicode get a
+/// number that keeps them apart.
+fn name_in(folder: &Path, path: &Path) -> Option<String> {
+    let relative = path.strip_prefix(folder).ok()?;
+    let lossy: Vec<_> = relative.iter().map(|part| part.to_string_lossy()).collect();
+    let joined = lossy.join("/");
+    Some(match relative.to_str() {
+        Some(_) => joined,
+        None => {
+            let number = xxh3_64(relative.as_os_str().as_encoded_bytes());
+            format!("{joined} [{number:016x}]")
+        }
+    })
+}
+
+/// The parts of a file's name: what stands before the last point, and the ending in lower case.
+fn stem_and_ending(file: &str) -> Option<(&str, String)> {
+    let (stem, ending) = file.rsplit_once('.')?;
+    Some((stem, ending.to_ascii_lowercase()))
+}
+
+/// True for names of files that hold pictures.
+fn is_image_name(file: &str) -> bool {
+    let Some((stem, ending)) = stem_and_ending(file) else {
+        return false;
+    };
+    let ending = ending.as_str();
+    let packed = ending == "gz"
+        && stem_and_ending(stem).is_some_and(|(_, inner)| PACKED.contains(&inner.as_str()));
+    packed || IMAGES.contains(&ending) || RAWS.contains(&ending)
+}
+
+/// Cameras write a small JPEG beside each raw file: one exposure, not two.
+fn leave_out_previews(listing: &mut Listing) {
+    let parts = |found: &Found| {
+        stem_and_ending(&found.file).map(|(stem, ending)| (stem.to_lowercase(), ending))
+    };
+    let raw: HashSet<String> = listing
+        .frames
+        .iter()
+        .filter_map(parts)
+        .filter(|(_, ending)| RAWS.contains(&ending.as_str()))
+        .map(|(stem, _)| stem)
+        .collect();
+    let before = listing.frames.len();
+    listing.frames.retain(|found| {
+        parts(found).is_none_or(|(stem, ending)| {
+            !(["jpg", "jpeg"].contains(&ending.as_str()) && raw.contains(&stem))
+        })
+    });
+    listing.previews = before - listing.frames.len();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs;
+
+    fn folder(names: &[&str]) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().unwrap();
+        for name in names {
+            let path = folder.path().join(name);
+            fs::create_dir_all(path.parent().unwrap()).unwrap();
+            fs::write(path, b"x").unwrap();
+        }
+        folder
+    }
+
+    fn files(folder: &Path, only: &[&str], except: &[&str], subfolders: bool) -> Vec<String> {
+        let text = |list: &[&str]| list.iter().map(ToString::to_string).collect::<Vec<_>>();
+        let selection = Selection::new(&text(only), &text(except), subfolders).unwrap();
+        let listing = list(folder, &selection);
+        assert!(listing.remarks.is_empty(), "{:?}", listing.remarks);
+        listing.frames.into_iter().map(|f| f.file).collect()
+    }
+
+    #[test]
+    fn frames_and_nothing_else() {
+        let folder = folder(&[
+            "light-10.fits",
+            "light-9.FITS",
+            "light-9.pointing.fits",
+            ".hidden.fits",
+            "._light-9.fits",
+            "notes.txt",
+            "log.gz",
+            "packed.fits.gz",
+            "IMG_1.CR2",
+            "IMG_1.JPG",
+            "IMG_2.JPG",
+            "flats/f1.fit",
+            "nightfix.journal",
+        ]);
+        assert_eq!(
+            files(folder.path(), &[], &[], true),
+            [
+                "flats/f1.fit",
+                "IMG_1.CR2",
+                "IMG_2.JPG",
+                "light-9.FITS",
+                "light-10.fits",
+                "packed.fits.gz"
+            ]
+        );
+        assert_eq!(
+            files(folder.path(), &["light*"], &[], true),
+            ["light-9.FITS", "light-10.fits"]
+        );
+        let rest = files(
+            folder.path(),
+            &[],
+            &["FLATS", "*.jpg", "light-1?.fits"],
+            true,
+        );
+        assert_eq!(rest, ["IMG_1.CR2", "light-9.FITS", "packed.fits.gz"]);
+        assert_eq!(
+            files(folder.path(), &["flats/*.fit"], &[], true),
+            ["flats/f1.fit"]
+        );
+        assert_eq!(files(folder.path(), &["f1.fit"], &[], false).len(), 0);
+        let refused = Selection::new(&["a[".into()], &[], true).unwrap_err();
+        assert!(refused.to_string().contains("a["), "{refused}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_are_followed_and_loops_end() {
+        let elsewhere = folder(&["far.fits"]);
+        let folder = folder(&["a/near.fits"]);
+        std::os::unix::fs::symlink(folder.path(), folder.path().join("a/up")).unwrap();
+        std::os::unix::fs::symlink(elsewhere.path(), folder.path().join("other")).unwrap();
+        let files = files(folder.path(), &[], &[], true);
+        assert_eq!(files, ["a/near.fits", "other/far.fits"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn names_that_are_no_unicode_stay_apart() {
+        use std::os::unix::ffi::OsStrExt;
+        let folder = tempfile::tempdir().unwrap();
+        for byte in [0xfe, 0xff] {
+            let name = [b"f-", &[byte][..], b".fits"].concat();
+            let path = folder.path().join(std::ffi::OsStr::from_bytes(&name));
+            if fs::write(path, b"x").is_err() {
+                eprintln!("skipped: this file system has no such names");
+                return;
+            }
+        }
+        let files = files(folder.path(), &["f-*"], &[], true);
+        assert_eq!(files.len(), 2);
+        assert_ne!(files[0], files[1]);
+    }
+}

@@ -1,0 +1,291 @@
+//! A night in a few lines.
+
+use crate::mount::{compass_word, pointing_error};
+use crate::track::{FrameKind, Row, RowStatus};
+use std::collections::BTreeMap;
+use std::fmt;
+
+/// Counts and ranges of a night.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Summary {
+    /// Frames that show the sky and were put through the solver.
+    pub lights: usize,
+    /// Of these, solved.
+    pub solved: usize,
+    /// Of these, without a position, by diagnosis code.
+    pub unsolved: BTreeMap<String, usize>,
+    /// Frames that could not be read.
+    pub faults: usize,
+    /// Dark, flat and bias frames.
+    pub calibration: [usize; 3],
+    /// One for each camera and target, in the order of their first frames.
+    pub runs: Vec<RunSummary>,
+}
+
+/// The solved frames of one camera and target.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct RunSummary {
+    /// The camera.
+    pub camera: String,
+    /// The target; empty where nobody names it.
+    pub target: String,
+    /// Solved frames.
+    pub solved: usize,
+    /// From the first centre to the last.
+    pub drift: Option<Drift>,
+    /// Smallest and largest pointing error, arcmin.
+    pub error_arcmin: Option<[f64; 2]>,
+    /// Median width of the stars, pixels.
+    pub fwhm_px: Option<f64>,
+    /// The same on the sky.
+    pub fwhm_arcsec: Option<f64>,
+}
+
+/// How far the centre moved.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Drift {
+    /// Angle on the sky, arcmin.
+    pub arcmin: f64,
+    /// Direction, north through east, degrees.
+    pub position_angle_deg: f64,
+    /// Time between the two, hours, where both are dated.
+    pub hours: Option<f64>,
+}
+
+impl Summary {
+    /// Of `rows`, in the order of the frames.
+    pub fn of(rows: &[Row]) -> Summary {
+        let mut summary = Summary::default();
+        let mut groups: Vec<((&str, &str), Vec<&Row>)> = Vec::new();
+        for row in rows {
+            match row.status {
+                RowStatus::NotALight => match row.kind {
+                    FrameKind::Dark => summary.calibration[0] += 1,
+                    FrameKind::Flat => summary.calibration[1] += 1,
+                    FrameKind::Bias => summary.calibration[2] += 1,
+                    FrameKind::Light => {}
+                },
+                RowStatus::Error => summary.faults += 1,
+                RowStatus::Unsolved => {
+                    let code = row.diagnosis_code.as_deref().unwrap_or("unknown");
+                    *summary.unsolved.entry(code.to_owned()).or_default() += 1;
+                }
+                RowStatus::Solved => {
+                    summary.solved += 1;
+                    let key = (row.camera.as_str(), row.target.as_deref().unwrap_or(""));
+                    match groups.iter_mut().find(|(other, _)| *other == key) {
+                        Some((_, members)) => members.push(row),
+                        None => groups.push((key, vec![row])),
+                    }
+                }
+            }
+        }
+        summary.lights = summary.solved + summary.unsolved.values().sum::<usize>();
+        summary.runs = groups
+            .into_iter()
+            .map(|((camera, target), rows)| RunSummary::of(camera, target, &rows))
+            .collect();
+        summary
+    }
+}
+
+impl RunSummary {
+    fn of(camera: &str, target: &str, rows: &[&Row]) -> RunSummary {
+        let mut by_time = rows.to_vec();
+        if rows.iter().all(|row| row.mid_jd_utc.is_some()) {
+            by_time.sort_by(|a, b| {
+                let jd = |row: &Row| row.mid_jd_utc.unwrap_or_default();
+                jd(a).total_cmp(&jd(b))
+            });
+        }
+        let errors: Vec<f64> = rows
+            .iter()
+            .filter_map(|row| row.pointing_error())
+            .map(|error| error.separation_deg * 60.0)
+            .collect();
+        let on_sky = |row: &&&Row| Some(row.fwhm_px? * row.scale_arcsec_per_px?);
+        RunSummary {
+            camera: camera.to_owned(),
+            target: target.to_owned(),
+            solved: rows.len(),
+            drift: drift(&by_time),
+            error_arcmin: errors
+                .iter()
+                .copied()
+                .reduce(f64::min)
+                .zip(errors.iter().copied().reduce(f64::max))
+                .map(<[f64; 2]>::from),
+            fwhm_px: median(rows.iter().filter_map(|row| row.fwhm_px).collect()),
+            fwhm_arcsec: median(rows.iter().filter_map(|row| on_sky(&row)).collect()),
+        }
+    }
+}
+
+fn drift(by_time: &[&Row]) -> Option<Drift> {
+    let (first, last) = match by_time {
+        [first, .., last] => (first, last),
+        _ => return None,
+    };
+    let moved = pointing_error(first.centre_deg()?, last.centre_deg()?);
+    Some(Drift {
+        arcmin: moved.separation_deg * 60.0,
+        position_angle_deg: moved.position_angle_deg,
+        hours: last
+            .mid_jd_utc
+            .zip(first.mid_jd_utc)
+            .map(|(last, first)| (last - first) * 24.0),
+    })
+}
+
+/// Median; the mean of the middle two of an even number.
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    let upper = *values.get(values.len() / 2)?;
+    match values.len() % 2 {
+        0 => Some(0.5 * (values[values.len() / 2 - 1] + upper)),
+        _ => Some(upper),
+    }
+}
+
+impl fmt::Display for Summary {
+    fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
+        write!(f, "{}", count(self.solved, "frame"))?;
+        write!(f, " solved of {}", self.lights)?;
+        let unsolved: Vec<String> = self
+            .unsolved
+            .iter()
+            .map(|(code, number)| format!("{number} {code}"))
+            .collect();
+        if !unsolved.is_empty() {
+            write!(f, "; unsolved: {}", unsolved.join(", "))?;
+        }
+        if self.faults > 0 {
+            write!(f, "; not readable: {}", self.faults)?;
+        }
+        writeln!(f)?;
+        let kinds: Vec<String> = ["dark", "flat", "bias frame"]
+            .iter()
+            .zip(self.calibration)
+            .filter(|(_, number)| *number > 0)
+            .map(|(kind, number)| count(number, kind))
+            .collect();
+        if !kinds.is_empty() {
+            writeln!(f, "left alone: {}", kinds.join(", "))?;
+        }
+        for run in &self.runs {
+            write!(f, "{run}")?;
+        }
+        Ok(())
+    }
+}
+
+/// `1 dark`, `3 darks`.
+fn count(number: usize, what: &str) -> String {
+    match number {
+        1 => format!("1 {what}"),
+        _ => format!("{number} {what}s"),
+    }
+}
+
+impl fmt::Display for RunSummary {
+    fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
+        let names: Vec<&str> = [self.target.as_str(), self.camera.as_str()]
+            .into_iter()
+            .filter(|name| !name.is_empty())
+            .collect();
+        if names.is_empty() {
+            writeln!(f, "{}", count(self.solved, "frame"))?;
+        } else {
+            writeln!(f, "{}: {}", names.join(", "), count(self.solved, "frame"))?;
+        }
+        if let Some(drift) = self.drift {
+            let direction = compass_word(drift.position_angle_deg);
+            write!(
+                f,
+                "  drift           {:.1} arcmin {direction} from first to last",
+                drift.arcmin
+            )?;
+            match drift.hours.filter(|hours| *hours > 0.0) {
+                Some(hours) => writeln!(
+                    f,
+                    ", in {hours:.2} h: {:.2} arcmin per hour",
+                    drift.arcmin / hours
+                )?,
+                None => writeln!(f)?,
+            }
+        }
+        if let Some([least, most]) = self.error_arcmin {
+            writeln!(f, "  pointing error  {least:.1} to {most:.1} arcmin")?;
+        }
+        if let Some(px) = self.fwhm_px {
+            let on_sky = self
+                .fwhm_arcsec
+                .map_or(String::new(), |a| format!(" = {a:.1} arcsec"));
+            writeln!(f, "  star width      {px:.2} px{on_sky} (FWHM, median)")?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn solved(target: &str, dec_deg: f64, jd: f64) -> Row {
+        Row {
+            camera: "c".into(),
+            target: Some(target.into()),
+            status: RowStatus::Solved,
+            ra_deg: Some(10.0),
+            dec_deg: Some(dec_deg),
+            commanded_ra_deg: Some(10.0),
+            commanded_dec_deg: Some(20.0),
+            mid_jd_utc: Some(jd),
+            fwhm_px: Some(2.0),
+            scale_arcsec_per_px: Some(1.5),
+            ..Row::default()
+        }
+    }
+
+    #[test]
+    fn counts_and_ranges() {
+        let dark = Row {
+            kind: FrameKind::Dark,
+            status: RowStatus::NotALight,
+            ..Row::default()
+        };
+        let cloud = Row {
+            diagnosis_code: Some("cloud".into()),
+            ..Row::default()
+        };
+        // Not in the order of time.
+        let rows = [
+            solved("M 1", 20.5, 2_460_000.5),
+            solved("M 1", 20.1, 2_460_000.25),
+            dark.clone(),
+            dark,
+            cloud,
+            solved("M 2", 20.0, 2_460_000.6),
+        ];
+        let summary = Summary::of(&rows);
+        assert_eq!(
+            (summary.lights, summary.solved, summary.calibration),
+            (4, 3, [2, 0, 0])
+        );
+        assert_eq!(summary.runs.len(), 2);
+        let drift = summary.runs[0].drift.unwrap();
+        assert!((drift.arcmin - 24.0).abs() < 1e-6 && drift.position_angle_deg.abs() < 1e-6);
+        assert_eq!(drift.hours, Some(6.0));
+        let text = summary.to_string();
+        for part in [
+            "3 frames solved of 4; unsolved: 1 cloud",
+            "left alone: 2 darks",
+            "M 1, c: 2 frames",
+            "24.0 arcmin north from first to last, in 6.00 h: 4.00 arcmin per hour",
+            "pointing error  6.0 to 30.0 arcmin",
+            "2.00 px = 3.0 arcsec",
+        ] {
+            assert!(text.contains(part), "{part} is not in\n{text}");
+        }
+    }
+}

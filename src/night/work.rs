@@ -1,0 +1,365 @@
+//! The work on one frame of a night.
+
+use super::facts::Facts;
+use super::folder::Found;
+use super::journal::{Entry, Identity, Journal, Verdict};
+use crate::answer::{Answer, Asked, Known, answer, refused};
+use crate::diagnosis::{Skyless, skyless};
+use crate::frame::{Clues, Frame, FrameError};
+use crate::guard;
+use crate::mount::Moment;
+use crate::report::header::write_wcs;
+use crate::report::{CommandedPosition, Record};
+use crate::sky::{Sky, SkyError};
+use crate::solve::Guess;
+use crate::track::{FrameKind, Row, RowStatus};
+use serde_json::value::RawValue;
+use std::sync::{Mutex, PoisonError};
+use std::time::Instant;
+use xxhash_rust::xxh3::xxh3_64;
+
+/// Exposures shorter than this with the shutter closed are bias frames. Common practice.
+const BIAS_S: f64 = 0.1;
+
+/// What is done with every frame of a night.
+#[derive(Debug)]
+pub struct Work<'a> {
+    sky: &'a Sky,
+    known: &'a Known,
+    /// Write the position into the frame.
+    write_wcs: bool,
+    asked: u64,
+}
+
+/// What came of the work on one frame.
+#[derive(Debug, Clone)]
+pub struct Done {
+    /// For the journal, the table and the reports.
+    pub entry: Entry,
+    /// It was in the journal already.
+    pub kept: bool,
+    /// WCS keywords were asked for and could not be written: the message that says so.
+    pub refusal: Option<String>,
+}
+
+impl<'a> Work<'a> {
+    /// Work with the star-indexes of `sky` and what is `known`.
+    pub fn new(sky: &'a Sky, known: &'a Known, write_wcs: bool) -> Work<'a> {
+        Work {
+            sky,
+            known,
+            write_wcs,
+            asked: fingerprint(sky, known),
+        }
+    }
+
+    /// Works on `found`, unless `journal` holds its result already. `guess` is asked with the
+    /// camera and the claimed position, and says where the search is to look first.
+    ///
+    /// # Errors
+    ///
+    /// A star-index is damaged: no further frame makes sense. Everything that is wrong with the
+    /// frame itself is in the entry.
+    pub fn frame(
+        &self,
+        found: &Found,
+        journal: Option<&Mutex<Journal>>,
+        guess: impl FnOnce(&str, Option<[f64; 2]>) -> Option<Guess>,
+    ) -> Result<Done, SkyError> {
+        let asked = Asked {
+            file: &found.file,
+            known: self.known,
+            guess: None,
+            begin: Instant::now(),
+        };
+        let identity = match Identity::of(&found.path) {
+            Ok(identity) => identity,
+            Err(_) => return Ok(self.not_readable(found, &asked)),
+        };
+        let earlier = journal.and_then(|journal| {
+            let journal = journal.lock().unwrap_or_else(PoisonError::into_inner);
+            journal.get(&found.file, &identity, self.asked)
+        });
+        if let Some(entry) = earlier.filter(|entry| self.is_enough(entry)) {
+            return Ok(Done {
+                entry,
+                kept: true,
+                refusal: None,
+            });
+        }
+        let facts = if self.known.ignore_header {
+            Facts::default()
+        } else {
+            Facts::of(&found.path)
+        };
+        let mut done = match facts.kind {
+            Some(kind) if kind != FrameKind::Light => {
+                let row = self.calibration_row(found, &facts, kind);
+                self.done(Verdict::NotALight, row, None)
+            }
+            _ => match guard::run(|| self.light(found, &facts, &asked, guess)) {
+                Ok(result) => result?,
+                Err(fault) => self.fault(found, &facts, &asked, &fault, Verdict::Internal),
+            },
+        };
+        done.entry.identity = if done.entry.wcs_written {
+            Identity::of(&found.path).unwrap_or(identity)
+        } else {
+            identity
+        };
+        Ok(done)
+    }
+
+    /// False where more is asked than was done when `entry` was made.
+    fn is_enough(&self, entry: &Entry) -> bool {
+        !self.write_wcs || entry.wcs_written || entry.verdict != Verdict::Solved
+    }
+
+    fn done(&self, verdict: Verdict, row: Row, record: Option<&Record>) -> Done {
+        let text = record.and_then(|record| record.to_json_line().ok());
+        Done {
+            entry: Entry {
+                file: row.file.clone(),
+                identity: Identity::default(),
+                asked: self.asked,
+                verdict,
+                wcs_written: false,
+                row,
+                record: text.and_then(|text| RawValue::from_string(text).ok()),
+            },
+            kept: false,
+            refusal: None,
+        }
+    }
+
+    fn not_readable(&self, found: &Found, asked: &Asked) -> Done {
+        // Opening it again words what is wrong.
+        let (reason, verdict) = match Frame::open(&found.path) {
+            Err(refusal) => explain(&refusal),
+            Ok(_) => (
+                "changed while it was looked at: run again".into(),
+                Verdict::NotReadable,
+            ),
+        };
+        self.fault(found, &Facts::default(), asked, &reason, verdict)
+    }
+
+    fn fault(
+        &self,
+        found: &Found,
+        facts: &Facts,
+        asked: &Asked,
+        reason: &str,
+        verdict: Verdict,
+    ) -> Done {
+        // The record names the frame as the folder has it.
+        let path = found.path.display().to_string();
+        let reason = reason.replace(&path, &found.file);
+        let record = refused(asked, &reason);
+        let size = facts.frame.as_ref().map(|(size, _)| *size);
+        let mut row = Row::of_record(found.file.clone(), camera(facts, size), &record);
+        facts.put_into(&mut row);
+        self.done(verdict, row, Some(&record))
+    }
+
+    fn calibration_row(&self, found: &Found, facts: &Facts, kind: FrameKind) -> Row {
+        let (size, clues) = match &facts.frame {
+            Some((size, clues)) => (Some(*size), Some(clues)),
+            None => (None, None),
+        };
+        let pixels = |axis: usize| size.and_then(|size| u32::try_from(size[axis]).ok());
+        let mut row = Row {
+            file: found.file.clone(),
+            camera: camera(facts, size),
+            kind,
+            status: RowStatus::NotALight,
+            mid_jd_utc: clues.and_then(|clues| clues.mid_jd_utc),
+            exposure_s: clues.and_then(|clues| clues.exposure_s),
+            width_px: pixels(0),
+            height_px: pixels(1),
+            ..Row::default()
+        };
+        facts.put_into(&mut row);
+        row
+    }
+
+    fn light(
+        &self,
+        found: &Found,
+        facts: &Facts,
+        asked: &Asked,
+        guess: impl FnOnce(&str, Option<[f64; 2]>) -> Option<Guess>,
+    ) -> Result<Done, SkyError> {
+        let frame = match Frame::open(&found.path) {
+            Ok(frame) => frame,
+            Err(refusal) => {
+                let (reason, verdict) = explain(&refusal);
+                return Ok(self.fault(found, facts, asked, &reason, verdict));
+            }
+        };
+        let camera = camera(facts, Some([frame.width, frame.height]));
+        let claimed = self.claimed(&frame.clues);
+        let asked = Asked {
+            guess: guess(&camera, claimed),
+            ..*asked
+        };
+        let answer = answer(&frame, self.sky, &asked)?;
+        if let Some(kind) = self.kind_by_content(&frame, facts, &answer) {
+            let row = Row {
+                width_px: u32::try_from(frame.width).ok(),
+                height_px: u32::try_from(frame.height).ok(),
+                mid_jd_utc: answer.clues.mid_jd_utc,
+                exposure_s: answer.clues.exposure_s,
+                camera,
+                ..self.calibration_row(found, facts, kind)
+            };
+            return Ok(self.done(Verdict::NotALight, row, None));
+        }
+        Ok(self.judged(found, facts, &frame, camera, answer))
+    }
+
+    fn judged(
+        &self,
+        found: &Found,
+        facts: &Facts,
+        frame: &Frame,
+        camera: String,
+        answer: Answer,
+    ) -> Done {
+        let solution = answer.outcome.solution.as_ref();
+        let verdict = match (solution, answer.outcome.search.timed_out) {
+            (Some(_), _) => Verdict::Solved,
+            (None, true) => Verdict::TimeLimit,
+            (None, false) => Verdict::Unsolved,
+        };
+        let mut record = answer.record;
+        let wanted = solution.filter(|_| self.write_wcs);
+        let written = wanted.map(|solution| write_wcs(&found.path, &solution.wcs, &[]));
+        let refusal = match &written {
+            Some(Err(refusal)) => Some(refusal.to_string()),
+            _ => None,
+        };
+        record.cautions.extend(refusal.clone());
+        let mut row = Row::of_frame(
+            found.file.clone(),
+            camera,
+            frame,
+            &answer.clues,
+            answer.commanded.as_ref(),
+            &record,
+        );
+        facts.put_into(&mut row);
+        let mut done = self.done(verdict, row, Some(&record));
+        done.entry.wcs_written = matches!(written, Some(Ok(_)));
+        done.refusal = refusal;
+        done
+    }
+
+    /// Where the frame claims to point, or the caller says so, as ICRS.
+    fn claimed(&self, clues: &Clues) -> Option<[f64; 2]> {
+        let moment = clues.mid_jd_utc.and_then(Moment::from_jd_utc);
+        let equinox = self.known.equinox;
+        let position = match self.known.at_deg {
+            Some(at_deg) => CommandedPosition::from_option(
+                at_deg,
+                equinox.unwrap_or(crate::report::Equinox::J2000),
+                moment.as_ref(),
+            ),
+            None if self.known.ignore_header => return None,
+            None => {
+                CommandedPosition::from_clue(clues.positions.first()?, equinox, moment.as_ref())
+            }
+        };
+        Some(position.start_deg())
+    }
+
+    /// A frame that shows no sky, and whose header does not say that it should.
+    fn kind_by_content(&self, frame: &Frame, facts: &Facts, answer: &Answer) -> Option<FrameKind> {
+        if answer.outcome.solution.is_some() || facts.kind.is_some() {
+            return None;
+        }
+        let aimed = facts.target.is_some() || !answer.clues.positions.is_empty();
+        match skyless(frame, &answer.outcome.detections)? {
+            Skyless::Closed => match answer.clues.exposure_s {
+                Some(exposure_s) if exposure_s < BIAS_S => Some(FrameKind::Bias),
+                _ => Some(FrameKind::Dark),
+            },
+            // A frame that was aimed at something is a lost light, not a flat.
+            Skyless::EvenLight => (!aimed).then_some(FrameKind::Flat),
+        }
+    }
+}
+
+impl Facts {
+    /// Adds what a report shows beside a frame.
+    fn put_into(&self, row: &mut Row) {
+        row.target = self.target.clone();
+        row.filter = self.filter.clone();
+        row.sensor_c = self.sensor_c;
+        row.air_c = self.air_c;
+        row.pressure_hpa = self.pressure_hpa;
+    }
+}
+
+/// What tells the frames of one camera from those of another: its name, the size of the frame,
+/// the focal length.
+fn camera(facts: &Facts, size: Option<[usize; 2]>) -> String {
+    let focal_mm = facts
+        .frame
+        .as_ref()
+        .and_then(|(_, clues)| clues.focal_length_mm);
+    let parts = [
+        facts.camera.clone(),
+        size.map(|[width, height]| format!("{width} x {height} px")),
+        focal_mm.map(|mm| format!("{mm:.0} mm")),
+    ];
+    let known: Vec<String> = parts.into_iter().flatten().collect();
+    known.join(", ")
+}
+
+fn explain(refusal: &FrameError) -> (String, Verdict) {
+    let verdict = match refusal {
+        FrameError::Damaged { .. } => Verdict::Damaged,
+        _ => Verdict::NotReadable,
+    };
+    (refusal.to_string(), verdict)
+}
+
+/// A number for everything besides a frame that its result depends on: the program, the
+/// star-indexes and what is known.
+fn fingerprint(sky: &Sky, known: &Known) -> u64 {
+    let indexes: Vec<[u64; 3]> = sky
+        .indexes()
+        .iter()
+        .map(|index| {
+            let header = index.header();
+            // The directory holds the checksums of everything else.
+            [
+                header.file_bytes,
+                header.directory_checksum,
+                header.header_checksum,
+            ]
+        })
+        .collect();
+    let text = format!("{} {indexes:?} {known:?}", env!("CARGO_PKG_VERSION"));
+    xxh3_64(text.as_bytes())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_changes_the_result_changes_the_fingerprint() {
+        let sky = Sky::embedded().unwrap();
+        let known = Known::default();
+        let first = fingerprint(&sky, &known);
+        assert_eq!(first, fingerprint(&sky, &known.clone()));
+        let scale = Known {
+            scale_arcsec_per_px: Some(2.0),
+            ..Known::default()
+        };
+        assert_ne!(first, fingerprint(&sky, &scale));
+        assert_ne!(first, fingerprint(&Sky::default(), &known));
+    }
+}

@@ -1,0 +1,125 @@
+//! A neighbouring frame's solution as the first guess: one quick look around it. Where it
+//! misleads, only the time of that look is lost.
+
+use super::Request;
+use crate::detect::Detections;
+use crate::quads::Lens;
+use crate::search::{ACCEPT_LOG10_CHANCE, BatchResult, Best, Region, Scanner, SearchError, Stage};
+use crate::sky::Sky;
+use crate::sphere::sky_to_vector;
+use crate::verify::DetectionField;
+
+/// Where a frame of the same camera and target was found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Guess {
+    /// ICRS right ascension of its centre, degrees.
+    pub ra_deg: f64,
+    /// ICRS declination of its centre, degrees.
+    pub dec_deg: f64,
+    /// Its pixel scale.
+    pub scale_arcsec_per_px: f64,
+}
+
+/// What a look around a guess found.
+#[derive(Debug, Default)]
+pub(super) struct Look {
+    /// The likeliest pose.
+    pub best: Option<Best>,
+    /// It is beyond doubt.
+    pub accepted: bool,
+    /// Sky cells read.
+    pub cells: u64,
+    /// How far from the guess, degrees.
+    pub radius_deg: f64,
+    /// Candidates verified.
+    pub candidates: u64,
+}
+
+/// How far to look, in diagonals of the frame: a mount that drifts or dithers moves by less from
+/// one frame to the next, and one that was sent elsewhere by more.
+const REACH_DIAGONALS: [f64; 2] = [0.1, 1.0];
+/// Wider frames are unprojected before their quads are made, as the search does it.
+const FLAT_WIDEST_DEG: f64 = 11.5;
+/// Radius of the bands of quads that an unprojected frame can match, radians.
+const WIDE_QUADS_RAD: f64 = 0.05;
+/// Relative error of the focal length under which a frame is unprojected: lenses breathe.
+const FOCAL_ERROR: f64 = 0.12;
+const ARCSEC_PER_RAD: f64 = 206_264.806_247;
+
+/// Looks for the stars of `detections` around `guess`, with the first stage of a search only.
+pub(super) fn look(
+    detections: &Detections,
+    sky: &Sky,
+    request: &Request,
+    guess: &Guess,
+) -> Result<Look, SearchError> {
+    let mut look = Look::default();
+    let field = DetectionField::new(detections);
+    let focal_px = ARCSEC_PER_RAD / guess.scale_arcsec_per_px;
+    let side_px = detections.width.max(detections.height) as f64;
+    let diagonal_px = (detections.width as f64).hypot(detections.height as f64);
+    let across_deg = |px: f64| 2.0 * (0.5 * px / focal_px).atan().to_degrees();
+    let sound = focal_px.is_finite() && focal_px > 0.0;
+    if field.len() < 4 || !sound {
+        return Ok(look);
+    }
+    let lens = if across_deg(side_px) < FLAT_WIDEST_DEG {
+        Lens::Flat
+    } else {
+        Lens::Gnomonic {
+            focal_px,
+            error: FOCAL_ERROR,
+        }
+    };
+    let reach_deg = REACH_DIAGONALS.map(|share| share * across_deg(diagonal_px));
+    let stage = Stage {
+        lens,
+        all_of: 20,
+        done: 0,
+        neighbours_of: 60,
+        region: Region::Within {
+            radius_deg: reach_deg[1],
+        },
+        scales: vec![guess.scale_arcsec_per_px],
+    };
+    let years = request
+        .epoch_jyear
+        .map_or(0.0, |epoch| epoch - sky.epoch_jyear());
+    let scanner = Scanner::new(detections, &field, sky, years, &stage);
+    if scanner.has_nothing_to_ask() {
+        return Ok(look);
+    }
+    let start = sky_to_vector(guess.ra_deg, guess.dec_deg);
+    let tiles = sky.tiles_outward(start, reach_deg[1], |band| {
+        lens == Lens::Flat || band.longest_rad > WIDE_QUADS_RAD
+    });
+    let near = tiles.partition_point(|tile| tile.distance_deg <= reach_deg[0]);
+    let (near, far) = tiles.split_at(near);
+    for (tiles, radius_deg) in [(near, reach_deg[0]), (far, reach_deg[1])] {
+        let result = scanner.batch(tiles)?;
+        look.cells += tiles.len() as u64;
+        look.radius_deg = radius_deg;
+        look.take(result);
+        if look.accepted {
+            break;
+        }
+    }
+    Ok(look)
+}
+
+impl Look {
+    /// Adds the result of a batch; a tie keeps the earlier pose.
+    fn take(&mut self, result: BatchResult) {
+        self.candidates += result.candidates;
+        let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
+        if let Some(new) = result.best
+            && self.best.as_ref().is_none_or(|old| better(old, &new))
+        {
+            self.best = Some(new);
+        }
+        self.accepted = self
+            .best
+            .as_ref()
+            .is_some_and(|best| best.log10_chance(self.candidates) < ACCEPT_LOG10_CHANCE);
+    }
+}
