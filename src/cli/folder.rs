@@ -20,8 +20,8 @@ pub struct FolderArgs {
 
     /// Only frames whose name matches, whatever their ending; may be repeated
     ///
-    /// * stands for any part of a name, ? for one character, {a,b} for either. A pattern with a /
-    /// is compared with the name relative to the folder, one without with the names of the file
+    /// A star stands for any part of a name, ? for one character, {a,b} for either. A pattern
+    /// with a / is compared with the name relative to the folder, one without with the names of the file
     /// and of the sub-folders it lies in.
     #[arg(long, value_name = "PATTERN")]
     pub only: Vec<String>,

@@ -11,7 +11,8 @@ const SAME_TARGET_DEG: f64 = 1.0;
 #[derive(Debug, Clone, PartialEq)]
 struct Neighbour {
     number: usize,
-    camera: String,
+    /// Number of its name in [`Neighbours::cameras`].
+    camera: usize,
     commanded_deg: Option<[f64; 2]>,
     guess: Guess,
 }
@@ -19,6 +20,8 @@ struct Neighbour {
 /// The solved frames of a night.
 #[derive(Debug, Clone, Default)]
 pub struct Neighbours {
+    /// Every name once.
+    cameras: Vec<String>,
     /// By number.
     solved: Vec<Neighbour>,
 }
@@ -34,7 +37,7 @@ impl Neighbours {
         };
         let neighbour = Neighbour {
             number,
-            camera: row.camera.clone(),
+            camera: self.camera(&row.camera),
             commanded_deg: row.commanded_deg(),
             guess: Guess {
                 ra_deg,
@@ -46,6 +49,14 @@ impl Neighbours {
         self.solved.insert(at, neighbour);
     }
 
+    fn camera(&mut self, name: &str) -> usize {
+        let known = self.cameras.iter().position(|other| other == name);
+        known.unwrap_or_else(|| {
+            self.cameras.push(name.to_owned());
+            self.cameras.len() - 1
+        })
+    }
+
     /// The guess for a frame of `camera` that claims to point at `commanded_deg`: where the
     /// latest frame with a number below `before` of the same camera was found, unless the two
     /// were sent to different places.
@@ -55,6 +66,7 @@ impl Neighbours {
         camera: &str,
         commanded_deg: Option<[f64; 2]>,
     ) -> Option<Guess> {
+        let camera = self.cameras.iter().position(|other| other == camera)?;
         let end = self.solved.partition_point(|other| other.number < before);
         let same_target = |other: &&Neighbour| match (other.commanded_deg, commanded_deg) {
             (Some(a), Some(b)) => separation_deg(a, b) < SAME_TARGET_DEG,

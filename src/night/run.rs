@@ -134,10 +134,9 @@ fn collect(
         match receiver.recv_timeout(PATIENCE) {
             Ok(Ok(finished)) => {
                 let entry = &finished.done.entry;
-                if !finished.done.kept && entry.verdict.is_final() {
-                    if let Err(full) = lock().append(entry) {
-                        break Err(full.into());
-                    }
+                let keep = !finished.done.kept && entry.verdict.is_final();
+                if keep && let Err(full) = lock().append(entry) {
+                    break Err(full.into());
                 }
                 waiting.insert(finished.number, finished.done);
             }

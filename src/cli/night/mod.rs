@@ -133,7 +133,9 @@ impl<'a> Night<'a> {
             }
         }
         self.progress.step(self.solved);
-        self.rows.push(done.entry.row);
+        // A copy of this thread's own: what threads allocated between their frames would keep the
+        // memory of those frames from being used again.
+        self.rows.push(done.entry.row.clone());
         self.unheard.is_none()
     }
 
