@@ -9,9 +9,9 @@ use super::folder::status_of;
 use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
 use crate::night::{
-    Finished, RunError, Summary, Work, json_line, line, list, run as run_night, write_table,
+    Finished, Rows, RunError, Summary, Work, json_line, line, list, run as run_night, write_table,
 };
-use crate::track::{Row, RowStatus};
+use crate::track::RowStatus;
 use progress::Progress;
 use std::sync::Mutex;
 use std::sync::atomic::Ordering;
@@ -83,7 +83,7 @@ struct Night<'a> {
     args: &'a NightArgs,
     frames: usize,
     progress: Progress,
-    rows: Vec<Row>,
+    rows: Rows,
     solved: usize,
     kept: usize,
     gravest: Status,
@@ -97,7 +97,7 @@ impl<'a> Night<'a> {
             args,
             frames,
             progress: Progress::new(frames),
-            rows: Vec::new(),
+            rows: Rows::default(),
             solved: 0,
             kept: 0,
             gravest: Status::Solved,
@@ -133,17 +133,21 @@ impl<'a> Night<'a> {
             }
         }
         self.progress.step(self.solved);
-        // A copy of this thread's own: what threads allocated between their frames would keep the
-        // memory of those frames from being used again.
-        self.rows.push(done.entry.row.clone());
+        if let Err(failure) = self.rows.push(row) {
+            self.unheard = Some(Some((failure.to_string(), Status::Internal)));
+        }
         self.unheard.is_none()
     }
 
     /// Writes tables, prints the summary, says how it ended.
     fn finish(self, result: &Result<(), RunError>, interrupted: bool) -> Result<Status, Failure> {
         let mut status = self.gravest;
+        let rows = self
+            .rows
+            .read()
+            .map_err(|failure| (failure.to_string(), Status::Internal))?;
         if let Some(path) = &self.args.folder.table
-            && let Err(failure) = write_table(&self.rows, path)
+            && let Err(failure) = write_table(&rows, path)
         {
             complain(&format!(
                 "{}: the table was not written: {failure}; name a place where files may be written",
@@ -156,15 +160,15 @@ impl<'a> Night<'a> {
             Some(Some(failure)) => return Err(failure),
             None => {}
         }
-        let mut text = Summary::of(&self.rows).to_string();
+        let mut text = Summary::of(&rows).to_string();
         if self.kept > 0 {
             text += &format!("{} of them known from an earlier run\n", self.kept);
         }
-        if interrupted && self.rows.len() < self.frames {
+        if interrupted && rows.len() < self.frames {
             status = status.max(Status::Interrupted);
             text += &format!(
                 "interrupted: {} of {} frames are done; run the same command again for the rest\n",
-                self.rows.len(),
+                rows.len(),
                 self.frames
             );
         }

@@ -16,6 +16,7 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, BufRead, BufReader, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
+use xxhash_rust::xxh3::xxh3_64;
 
 /// Name of the journal in a night's folder.
 pub const JOURNAL_NAME: &str = "nightfix.journal";
@@ -86,6 +87,11 @@ struct Place {
     length: usize,
 }
 
+/// What a frame's name is looked up by.
+fn number_of(file: &str) -> u64 {
+    xxh3_64(file.as_bytes())
+}
+
 /// An open journal.
 #[derive(Debug)]
 pub struct Journal {
@@ -93,7 +99,8 @@ pub struct Journal {
     file: File,
     /// End of the last whole line.
     end: u64,
-    places: HashMap<String, Place>,
+    /// By the checksum of the frame's name: small, and without pieces of memory for each frame.
+    places: HashMap<u64, Place>,
     synced: Instant,
     dirty: bool,
     locked: bool,
@@ -192,7 +199,7 @@ impl Journal {
             }
             if let Some(entry) = text.and_then(|t| serde_json::from_str::<entry::Head>(t).ok()) {
                 places.insert(
-                    entry.file,
+                    number_of(&entry.file),
                     Place {
                         identity: entry.identity,
                         asked: entry.asked,
@@ -219,14 +226,15 @@ impl Journal {
     /// What was found for the frame `file`, if it is still the same and was asked the same.
     /// `None` as well where the line cannot be read any more.
     pub fn get(&self, file: &str, identity: &Identity, asked: u64) -> Option<Entry> {
-        let place = self.places.get(file)?;
+        let place = self.places.get(&number_of(file))?;
         if place.identity != *identity || place.asked != asked {
             return None;
         }
         let mut bytes = vec![0; place.length];
         read_file_at(&self.file, &mut bytes, place.offset).ok()?;
         let text = line::decode(bytes.strip_suffix(b"\n")?)?;
-        serde_json::from_str(text).ok()
+        let entry: Entry = serde_json::from_str(text).ok()?;
+        (entry.file == file).then_some(entry)
     }
 
     /// Adds what was found for a frame. It is in the hands of the system when this returns, and
@@ -242,7 +250,7 @@ impl Journal {
             .and_then(|()| self.sync_at_times())
             .map_err(|source| self.full(source))?;
         self.places.insert(
-            entry.file.clone(),
+            number_of(&entry.file),
             Place {
                 identity: entry.identity,
                 asked: entry.asked,
