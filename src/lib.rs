@@ -33,3 +33,4 @@ pub mod solve;
 pub mod sphere;
 pub mod track;
 pub mod verify;
+pub mod watch;

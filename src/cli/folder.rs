@@ -1,11 +1,15 @@
 //! The options that say which folder is worked on and where results go: the same for a night
 //! that is over and one that is watched.
 
-use super::Status;
+use super::known::KnownArgs;
+use super::{Status, complain};
 use crate::night::journal::JOURNAL_NAME;
-use crate::night::{Journal, JournalError, Selection, SelectionError, Verdict};
+use crate::night::{Journal, Selection, Verdict, write_table};
+use crate::sky::Sky;
+use crate::track::Row;
 use clap::Args;
 use std::path::PathBuf;
+use std::sync::Mutex;
 
 /// Folder, selection and outputs.
 #[derive(Debug, Args)]
@@ -50,27 +54,68 @@ pub struct FolderArgs {
     pub write_wcs: bool,
 }
 
-impl FolderArgs {
-    /// Which frames are wanted.
-    ///
-    /// # Errors
-    ///
-    /// A pattern makes no sense.
-    pub fn selection(&self) -> Result<Selection, SelectionError> {
-        Selection::new(&self.only, &self.except, !self.no_subfolders)
-    }
+/// A message and the status that goes with it.
+pub type Failure = (String, Status);
 
-    /// Opens the journal.
-    ///
-    /// # Errors
-    ///
-    /// It is in use, something else, or cannot be written.
-    pub fn open_journal(&self) -> Result<Journal, JournalError> {
-        match &self.journal {
-            Some(path) => Journal::open(path),
-            None => Journal::open(&self.folder.join(JOURNAL_NAME)),
-        }
+/// What work on a folder needs, opened.
+pub struct Opened {
+    /// The star-indexes.
+    pub sky: Sky,
+    /// Which frames are wanted.
+    pub selection: Selection,
+    /// The results so far.
+    pub journal: Mutex<Journal>,
+}
+
+/// Opens what work on a folder needs, the journal last: it is not begun for nothing.
+///
+/// # Errors
+///
+/// Something cannot be used, or the options make no sense.
+pub fn open(folder: &FolderArgs, known: &KnownArgs) -> Result<Opened, Failure> {
+    if let Some(contradiction) = known.contradiction() {
+        return Err((contradiction.into(), Status::Usage));
     }
+    let selection = Selection::new(&folder.only, &folder.except, !folder.no_subfolders)
+        .map_err(|refusal| (refusal.to_string(), Status::Usage))?;
+    if let Err(refusal) = std::fs::read_dir(&folder.folder) {
+        let message = format!(
+            "{}: cannot be looked into ({refusal}): name the folder that holds the frames",
+            folder.folder.display()
+        );
+        return Err((message, Status::FrameNotReadable));
+    }
+    let sky = known
+        .sky()
+        .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
+    known.say_position();
+    let path = folder.journal.clone();
+    let path = path.unwrap_or_else(|| folder.folder.join(JOURNAL_NAME));
+    let journal =
+        Journal::open(&path).map_err(|refusal| (refusal.to_string(), Status::OutputNotWritable))?;
+    if !journal.is_locked() {
+        complain("this drive has no file locks: run one nightfix on this folder at a time");
+    }
+    Ok(Opened {
+        sky,
+        selection,
+        journal: Mutex::new(journal),
+    })
+}
+
+/// Writes the files that are made of all rows; complains about each that could not be written.
+pub fn write_outputs(folder: &FolderArgs, rows: &[Row]) -> Status {
+    let mut status = Status::Solved;
+    if let Some(path) = &folder.table
+        && let Err(failure) = write_table(rows, path)
+    {
+        complain(&format!(
+            "{}: the table was not written: {failure}; name a place where files may be written",
+            path.display()
+        ));
+        status = Status::OutputNotWritable;
+    }
+    status
 }
 
 /// The exit status of a frame.

@@ -146,6 +146,6 @@ fn within(text: &str) -> Result<f64, String> {
     }
 }
 
-fn seconds(text: &str) -> Result<Duration, String> {
+pub(super) fn seconds(text: &str) -> Result<Duration, String> {
     Duration::try_from_secs_f64(positive(text)?).map_err(|_| "that is longer than time".into())
 }

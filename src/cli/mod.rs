@@ -10,6 +10,7 @@ mod output;
 mod solve;
 mod status;
 mod stop;
+mod watch;
 
 use crate::guard;
 use clap::{Parser, Subcommand};
@@ -33,6 +34,8 @@ enum Command {
     Solve(Box<solve::SolveArgs>),
     /// Say where every frame of a folder points, and what the night was like
     Night(Box<night::NightArgs>),
+    /// Solve the frames of a folder as they come, and sound an alarm where the mount goes astray
+    Watch(Box<watch::WatchArgs>),
 }
 
 /// Runs the command line of this process.
@@ -42,6 +45,7 @@ pub fn run() -> ExitCode {
         Ok(cli) => match cli.command {
             Command::Solve(args) => solve::run(&args),
             Command::Night(args) => night::run(&args),
+            Command::Watch(args) => watch::run(&args),
         },
         Err(refusal) => refuse(&refusal),
     });

@@ -1,7 +1,8 @@
 //! The JSON line of one frame of a night: the object of `solve --json`, and one key more.
 
 use super::journal::Entry;
-use crate::mount::Moment;
+use crate::mount::{Moment, PointingError};
+use crate::report::rounding::decimals;
 use crate::track::{Row, RowStatus};
 use serde::Serialize;
 
@@ -25,11 +26,33 @@ pub struct NightKeys<'a> {
     /// Why a person should look at the mount now; null where all is well, and for a night that
     /// is over.
     pub alarm: Option<&'a str>,
+    /// The move that brings the mount to where a watch is told that it should be.
+    #[serde(rename = "move")]
+    pub mend: Option<Mend>,
+}
+
+/// A move of the mount.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Mend {
+    /// To the east; negative: to the west.
+    pub east_arcmin: f64,
+    /// To the north; negative: to the south.
+    pub north_arcmin: f64,
+}
+
+impl Mend {
+    /// The opposite of `error`.
+    pub fn of(error: &PointingError) -> Mend {
+        Mend {
+            east_arcmin: decimals(-error.east_deg() * 60.0, 4),
+            north_arcmin: decimals(-error.north_deg() * 60.0, 4),
+        }
+    }
 }
 
 impl<'a> NightKeys<'a> {
-    /// Of a row; `alarm` is what a watch says about it.
-    pub fn of(row: &'a Row, alarm: Option<&'a str>) -> NightKeys<'a> {
+    /// Of a row; `alarm` and `mend` are what a watch says about it.
+    pub fn of(row: &'a Row, alarm: Option<&'a str>, mend: Option<Mend>) -> NightKeys<'a> {
         let moment = row.mid_jd_utc.and_then(Moment::from_jd_utc);
         NightKeys {
             time_utc: moment.map(|moment| moment.iso_utc()),
@@ -40,17 +63,18 @@ impl<'a> NightKeys<'a> {
             air_c: row.air_c,
             sensor_c: row.sensor_c,
             alarm,
+            mend,
         }
     }
 }
 
 /// The line, without a line end; `None` for frames that were left alone.
-pub fn json_line(entry: &Entry, alarm: Option<&str>) -> Option<String> {
+pub fn json_line(entry: &Entry, alarm: Option<&str>, mend: Option<Mend>) -> Option<String> {
     if entry.row.status == RowStatus::NotALight {
         return None;
     }
     let object = entry.record.as_ref()?.get();
-    let keys = serde_json::to_string(&NightKeys::of(&entry.row, alarm)).ok()?;
+    let keys = serde_json::to_string(&NightKeys::of(&entry.row, alarm, mend)).ok()?;
     let open = object.trim_end().strip_suffix('}')?;
     Some(format!("{open},\"night\":{keys}}}"))
 }

@@ -7,8 +7,13 @@ use crate::track::{FrameKind, Row, RowStatus};
 /// The line, without a line end: what became of the frame, its name, where it points, how far
 /// and which way that is from where the mount was told to point, how its stars are.
 pub fn line(row: &Row) -> String {
+    line_with(row, row.pointing_error(), "")
+}
+
+/// The same with another pointing error, and `more` behind what is said of a solved frame.
+pub fn line_with(row: &Row, error: Option<PointingError>, more: &str) -> String {
     match row.status {
-        RowStatus::Solved => solved(row),
+        RowStatus::Solved => solved(row, error) + more,
         RowStatus::Unsolved => {
             let code = row.diagnosis_code.as_deref().unwrap_or("unknown");
             let why = row.diagnosis.as_deref().or(row.reason.as_deref());
@@ -27,12 +32,12 @@ pub fn line(row: &Row) -> String {
     }
 }
 
-fn solved(row: &Row) -> String {
+fn solved(row: &Row, error: Option<PointingError>) -> String {
     let mut parts = vec![format!("solved  {}", row.file)];
     if let Some([ra_deg, dec_deg]) = row.centre_deg() {
         parts.push(format!("{} {}", format_ra(ra_deg), format_dec(dec_deg)));
     }
-    if let Some(error) = row.pointing_error() {
+    if let Some(error) = error {
         parts.push(format!("{} off", offset(&error)));
     }
     if let Some(matched) = row.stars_matched {

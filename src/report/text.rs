@@ -4,7 +4,7 @@
 //! The only emphasis is bold (an SGR sequence on the verdict), never a hue: a red lamp hides
 //! hues. Whoever prints the block drops the sequences where they do not belong.
 
-use super::record::{FrameStatus, PointingErrorRecord, Record};
+use super::record::{FrameStatus, Record};
 use super::{Equinox, Origin};
 use crate::angle::{format_dec, format_ra};
 use crate::mount::compass_word;
@@ -116,7 +116,10 @@ fn pointing(block: &mut Block, record: &Record) {
                 compass_word(error.position_angle_deg)
             ),
         );
-        block.line("To mend it", &mending(error));
+        block.line(
+            "To mend it",
+            &mending(error.east_arcmin, error.north_arcmin),
+        );
     }
     let equinox = match (commanded.equinox, commanded.equinox_assumed) {
         (Equinox::J2000, false) => "J2000",
@@ -139,8 +142,8 @@ fn pointing(block: &mut Block, record: &Record) {
     );
 }
 
-/// The opposite of the pointing error, in words.
-fn mending(error: &PointingErrorRecord) -> String {
+/// The opposite of a pointing error (so far too far east and north, arcmin), in words.
+pub fn mending(east_arcmin: f64, north_arcmin: f64) -> String {
     // Below a tenth of an arcsecond there is nothing to move.
     const NOTHING_ARCMIN: f64 = 0.1 / 60.0;
     let part = |off_arcmin: f64, if_positive: &str, if_negative: &str| {
@@ -154,8 +157,8 @@ fn mending(error: &PointingErrorRecord) -> String {
         })
     };
     let parts: Vec<String> = [
-        part(error.east_arcmin, "west", "east"),
-        part(error.north_arcmin, "south", "north"),
+        part(east_arcmin, "west", "east"),
+        part(north_arcmin, "south", "north"),
     ]
     .into_iter()
     .flatten()

@@ -5,45 +5,28 @@ mod progress;
 
 pub use args::NightArgs;
 
-use super::folder::status_of;
+use super::folder::{Failure, open, status_of, write_outputs};
 use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
 use crate::night::{
-    Finished, Rows, RunError, Summary, Work, json_line, line, list, run as run_night, write_table,
+    Finished, Rows, RunError, Summary, Work, json_line, line, list, run as run_night,
 };
 use crate::track::RowStatus;
 use progress::Progress;
-use std::sync::Mutex;
 use std::sync::atomic::Ordering;
 
 /// Solves the frames of a folder; one that fails does not stop the others.
 pub fn run(args: &NightArgs) -> Status {
-    if let Some(contradiction) = args.known.contradiction() {
-        complain(contradiction);
-        return Status::Usage;
-    }
-    match attempt(args) {
-        Ok(status) => status,
-        Err((message, status)) => {
-            complain(&message);
-            status
-        }
-    }
+    attempt(args).unwrap_or_else(|(message, status)| {
+        complain(&message);
+        status
+    })
 }
-
-type Failure = (String, Status);
 
 fn attempt(args: &NightArgs) -> Result<Status, Failure> {
     let folder = &args.folder;
-    let selection = folder
-        .selection()
-        .map_err(|refusal| (refusal.to_string(), Status::Usage))?;
-    let sky = args
-        .known
-        .sky()
-        .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
-    args.known.say_position();
-    let listing = list(&folder.folder, &selection);
+    let opened = open(folder, &args.known)?;
+    let listing = list(&folder.folder, &opened.selection);
     for remark in &listing.remarks {
         complain(remark);
     }
@@ -54,22 +37,15 @@ fn attempt(args: &NightArgs) -> Result<Status, Failure> {
         );
         return Err((message, Status::FrameNotReadable));
     }
-    let journal = folder
-        .open_journal()
-        .map_err(|refusal| (refusal.to_string(), Status::OutputNotWritable))?;
-    if !journal.is_locked() {
-        complain("this drive has no file locks: run one nightfix on this folder at a time");
-    }
     let known = args.known.known();
-    let work = Work::new(&sky, &known, folder.write_wcs);
+    let work = Work::new(&opened.sky, &known, folder.write_wcs);
     let stop = stop::flag();
-    let journal = Mutex::new(journal);
-    let mut night = Night::new(args, listing.frames.len());
     let threads = args.known.thread_count();
+    let mut night = Night::new(args, listing.frames.len());
     let result = run_night(
         &work,
         &listing.frames,
-        &journal,
+        &opened.journal,
         threads,
         &stop,
         |finished| night.take(finished),
@@ -121,7 +97,7 @@ impl<'a> Night<'a> {
             self.progress.around(|| complain(reason));
         }
         let text = match (self.args.json, self.args.lines) {
-            (true, _) => json_line(&done.entry, None),
+            (true, _) => json_line(&done.entry, None, None),
             (_, true) => Some(line(row)),
             _ => None,
         };
@@ -146,15 +122,7 @@ impl<'a> Night<'a> {
             .rows
             .read()
             .map_err(|failure| (failure.to_string(), Status::Internal))?;
-        if let Some(path) = &self.args.folder.table
-            && let Err(failure) = write_table(&rows, path)
-        {
-            complain(&format!(
-                "{}: the table was not written: {failure}; name a place where files may be written",
-                path.display()
-            ));
-            status = status.max(Status::OutputNotWritable);
-        }
+        status = status.max(write_outputs(&self.args.folder, &rows));
         match self.unheard {
             Some(None) => return Ok(Status::Solved),
             Some(Some(failure)) => return Err(failure),

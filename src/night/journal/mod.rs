@@ -287,6 +287,15 @@ impl Journal {
         Ok(())
     }
 
+    /// Flushes to the disk if anything was added since that was done last.
+    ///
+    /// # Errors
+    ///
+    /// What the system says, above all that the disk is full.
+    pub fn sync_if_dirty(&mut self) -> io::Result<()> {
+        if self.dirty { self.sync() } else { Ok(()) }
+    }
+
     /// Flushes to the disk.
     ///
     /// # Errors

@@ -1,0 +1,56 @@
+//! Options of `nightfix watch`.
+
+use crate::angle::{ParsedPosition, parse_position};
+use crate::cli::folder::FolderArgs;
+use crate::cli::known::{KnownArgs, positive, seconds};
+use clap::Args;
+use std::time::Duration;
+
+/// Solve the frames of a folder as they come, and sound an alarm where the mount goes astray.
+///
+/// Frames that are there already are solved first, those of an earlier run are known from the
+/// journal. Then every frame is solved as soon as it is written completely, on network drives
+/// too. Ctrl-C ends the watch with a summary.
+#[derive(Debug, Args)]
+#[command(after_long_help = HELP)]
+pub struct WatchArgs {
+    #[command(flatten)]
+    pub folder: FolderArgs,
+
+    /// Where the mount should point, J2000: each line names the move that brings it there
+    ///
+    /// Written as for --at. Without this option errors count from the commanded position.
+    #[arg(long, value_name = "RA DEC", value_parser = parse_position, allow_hyphen_values = true)]
+    pub target: Option<ParsedPosition>,
+
+    /// Sound an alarm where a frame is farther off than this
+    #[arg(long, value_name = "ARCMIN", value_parser = positive)]
+    pub alarm: Option<f64>,
+
+    /// Look at the folder this often, at least
+    #[arg(long, value_name = "S", value_parser = seconds, default_value = "2")]
+    pub every: Duration,
+
+    /// Print one JSON object per frame, one per line; the summary goes to standard error
+    #[arg(long)]
+    pub json: bool,
+
+    #[command(flatten)]
+    pub known: KnownArgs,
+}
+
+/// What is special about the exit status of a watch.
+const HELP: &str = "\
+Alarms:
+  A frame farther off than --alarm, one with hardly any of the usual stars, or one without a
+  position after others had one: its line begins with ALARM, the terminal's bell rings, and the
+  key night.alarm of --json says why. Frames that were there before the watch began ring no bell.
+
+Exit status:
+   0  ended by Ctrl-C, and the last frame raised no alarm
+   1  ended by Ctrl-C, and the last frame raised an alarm
+  64  the command line makes no sense
+  66  the folder cannot be read
+  69  a star-index cannot be used
+  70  a fault of nightfix itself
+  73  the journal, or another file, could not be written";
