@@ -34,8 +34,6 @@ pub struct Request {
     pub scales_arcsec_per_px: Vec<f64>,
     /// Julian year of the exposure; `None`: unknown, to be judged from the stars' own motion.
     pub epoch_jyear: Option<f64>,
-    /// Where a neighbouring frame was found: looked at before anything else.
-    pub guess: Option<Guess>,
     /// Give up after this long.
     pub time_limit: Option<std::time::Duration>,
 }
@@ -105,6 +103,47 @@ pub struct Outcome {
 ///
 /// A star-index that turns out to be damaged where it is read.
 pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, SkyError> {
+    solve_among(frame, sky, request, &mut Neighbourhood::default())
+}
+
+/// What a run over many frames adds to the question about one.
+#[derive(Default)]
+pub struct Neighbourhood<'a> {
+    /// Gives guesses until there are no more: each is looked at before the search begins.
+    pub guesses: Option<&'a mut dyn FnMut() -> Option<Guess>>,
+    /// Threads for the search, where no guess helps and it takes long; `None`: those of the
+    /// caller.
+    pub helpers: Option<&'a rayon::ThreadPool>,
+}
+
+impl Neighbourhood<'_> {
+    fn search(
+        &self,
+        detections: &Detections,
+        sky: &Sky,
+        request: &Request,
+        deadline: Option<Instant>,
+    ) -> Result<Found, SearchError> {
+        let all = || search(detections, sky, request, deadline);
+        match self.helpers {
+            Some(helpers) => helpers.install(all),
+            None => all(),
+        }
+    }
+}
+
+/// As [`solve`], for one frame among many. Guesses save time; they can neither keep a frame from
+/// being found nor, beyond the last digit of the WCS, change where.
+///
+/// # Errors
+///
+/// As [`solve`].
+pub fn solve_among(
+    frame: &Frame,
+    sky: &Sky,
+    request: &Request,
+    neighbourhood: &mut Neighbourhood,
+) -> Result<Outcome, SkyError> {
     let begin = Instant::now();
     let deadline = request.time_limit.map(|limit| begin + limit);
     let mut detections = crate::detect::detect(frame);
@@ -115,9 +154,11 @@ pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, Sky
 
     let begin = Instant::now();
     let damaged = |e: SearchError| sky.error(e.index, &e.error);
-    let mut found = find(&detections, sky, request, deadline).map_err(damaged)?;
+    let mut found =
+        find(&detections, sky, request, deadline, neighbourhood).map_err(damaged)?;
     if let Some(other) = again::other_stars(frame, &detections, &found) {
-        let second = again::search_on(&found, &other, sky, request, deadline).map_err(damaged)?;
+        let all = neighbourhood.search(&other, sky, request, deadline);
+        let second = again::second_after(&found, all.map_err(damaged)?);
         if second.accepted {
             (detections, found) = (other, second);
         }
@@ -154,38 +195,40 @@ pub fn solve(frame: &Frame, sky: &Sky, request: &Request) -> Result<Outcome, Sky
     })
 }
 
-/// Looks around the guess, then searches as if there had been none; all trials count.
+/// Looks around the guesses, then searches as if there had been none; all trials count.
 fn find(
     detections: &Detections,
     sky: &Sky,
     request: &Request,
     deadline: Option<Instant>,
+    neighbourhood: &mut Neighbourhood,
 ) -> Result<Found, SearchError> {
-    let Some(guess) = &request.guess else {
-        return search(detections, sky, request, deadline);
-    };
     let bytes_before = sky.bytes_touched();
-    let look = guess::look(detections, sky, request, guess)?;
-    if look.accepted {
+    let mut looks = SearchReport::default();
+    while let Some(guess) = neighbourhood.guesses.as_mut().and_then(|next| next()) {
+        let look = guess::look(detections, sky, request, &guess)?;
+        looks.cells += look.cells;
+        looks.candidates += look.candidates;
+        looks.radius_deg = looks.radius_deg.max(look.radius_deg);
         let mut found = Found {
             best: look.best,
-            accepted: true,
+            accepted: false,
             report: SearchReport {
                 order: SearchOrder::Spiral,
-                cells: look.cells,
                 index_bytes: sky.bytes_touched() - bytes_before,
-                radius_deg: look.radius_deg,
-                candidates: look.candidates,
-                timed_out: false,
+                ..looks.clone()
             },
             lowest_log10_chance: 0.0,
         };
         found.lowest_log10_chance = found.log10_chance();
-        return Ok(found);
+        if found.lowest_log10_chance < ACCEPT_LOG10_CHANCE {
+            found.accepted = true;
+            return Ok(found);
+        }
     }
-    let mut found = search(detections, sky, request, deadline)?;
-    found.report.cells += look.cells;
-    found.report.candidates += look.candidates;
+    let mut found = neighbourhood.search(detections, sky, request, deadline)?;
+    found.report.cells += looks.cells;
+    found.report.candidates += looks.candidates;
     found.report.index_bytes = sky.bytes_touched() - bytes_before;
     found.accepted &= found.log10_chance() < ACCEPT_LOG10_CHANCE;
     Ok(found)

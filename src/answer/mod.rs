@@ -5,12 +5,11 @@
 mod claims;
 mod plan;
 
-use crate::fit::Solution;
 use crate::frame::{Clues, Frame};
 use crate::report::record::{Reason, Subject};
 use crate::report::{CommandedPosition, Equinox, Record, Unsolved};
 use crate::sky::{Sky, SkyError};
-use crate::solve::{Guess, Outcome, solve};
+use crate::solve::{Neighbourhood, Outcome, solve_among};
 use plan::Plan;
 use std::time::{Duration, Instant};
 
@@ -42,8 +41,6 @@ pub struct Asked<'a> {
     pub file: &'a str,
     /// What the caller says.
     pub known: &'a Known,
-    /// Where a neighbouring frame was found.
-    pub guess: Option<Guess>,
     /// When work on this frame began.
     pub begin: Instant,
 }
@@ -67,6 +64,20 @@ pub struct Answer {
 ///
 /// A star-index that turns out to be damaged where it is read.
 pub fn answer(frame: &Frame, sky: &Sky, asked: &Asked) -> Result<Answer, SkyError> {
+    answer_among(frame, sky, asked, Neighbourhood::default())
+}
+
+/// As [`answer`], for one frame among many.
+///
+/// # Errors
+///
+/// As [`answer`].
+pub fn answer_among(
+    frame: &Frame,
+    sky: &Sky,
+    asked: &Asked,
+    neighbourhood: Neighbourhood,
+) -> Result<Answer, SkyError> {
     let known = asked.known;
     let read = asked.begin.elapsed();
     let clues = if known.ignore_header {
@@ -76,8 +87,18 @@ pub fn answer(frame: &Frame, sky: &Sky, asked: &Asked) -> Result<Answer, SkyErro
     };
     let mut plan = Plan::new(known, &clues);
     plan.request.time_limit = known.time_limit.map(|limit| limit.saturating_sub(read));
-    plan.request.guess = asked.guess.filter(|guess| plan.allows(guess));
-    let outcome = solve(frame, sky, &plan.request)?;
+    let Neighbourhood { guesses, helpers } = neighbourhood;
+    let mut guesses = guesses;
+    // A guess outside the bounds of the search ends the guessing.
+    let mut allowed = || {
+        let guess = guesses.as_mut().and_then(|next| next());
+        guess.filter(|guess| plan.allows(guess))
+    };
+    let mut neighbourhood = Neighbourhood {
+        guesses: Some(&mut allowed),
+        helpers,
+    };
+    let outcome = solve_among(frame, sky, &plan.request, &mut neighbourhood)?;
     let total = asked.begin.elapsed();
     let solution = outcome.solution.as_ref();
     let found_deg = solution.map(|s| [s.centre_ra_deg, s.centre_dec_deg]);
@@ -124,15 +145,6 @@ pub fn refused(asked: &Asked, reason: &str) -> Record {
         read_ms: None,
         total_ms: milliseconds(asked.begin.elapsed()),
     })
-}
-
-/// What a neighbouring frame may learn from `solution`.
-pub fn guess_of(solution: &Solution) -> Guess {
-    Guess {
-        ra_deg: solution.centre_ra_deg,
-        dec_deg: solution.centre_dec_deg,
-        scale_arcsec_per_px: solution.scale_arcsec_per_px,
-    }
 }
 
 /// Why `outcome` has no solution.

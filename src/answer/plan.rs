@@ -13,7 +13,7 @@ const ARCSEC_PER_UM_AT_1_MM: f64 = 206.264_806_247;
 /// What one frame is asked, and what reports need to know about the question.
 #[derive(Debug, Clone)]
 pub struct Plan {
-    /// For the solver, apart from guess and time limit.
+    /// For the solver, apart from the time limit.
     pub request: Request,
     /// Readings of the commanded position, likeliest first; empty: none.
     commanded: Vec<CommandedPosition>,
@@ -50,7 +50,6 @@ impl Plan {
             within_deg: known.within_deg,
             scales_arcsec_per_px: scales(known, clues, &mut remarks),
             epoch_jyear: moment.map(|m| m.julian_year()),
-            guess: None,
             time_limit: None,
         };
         Plan {

@@ -112,6 +112,13 @@ impl KnownArgs {
             .then_some("--within needs a commanded position: add --at, or drop --ignore-header")
     }
 
+    /// Threads for long searches, as many as frames that are worked on at once; `None` where the
+    /// system refuses them.
+    pub fn helpers(&self) -> Option<rayon::ThreadPool> {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(self.thread_count());
+        pool.build().ok()
+    }
+
     /// How many frames to work on at once.
     pub fn thread_count(&self) -> usize {
         let cores = || std::thread::available_parallelism().map_or(1, usize::from);

@@ -1,6 +1,6 @@
 //! Frames that were never meant to show stars: the shutter was closed, or an even light shone in.
 
-use super::{LEAST_STARS, SURE_SNR, light};
+use super::{LEAST_STARS, SURE_SNR, light, shape};
 use crate::detect::{Detections, Survey, survey};
 use crate::frame::Frame;
 
@@ -18,8 +18,9 @@ pub enum Skyless {
 const CLOSED_FILL: f64 = 0.15;
 /// Scatter of the mesh cells, in standard errors, that noise alone does not exceed.
 const CLOSED_SCATTER: f64 = 4.0;
-/// An even light leaves no more than this of its level beside a second-order surface.
-const EVEN_SHARE: f64 = 0.01;
+/// An even light leaves no more than this of its level beside a second-order surface: optics
+/// darken their corners more steeply than that. Common practice.
+const EVEN_SHARE: f64 = 0.02;
 
 /// Judges a frame that did not solve; `None`: there may be sky in it.
 pub fn skyless(frame: &Frame, detections: &Detections) -> Option<Skyless> {
@@ -32,11 +33,14 @@ pub fn skyless(frame: &Frame, detections: &Detections) -> Option<Skyless> {
 
 fn of_survey(survey: &Survey) -> Option<Skyless> {
     let light = light::unevenness(survey)?;
-    if survey.objects.len() >= LEAST_STARS || survey.full_share >= light::BURNT_SHARE {
+    if survey.full_share >= light::BURNT_SHARE {
         return None;
     }
     if survey.fill < CLOSED_FILL {
-        return (light.any < CLOSED_SCATTER).then_some(Skyless::Closed);
+        let nothing = light.any < CLOSED_SCATTER && survey.objects.len() < LEAST_STARS;
+        return nothing.then_some(Skyless::Closed);
     }
-    (light.rough_share < EVEN_SHARE).then_some(Skyless::EvenLight)
+    // Steep fall-off makes objects of its own, but neither trails nor discs.
+    let even = light.rough_share < EVEN_SHARE && shape::common(survey).is_none();
+    even.then_some(Skyless::EvenLight)
 }

@@ -1,13 +1,15 @@
 //! All frames of a folder, one frame per thread.
 //!
 //! For frames of a megapixel or less that beats sharing out the work within a frame (see
-//! `benches/NIGHT.md`); memory holds as many frames as there are threads.
+//! `benches/NIGHT.md`); memory holds as many frames as there are threads. The one thing that is
+//! shared out is a search of the whole sky.
 
 use super::folder::Found;
 use super::journal::{Journal, JournalError};
 use super::neighbours::Neighbours;
 use super::work::{Done, Work};
 use crate::sky::SkyError;
+use crate::solve::Guess;
 use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, RecvTimeoutError};
@@ -68,8 +70,8 @@ struct State {
 }
 
 /// Works on all `frames` with `threads` threads. `take` is given every frame that is done, in the
-/// order of `frames`, on the calling thread, after it is in the journal. Ends early, with what is
-/// being worked on finished, when `stop` is set or `take` returns false.
+/// order of `frames`, on the calling thread, after it is in the journal. Ends early when `stop` is
+/// set, with what is being worked on finished, or when `take` returns false.
 ///
 /// # Errors
 ///
@@ -190,10 +192,10 @@ impl Shared {
         while !stop.load(Ordering::Relaxed)
             && let Some(number) = self.take_frame(frames.len())
         {
-            let before = horizon(number);
-            let result = work.frame(&frames[number], Some(journal), |camera, commanded_deg| {
-                self.lock().neighbours.guess(before, camera, commanded_deg)
-            });
+            let guess = |camera: &str, commanded_deg, failed| {
+                self.guess(number, camera, commanded_deg, failed)
+            };
+            let result = work.frame(&frames[number], Some(journal), guess);
             let over = result.is_err();
             if let Ok(done) = &result {
                 self.finished(number, done);
@@ -202,10 +204,6 @@ impl Shared {
             if sender.send(message).is_err() || over {
                 self.give_up();
             }
-        }
-        // Nobody waits for frames that will not be worked on.
-        if stop.load(Ordering::Relaxed) {
-            self.give_up();
         }
     }
 
@@ -217,13 +215,51 @@ impl Shared {
         }
         let number = state.next;
         state.next += 1;
-        while !state.over && state.frontier < horizon(number) {
+        let state = self.wait_for(state, horizon(number));
+        (!state.over).then_some(number)
+    }
+
+    /// The guess for frame `number` after so many have failed: from frames far enough before it;
+    /// then, since the mount may have been sent elsewhere meanwhile, from the very latest. Waits
+    /// for these, which is worth it: they spare a search of the whole sky to all but the first
+    /// frame of a new target, and what waits lends its core to the search of the others.
+    fn guess(
+        &self,
+        number: usize,
+        camera: &str,
+        commanded_deg: Option<[f64; 2]>,
+        failed: usize,
+    ) -> Option<Guess> {
+        let mut state = self.lock();
+        let first = state
+            .neighbours
+            .guess(horizon(number), camera, commanded_deg);
+        match failed {
+            0 => first,
+            1 => {
+                // Where nothing of this camera was solved before there is nothing to wait for.
+                first?;
+                state = self.wait_for(state, number);
+                let latest = state.neighbours.guess(number, camera, commanded_deg);
+                latest.filter(|_| !state.over && latest != first)
+            }
+            _ => None,
+        }
+    }
+
+    /// Waits until all frames before `number` are done.
+    fn wait_for<'a>(
+        &self,
+        mut state: MutexGuard<'a, State>,
+        number: usize,
+    ) -> MutexGuard<'a, State> {
+        while !state.over && state.frontier < number {
             state = self
                 .changed
                 .wait(state)
                 .unwrap_or_else(PoisonError::into_inner);
         }
-        (!state.over).then_some(number)
+        state
     }
 
     fn finished(&self, number: usize, done: &Done) {

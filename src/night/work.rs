@@ -3,7 +3,7 @@
 use super::facts::Facts;
 use super::folder::Found;
 use super::journal::{Entry, Identity, Journal, Verdict};
-use crate::answer::{Answer, Asked, Known, answer, refused};
+use crate::answer::{Answer, Asked, Known, answer_among, refused};
 use crate::diagnosis::{Skyless, skyless};
 use crate::frame::{Clues, Frame, FrameError};
 use crate::guard;
@@ -11,7 +11,7 @@ use crate::mount::Moment;
 use crate::report::header::write_wcs;
 use crate::report::{CommandedPosition, Record};
 use crate::sky::{Sky, SkyError};
-use crate::solve::Guess;
+use crate::solve::{Guess, Neighbourhood};
 use crate::track::{FrameKind, Row, RowStatus};
 use serde_json::value::RawValue;
 use std::sync::{Mutex, PoisonError};
@@ -29,6 +29,7 @@ pub struct Work<'a> {
     /// Write the position into the frame.
     write_wcs: bool,
     asked: u64,
+    helpers: Option<&'a rayon::ThreadPool>,
 }
 
 /// What came of the work on one frame.
@@ -43,18 +44,26 @@ pub struct Done {
 }
 
 impl<'a> Work<'a> {
-    /// Work with the star-indexes of `sky` and what is `known`.
-    pub fn new(sky: &'a Sky, known: &'a Known, write_wcs: bool) -> Work<'a> {
+    /// Work with the star-indexes of `sky` and what is `known`. `helpers` are threads for long
+    /// searches; `None`: the caller's own.
+    pub fn new(
+        sky: &'a Sky,
+        known: &'a Known,
+        write_wcs: bool,
+        helpers: Option<&'a rayon::ThreadPool>,
+    ) -> Work<'a> {
         Work {
             sky,
             known,
             write_wcs,
             asked: fingerprint(sky, known),
+            helpers,
         }
     }
 
     /// Works on `found`, unless `journal` holds its result already. `guess` is asked with the
-    /// camera and the claimed position, and says where the search is to look first.
+    /// camera, the claimed position and the number of guesses that failed so far, and says where
+    /// the search is to look before it begins.
     ///
     /// # Errors
     ///
@@ -64,12 +73,11 @@ impl<'a> Work<'a> {
         &self,
         found: &Found,
         journal: Option<&Mutex<Journal>>,
-        guess: impl FnOnce(&str, Option<[f64; 2]>) -> Option<Guess>,
+        guess: impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
     ) -> Result<Done, SkyError> {
         let asked = Asked {
             file: &found.file,
             known: self.known,
-            guess: None,
             begin: Instant::now(),
         };
         let identity = match Identity::of(&found.path) {
@@ -188,7 +196,7 @@ impl<'a> Work<'a> {
         found: &Found,
         facts: &Facts,
         asked: &Asked,
-        guess: impl FnOnce(&str, Option<[f64; 2]>) -> Option<Guess>,
+        guess: impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
     ) -> Result<Done, SkyError> {
         let frame = match Frame::open(&found.path) {
             Ok(frame) => frame,
@@ -199,11 +207,17 @@ impl<'a> Work<'a> {
         };
         let camera = camera(facts, Some([frame.width, frame.height]));
         let claimed = self.claimed(&frame.clues);
-        let asked = Asked {
-            guess: guess(&camera, claimed),
-            ..*asked
+        let mut failed = 0;
+        let mut next = || {
+            let guess = guess(&camera, claimed, failed);
+            failed += 1;
+            guess
         };
-        let answer = answer(&frame, self.sky, &asked)?;
+        let neighbourhood = Neighbourhood {
+            guesses: Some(&mut next),
+            helpers: self.helpers,
+        };
+        let answer = answer_among(&frame, self.sky, asked, neighbourhood)?;
         if let Some(kind) = self.kind_by_content(&frame, facts, &answer) {
             let row = Row {
                 width_px: u32::try_from(frame.width).ok(),

@@ -1,11 +1,8 @@
 //! A second look at a frame whose stars fit nowhere: another background shows other stars.
 
-use super::Request;
 use crate::detect::{Detection, Detections, detect_with};
 use crate::frame::Frame;
-use crate::search::{ACCEPT_LOG10_CHANCE, Found, SearchError, search};
-use crate::sky::Sky;
-use std::time::Instant;
+use crate::search::{ACCEPT_LOG10_CHANCE, Found};
 
 /// So many of the first stars make the patterns.
 const FIRST: usize = 30;
@@ -34,19 +31,13 @@ fn is_among(star: &Detection, stars: &[Detection]) -> bool {
         .any(|s| (s.x_px - star.x_px).hypot(s.y_px - star.y_px) < SAME_PX)
 }
 
-/// Searches for the second list of stars. What the first search tried counts as well.
-pub(super) fn search_on(
-    first: &Found,
-    other: &Detections,
-    sky: &Sky,
-    request: &Request,
-    deadline: Option<Instant>,
-) -> Result<Found, SearchError> {
-    let mut found = search(other, sky, request, deadline)?;
-    found.report.cells += first.report.cells;
-    found.report.candidates += first.report.candidates;
-    found.report.index_bytes += first.report.index_bytes;
-    found.report.radius_deg = found.report.radius_deg.max(first.report.radius_deg);
-    found.accepted &= found.log10_chance() < ACCEPT_LOG10_CHANCE;
-    Ok(found)
+/// The second search, with what the first one tried counted as well.
+pub(super) fn second_after(first: &Found, mut second: Found) -> Found {
+    let (report, before) = (&mut second.report, &first.report);
+    report.cells += before.cells;
+    report.candidates += before.candidates;
+    report.index_bytes += before.index_bytes;
+    report.radius_deg = report.radius_deg.max(before.radius_deg);
+    second.accepted &= second.log10_chance() < ACCEPT_LOG10_CHANCE;
+    second
 }

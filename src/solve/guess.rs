@@ -25,8 +25,6 @@ pub struct Guess {
 pub(super) struct Look {
     /// The likeliest pose.
     pub best: Option<Best>,
-    /// It is beyond doubt.
-    pub accepted: bool,
     /// Sky cells read.
     pub cells: u64,
     /// How far from the guess, degrees.
@@ -99,8 +97,7 @@ pub(super) fn look(
         let result = scanner.batch(tiles)?;
         look.cells += tiles.len() as u64;
         look.radius_deg = radius_deg;
-        look.take(result);
-        if look.accepted {
+        if look.take(result) {
             break;
         }
     }
@@ -108,8 +105,8 @@ pub(super) fn look(
 }
 
 impl Look {
-    /// Adds the result of a batch; a tie keeps the earlier pose.
-    fn take(&mut self, result: BatchResult) {
+    /// Adds the result of a batch; a tie keeps the earlier pose. True where one is beyond doubt.
+    fn take(&mut self, result: BatchResult) -> bool {
         self.candidates += result.candidates;
         let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
         if let Some(new) = result.best
@@ -117,9 +114,8 @@ impl Look {
         {
             self.best = Some(new);
         }
-        self.accepted = self
-            .best
+        self.best
             .as_ref()
-            .is_some_and(|best| best.log10_chance(self.candidates) < ACCEPT_LOG10_CHANCE);
+            .is_some_and(|best| best.log10_chance(self.candidates) < ACCEPT_LOG10_CHANCE)
     }
 }

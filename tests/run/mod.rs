@@ -2,6 +2,7 @@
 
 #![allow(dead_code, missing_docs, reason = "each test takes what it needs")]
 
+pub mod night;
 pub mod schema;
 
 use std::path::{Path, PathBuf};

@@ -38,7 +38,8 @@ fn attempt(args: &NightArgs) -> Result<Status, Failure> {
         return Err((message, Status::FrameNotReadable));
     }
     let known = args.known.known();
-    let work = Work::new(&opened.sky, &known, folder.write_wcs);
+    let helpers = args.known.helpers();
+    let work = Work::new(&opened.sky, &known, folder.write_wcs, helpers.as_ref());
     let stop = stop::flag();
     let threads = args.known.thread_count();
     let mut night = Night::new(args, listing.frames.len());

@@ -78,7 +78,6 @@ fn one_frame(
     let asked = Asked {
         file: &file,
         known,
-        guess: None,
         begin: Instant::now(),
     };
     let result = match sky {

@@ -42,7 +42,9 @@ fn attempt(args: &WatchArgs) -> Result<Status, Failure> {
         complain(&format!("--target is understood as {}", target.understood));
     }
     let known = args.known.known();
-    let work = Work::new(&opened.sky, &known, args.folder.write_wcs);
+    // All that is parallel within a frame runs on these.
+    let helpers = args.known.helpers();
+    let work = Work::new(&opened.sky, &known, args.folder.write_wcs, helpers.as_ref());
     let stop = stop::flag();
     let events = Events::of(&args.folder.folder);
     let mut watch = Watch::new(args, &opened, &work);
@@ -164,7 +166,10 @@ impl<'a> Watch<'a> {
             .frame(
                 found,
                 Some(&self.opened.journal),
-                |camera, commanded_deg| neighbours.guess(usize::MAX, camera, commanded_deg),
+                |camera, commanded_deg, failed| {
+                    let first = failed == 0;
+                    first.then(|| neighbours.guess(usize::MAX, camera, commanded_deg))?
+                },
             )
             .map_err(|damaged| (damaged.to_string(), Status::IndexNotUsable))?;
         let verdict = done.entry.verdict;
