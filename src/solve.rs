@@ -154,8 +154,7 @@ pub fn solve_among(
 
     let begin = Instant::now();
     let damaged = |e: SearchError| sky.error(e.index, &e.error);
-    let mut found =
-        find(&detections, sky, request, deadline, neighbourhood).map_err(damaged)?;
+    let mut found = find(&detections, sky, request, deadline, neighbourhood).map_err(damaged)?;
     if let Some(other) = again::other_stars(frame, &detections, &found) {
         let all = neighbourhood.search(&other, sky, request, deadline);
         let second = again::second_after(&found, all.map_err(damaged)?);

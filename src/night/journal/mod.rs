@@ -92,6 +92,20 @@ fn number_of(file: &str) -> u64 {
     xxh3_64(file.as_bytes())
 }
 
+/// Locks the journal, with a little patience: a run that is just ending still holds it, and so
+/// does, for a moment, a process begun by a program that had the journal open.
+fn lock(file: &File) -> Result<(), TryLockError> {
+    const TRIES: usize = 10;
+    const PAUSE: Duration = Duration::from_millis(30);
+    for _ in 1..TRIES {
+        match file.try_lock() {
+            Err(TryLockError::WouldBlock) => std::thread::sleep(PAUSE),
+            done => return done,
+        }
+    }
+    file.try_lock()
+}
+
 /// An open journal.
 #[derive(Debug)]
 pub struct Journal {
@@ -124,7 +138,7 @@ impl Journal {
             .truncate(false)
             .open(path)
             .map_err(failed)?;
-        let locked = match file.try_lock() {
+        let locked = match lock(&file) {
             Ok(()) => true,
             Err(TryLockError::WouldBlock) => {
                 return Err(JournalError::Busy {
