@@ -10,7 +10,7 @@ use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution};
 use crate::frame::Frame;
 use crate::quality::{Quality, quality};
-use crate::search::{ACCEPT_LOG10_CHANCE, Best, Found, SearchError, search};
+use crate::search::{ACCEPT_LOG10_CHANCE, Best, Found, SearchError, search_after};
 use crate::sky::{Sky, SkyError, SkyRegion};
 use std::time::Instant;
 
@@ -119,12 +119,13 @@ pub struct Neighbourhood<'a> {
 impl Neighbourhood<'_> {
     fn search(
         &self,
+        earlier: SearchReport,
         detections: &Detections,
         sky: &Sky,
         request: &Request,
         deadline: Option<Instant>,
     ) -> Result<Found, SearchError> {
-        let all = || search(detections, sky, request, deadline);
+        let all = || search_after(earlier, detections, sky, request, deadline);
         match self.helpers {
             Some(helpers) => helpers.install(all),
             None => all(),
@@ -155,14 +156,25 @@ pub fn solve_among(
     let begin = Instant::now();
     let damaged = |e: SearchError| sky.error(e.index, &e.error);
     let mut found = find(&detections, sky, request, deadline, neighbourhood).map_err(damaged)?;
-    if let Some(other) = again::other_stars(frame, &detections, &found) {
-        let all = neighbourhood.search(&other, sky, request, deadline);
-        let second = again::second_after(&found, all.map_err(damaged)?);
-        if second.accepted {
-            (detections, found) = (other, second);
+    elapsed.match_ms = ms_since(begin);
+
+    if !found.accepted && !found.report.timed_out {
+        let begin = Instant::now();
+        let other = again::other_stars(frame, &detections);
+        elapsed.detect_ms += ms_since(begin);
+        if let Some(other) = other {
+            let begin = Instant::now();
+            let earlier = found.report.clone();
+            let second = neighbourhood.search(earlier, &other, sky, request, deadline);
+            let second = second.map_err(damaged)?;
+            if second.accepted {
+                (detections, found) = (other, second);
+            } else {
+                found.report = second.report;
+            }
+            elapsed.match_ms += ms_since(begin);
         }
     }
-    elapsed.match_ms = ms_since(begin);
 
     let begin = Instant::now();
     let best_log10_chance = found.log10_chance();
@@ -225,12 +237,8 @@ fn find(
             return Ok(found);
         }
     }
-    let mut found = neighbourhood.search(detections, sky, request, deadline)?;
-    found.report.cells += looks.cells;
-    found.report.candidates += looks.candidates;
-    found.report.index_bytes = sky.bytes_touched() - bytes_before;
-    found.accepted &= found.log10_chance() < ACCEPT_LOG10_CHANCE;
-    Ok(found)
+    looks.index_bytes = sky.bytes_touched() - bytes_before;
+    neighbourhood.search(looks, detections, sky, request, deadline)
 }
 
 fn solution(

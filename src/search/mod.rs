@@ -43,7 +43,27 @@ pub struct SearchError {
 }
 
 /// Searches `sky` for the star pattern of `detections`.
+///
+/// # Errors
+///
+/// A star-index that turns out to be damaged where it is read.
 pub fn search(
+    detections: &Detections,
+    sky: &Sky,
+    request: &Request,
+    deadline: Option<Instant>,
+) -> Result<Found, SearchError> {
+    search_after(SearchReport::default(), detections, sky, request, deadline)
+}
+
+/// As [`search`], for a frame on which `earlier` was spent without success: every trial counts
+/// against the chance of a false match from the beginning, and in the report.
+///
+/// # Errors
+///
+/// As [`search`].
+pub fn search_after(
+    earlier: SearchReport,
     detections: &Detections,
     sky: &Sky,
     request: &Request,
@@ -54,10 +74,11 @@ pub fn search(
         .epoch_jyear
         .map_or(0.0, |epoch| epoch - sky.epoch_jyear());
     let bytes_before = sky.bytes_touched();
+    let earlier_bytes = earlier.index_bytes;
     let mut found = Found {
         best: None,
         accepted: false,
-        report: SearchReport::default(),
+        report: earlier,
         lowest_log10_chance: f64::INFINITY,
     };
     let spiral = !request.starts.is_empty();
@@ -78,7 +99,7 @@ pub fn search(
             }
         }
     }
-    found.report.index_bytes = sky.bytes_touched() - bytes_before;
+    found.report.index_bytes = earlier_bytes + (sky.bytes_touched() - bytes_before);
     Ok(found)
 }
 

@@ -2,7 +2,6 @@
 
 use crate::detect::{Detection, Detections, detect_with};
 use crate::frame::Frame;
-use crate::search::{ACCEPT_LOG10_CHANCE, Found};
 
 /// So many of the first stars make the patterns.
 const FIRST: usize = 30;
@@ -12,15 +11,12 @@ const SAME_PX: f64 = 2.0;
 const MOST_OLD: f64 = 0.8;
 
 /// The stars that the frame shows with its background drawn the other way: for a sky that was
-/// taken for a nebula, or a nebula taken for sky. `None` where the search does not call for it, or
-/// the stars are the same.
-pub(super) fn other_stars(frame: &Frame, first: &Detections, found: &Found) -> Option<Detections> {
-    if found.accepted || found.report.timed_out {
-        return None;
-    }
+/// taken for a nebula, or a nebula taken for sky. `None` where they are the same.
+pub(super) fn other_stars(frame: &Frame, first: &Detections) -> Option<Detections> {
     let other = detect_with(frame, first.grain.other());
     let stars = &other.stars[..other.stars.len().min(FIRST)];
     let old = stars.iter().filter(|s| is_among(s, &first.stars)).count();
+    // A fine background without stars falls back on the plain one.
     (other.grain != first.grain && (old as f64) < MOST_OLD * stars.len() as f64).then_some(other)
 }
 
@@ -29,15 +25,4 @@ fn is_among(star: &Detection, stars: &[Detection]) -> bool {
         .iter()
         .take(2 * FIRST)
         .any(|s| (s.x_px - star.x_px).hypot(s.y_px - star.y_px) < SAME_PX)
-}
-
-/// The second search, with what the first one tried counted as well.
-pub(super) fn second_after(first: &Found, mut second: Found) -> Found {
-    let (report, before) = (&mut second.report, &first.report);
-    report.cells += before.cells;
-    report.candidates += before.candidates;
-    report.index_bytes += before.index_bytes;
-    report.radius_deg = report.radius_deg.max(before.radius_deg);
-    second.accepted &= second.log10_chance() < ACCEPT_LOG10_CHANCE;
-    second
 }
