@@ -1,6 +1,6 @@
 //! Time to find the stars of rendered frames of 1, 8 and 24 megapixels; the answer is checked.
 
-#[path = "../tests/support/star_field.rs"]
+#[path = "../tests/stars/star_field.rs"]
 mod star_field;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};

@@ -27,13 +27,14 @@ const SHARE: f64 = 0.5;
 const LEAST: usize = 8;
 /// Images on one line are pieces of a trail or a column: so many pixels across it.
 const LINE_PX: f64 = 8.0;
-/// Share of the images that have a line of their own.
-const OWN_LINE: f64 = 0.5;
+/// Of the lines that images strewn at random would lie on, this share is taken: less than all,
+/// since a long image may be found twice.
+const LINES: f64 = 0.5;
 
 /// The images drawn out in one direction, where they are most of those found and lie on many
-/// lines in that direction: stars that drifted. `None` where stars stayed points, or a trail,
+/// lines in that direction, across a frame of `width` x `height` pixels: stars that drifted. `None` where stars stayed points, or a trail,
 /// columns or the optics drew out some of the images.
-pub(super) fn drifted(found: &[Outline]) -> Option<Vec<Outline>> {
+pub(super) fn drifted(found: &[Outline], (width, height): (usize, usize)) -> Option<Vec<Outline>> {
     let long: Vec<&Outline> = found.iter().filter(|f| f.elongation > DRAWN_OUT).collect();
     let along = |f: &Outline| {
         let same = |g: &&&Outline| between(f.angle_rad, g.angle_rad) < SAME_RAD;
@@ -58,7 +59,10 @@ pub(super) fn drifted(found: &[Outline]) -> Option<Vec<Outline>> {
         .collect();
     lines.sort_unstable();
     lines.dedup();
-    (lines.len() as f64 >= OWN_LINE * alike.len() as f64).then_some(alike)
+    let across = (width as f64 * sin.abs() + height as f64 * cos.abs()) / LINE_PX;
+    // Of so many lines some get none of n images, and some get several.
+    let expected = across * (1.0 - (-(alike.len() as f64) / across).exp());
+    (lines.len() as f64 >= LINES * expected).then_some(alike)
 }
 
 /// Angle between two directions without a sense, 0 to pi / 2.
@@ -70,6 +74,8 @@ fn between(a: f64, b: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const SIZE: (usize, usize) = (1000, 800);
 
     fn outline(k: usize, elongation: f64, angle_rad: f64) -> Outline {
         // Places that follow no line: steps of the golden ratio.
@@ -90,8 +96,28 @@ mod tests {
     fn stars_that_drifted_outvote_round_beads_of_an_aircraft() {
         let mut found: Vec<Outline> = (0..12).map(|k| outline(k, 1.02, 0.3)).collect();
         found.extend((12..60).map(|k| outline(k, 6.0, PI - 0.05 + 0.001 * k as f64)));
-        let alike = drifted(&found).expect("most images are drawn out one way");
+        let alike = drifted(&found, SIZE).expect("most images are drawn out one way");
         assert_eq!(alike.len(), 48);
+        // Many stars, each found at both ends.
+        let twice: Vec<Outline> = (0..75)
+            .flat_map(|k| [-4.0, 4.0].map(|d| (k, d)))
+            .map(|(k, d)| Outline {
+                x_px: outline(k, 5.0, 0.0).x_px + d,
+                ..outline(k, 5.0, 0.0)
+            })
+            .collect();
+        assert_eq!(drifted(&twice, SIZE).map(|alike| alike.len()), Some(150));
+    }
+
+    #[test]
+    fn bad_columns_are_no_drift() {
+        let columns: Vec<Outline> = (0..100)
+            .map(|k| Outline {
+                x_px: f64::from(k % 10) * 97.0 + 31.0,
+                ..outline(k as usize, 6.0, PI / 2.0)
+            })
+            .collect();
+        assert!(drifted(&columns, SIZE).is_none());
     }
 
     #[test]
@@ -102,7 +128,7 @@ mod tests {
             y_px: 400.0 + 6.0 * k as f64,
             ..outline(k, 6.0, 0.3_f64.atan())
         }));
-        assert!(drifted(&found).is_none());
+        assert!(drifted(&found, SIZE).is_none());
     }
 
     #[test]
@@ -116,8 +142,8 @@ mod tests {
                 }
             })
             .collect();
-        assert!(drifted(&coma).is_none());
+        assert!(drifted(&coma, SIZE).is_none());
         let round: Vec<Outline> = (0..60).map(|k| outline(k, 1.1, 0.4)).collect();
-        assert!(drifted(&round).is_none());
+        assert!(drifted(&round, SIZE).is_none());
     }
 }

@@ -51,10 +51,20 @@ pub(super) struct Eye<'a, P> {
     pub saturation: f32,
 }
 
+impl<P> Eye<'_, P> {
+    /// Pixels along x and y.
+    fn size_px(&self) -> (usize, usize) {
+        (self.image.width, self.image.height)
+    }
+}
+
 /// Measures the typical star from the brightest candidates that are neither saturated nor
 /// single hot pixels; `None` without any.
 pub(super) fn estimate<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
-    typical(outlines(eye, candidates, 2 * LOOK_AT, outline))
+    typical(
+        outlines(eye, candidates, 2 * LOOK_AT, outline),
+        eye.size_px(),
+    )
 }
 
 /// The same from narrow images that stand out of their surroundings, whatever light lies there:
@@ -62,7 +72,7 @@ pub(super) fn estimate<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> 
 pub(super) fn estimate_lone<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
     // Hills of the nebula may well be brighter than all stars.
     let found = outlines(eye, candidates, 8 * LOOK_AT, outline_of_lone);
-    let psf = typical(found.clone())?;
+    let psf = typical(found.clone(), eye.size_px())?;
     let alike = |f: &&Outline| apart(f.sigma_px, psf.sigma_px) < 2.0 * BANDWIDTH;
     (found.iter().filter(alike).count() >= LEAST_LONE).then_some(psf)
 }
@@ -106,8 +116,8 @@ fn outlines<P: Pixel>(
 }
 
 /// The star that most of these images are.
-fn typical(mut found: Vec<Outline>) -> Option<Psf> {
-    if let Some(alike) = drifted(&found) {
+fn typical(mut found: Vec<Outline>, size_px: (usize, usize)) -> Option<Psf> {
+    if let Some(alike) = drifted(&found, size_px) {
         found = alike;
     }
     // Trails and columns give the width of the window, not of a star: the rounder images count.

@@ -1,12 +1,9 @@
 //! Detection against known truth, a reference library and the Cramér-Rao bound.
 
-#[path = "support/star_field.rs"]
-mod star_field;
-
+use crate::star_field::{Canvas, Random, Star, frame_of, scatter};
 use nightfix::detect::{Detection, Detections, detect};
 use nightfix::frame::{Frame, Pixels};
 use proptest::prelude::*;
-use star_field::{Canvas, Random, Star, frame_of, scatter};
 
 /// FWHM of a Gaussian per standard deviation.
 const FWHM: f64 = 2.354_820_045;

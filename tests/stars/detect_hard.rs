@@ -2,14 +2,9 @@
 //! field with a known truth. The limits lie a little beyond what is measured today, so that a
 //! change for the worse breaks them; they come from nowhere else.
 
-#[path = "support/defects.rs"]
-mod defects;
-#[path = "support/star_field.rs"]
-mod star_field;
-
+use crate::star_field::{Canvas, Random, Star, frame_of, scatter};
 use nightfix::detect::{Detections, detect};
 use nightfix::frame::{Frame, Pixels};
-use star_field::{Canvas, Random, Star, frame_of, scatter};
 
 const WIDTH: usize = 1100;
 const HEIGHT: usize = 850;
@@ -210,6 +205,32 @@ fn drifting_stars() {
         let name = format!("drift of {length} px");
         check(&name, &score(&found, &stars, 4.0), &limits);
     }
+}
+
+/// An aircraft's lights are brighter than most stars and round, a dozen of them: the stars are
+/// drawn out nevertheless, and whole.
+#[test]
+fn drifting_stars_beside_an_aircraft() {
+    let mut random = Random(116);
+    let mut canvas = Canvas::new(WIDTH, HEIGHT, 1000.0);
+    let stars = scatter(WIDTH, HEIGHT, 150, 6000.0, 40.0, &mut random);
+    for s in &stars {
+        canvas.drifted_star(*s, SIGMA, 16.0, 1.9);
+    }
+    const LIGHTS: usize = 12;
+    for k in 0..LIGHTS {
+        let along = (k as f64 + 0.5) / LIGHTS as f64;
+        let light = Star {
+            x: 30.0 + along * (WIDTH as f64 - 60.0),
+            y: 60.0 + along * (HEIGHT as f64 - 200.0),
+            flux: 60_000.0,
+        };
+        canvas.star(light, SIGMA);
+    }
+    canvas.photon_noise(12.0, 4.0, &mut random);
+    let found = detect(&canvas.frame(CEILING));
+    let limits = Limits::of(26, LIGHTS + 1, 0.6);
+    check("drift, aircraft", &score(&found, &stars, 4.0), &limits);
 }
 
 #[test]

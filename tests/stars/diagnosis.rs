@@ -1,17 +1,10 @@
 //! Frames made unsolvable on purpose, each in one way: the diagnosis names it and its measure.
 
-#[path = "support/defects.rs"]
-#[allow(dead_code)]
-mod defects;
-#[path = "support/star_field.rs"]
-#[allow(dead_code)]
-mod star_field;
-
+use crate::star_field::{Canvas, Random, Star, scatter};
 use nightfix::diagnosis::Cause;
 use nightfix::frame::Frame;
 use nightfix::sky::Sky;
 use nightfix::solve::{Commanded, Outcome, Request, solve};
-use star_field::{Canvas, Random, Star, scatter};
 
 const WIDTH: usize = 900;
 const HEIGHT: usize = 700;

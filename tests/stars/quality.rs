@@ -1,13 +1,9 @@
 //! Frame quality against what the stars were painted with: laws of Gaussian profiles, no figure
 //! of this program.
 
-#[path = "support/star_field.rs"]
-#[allow(dead_code)]
-mod star_field;
-
+use crate::star_field::{Canvas, Random, Star};
 use nightfix::detect::detect;
 use nightfix::quality::{Quality, quality};
-use star_field::{Canvas, Random, Star};
 use std::f64::consts::PI;
 
 const WIDTH: usize = 1200;

@@ -1,0 +1,9 @@
+//! Painted star fields: what is found in them, how it is judged, why nothing is found.
+
+mod defects;
+mod detect;
+mod detect_hard;
+mod diagnosis;
+mod quality;
+mod second_look;
+mod star_field;
