@@ -7,6 +7,8 @@ mod cfitsio;
 mod dng;
 #[path = "support/formats.rs"]
 mod formats;
+#[path = "support/good_index.rs"]
+mod good_index;
 #[path = "support/index_file.rs"]
 mod index_file;
 #[path = "support/mutate.rs"]
@@ -264,7 +266,7 @@ fn damage(bench: &mut Bench, rounds: usize, seed: u64) {
 
 /// Damages a star-index, with its checksums made right again every other time.
 fn damage_index(bench: &mut Bench, rounds: usize, seed: u64) {
-    let good = index_file::good();
+    let good = good_index::good();
     let whole = bench.survive_index(&good, "star-index");
     let mut mutator = Mutator::new(seed);
     let (mut noticed, mut read) = (0, 0);
@@ -420,7 +422,7 @@ fn write_seeds() {
         };
         write(target, kind.name, &bytes);
     }
-    write("star_index", "small", &index_file::good());
+    write("star_index", "small", &good_index::good());
     // The first byte chooses the container: 7 is a tree by itself.
     write("exif", "tree", &[&[7], &dng::EXIF.tree()[..]].concat());
     for (number, text) in [

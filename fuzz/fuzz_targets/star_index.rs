@@ -4,7 +4,6 @@
 use star_index::StarIndex;
 
 #[path = "../../tests/support/index_file.rs"]
-#[allow(dead_code)]
 mod index_file;
 
 libfuzzer_sys::fuzz_target!(|data: &[u8]| {

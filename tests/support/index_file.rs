@@ -1,60 +1,14 @@
-//! A small star-index, and its checksums made right after damage: else nothing behind a checksum
-//! would ever be reached.
+//! The checksums of a star-index made right after damage: else nothing behind a checksum would ever
+//! be reached. Then everything in it is read.
 
 use star_index::layout::{BLOCK_BYTES, HEADER_BYTES, cells_of_depth};
-use star_index::quad::{canonical, on_tangent_plane, pack};
-use star_index::write::{BandContents, Contents, StarTable, StoredQuad, cell_of};
 use star_index::{StarIndex, StarRecord};
 use xxhash_rust::xxh3::xxh3_64;
-
-const STARS: usize = 4000;
 
 /// Where the header keeps what is needed here (`star_index::layout::Header`).
 const BODY_OFFSET: usize = 32;
 const DIRECTORY_CHECKSUM: usize = 72;
 const HEADER_CHECKSUM: usize = 80;
-
-/// Stars on a golden spiral, quads of neighbours in two bands.
-pub fn good() -> Vec<u8> {
-    let stars: Vec<StarRecord> = (0..STARS)
-        .map(|i| {
-            let z = 1.0 - (2 * i + 1) as f64 / STARS as f64;
-            // The golden angle, 2.39996 rad.
-            let (sin, cos) = (std::f64::consts::PI * (3.0 - 5_f64.sqrt()) * i as f64).sin_cos();
-            let across = (1.0 - z * z).sqrt();
-            let mag = (i * 37 % 1100) as f64 / 100.0;
-            StarRecord::new([across * cos, across * sin, z], [1.0, -2.0], mag, None)
-        })
-        .collect();
-    let table = StarTable::new(&stars);
-    let band = |depth: u8, step: usize| {
-        let mut tiles = vec![Vec::new(); cells_of_depth(depth)];
-        for first in (0..(STARS - 3) as u32).step_by(step) {
-            let set = [first, first + 1, first + 2, first + 3];
-            let vectors = set.map(|i| table.records[i as usize].vector());
-            let Some(ordered) = on_tangent_plane(vectors).and_then(|p| canonical(&p)) else {
-                continue;
-            };
-            let stars = ordered.order.map(|k| set[k]);
-            let tile = cell_of(table.records[stars[0] as usize].vector(), depth);
-            let code = pack(ordered.code);
-            tiles[tile as usize].push(StoredQuad { code, stars });
-        }
-        let size_rad = [0.0, 1.0];
-        BandContents {
-            depth,
-            size_rad,
-            tiles,
-        }
-    };
-    let contents = Contents {
-        epoch_jyear: 2000.0,
-        origin: "synthetic",
-        table: &table,
-        bands: vec![band(2, 4), band(1, 7)],
-    };
-    contents.to_bytes().expect("few stars a tile")
-}
 
 /// Makes the checksums right, as far as the offsets in `bytes` can be followed: those of the body's
 /// blocks where `sound` has them, then that of the directory, then the header's.
