@@ -1,6 +1,7 @@
 //! Connected areas brighter than the sky, with their size and direction.
 
 use super::mesh::Mesh;
+use super::moments::Shape;
 use super::plane::Plane;
 
 /// A block belongs to an object where the mean of it and its eight neighbours stands this many
@@ -137,15 +138,21 @@ impl Sums {
         let xx = self.xx / n - x * x + 1.0 / 12.0;
         let yy = self.yy / n - y * y + 1.0 / 12.0;
         let xy = self.xy / n - x * y;
-        let (half, root) = (0.5 * (xx + yy), (0.25 * (xx - yy).powi(2) + xy * xy).sqrt());
+        let shape = Shape {
+            xx,
+            yy,
+            xy,
+            sum: self.flux,
+        };
+        let (long, short) = shape.axes();
         // A uniform bar of length L has the variance L^2 / 12.
         let extent = |variance: f64| (12.0 * variance.max(0.0)).sqrt() * plane.bin as f64;
         let low = self.low.unwrap_or_default();
         let ends = [plane.width - 1, plane.height - 1];
         Object {
-            length_px: extent(half + root),
-            width_px: extent(half - root),
-            angle_rad: 0.5 * (2.0 * xy).atan2(xx - yy),
+            length_px: extent(long),
+            width_px: extent(short),
+            angle_rad: shape.angle(),
             flux: self.flux * (plane.bin * plane.bin) as f64,
             crosses: (0..2).any(|axis| low[axis] == 0 && self.high[axis] == ends[axis]),
         }
