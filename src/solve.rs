@@ -249,7 +249,7 @@ fn solution(
     best: &Best,
     log10_chance: f64,
 ) -> Result<Option<Solution>, SkyError> {
-    let catalogue_jyear = sky.epoch_jyear();
+    let catalogue_jyear = sky.epoch_jyear(best.index);
     let epoch = match request.epoch_jyear {
         Some(jyear) => Epoch::Known { jyear },
         None => Epoch::Unknown { catalogue_jyear },

@@ -5,7 +5,8 @@ use crate::choose::{Recipe, quads_by_tile};
 use crate::select::brightest_per_cell;
 use rayon::prelude::*;
 use star_index::StarRecord;
-use star_index::write::{BandContents, Contents, StarTable, StoredQuad, TileTooFull};
+use star_index::write::{BandContents, Contents, StarTable, StoredQuad};
+use star_index::writer::{About, WriteError};
 
 /// Records of catalogue stars.
 pub fn records_of(catalogue: &Catalogue) -> Vec<StarRecord> {
@@ -89,16 +90,12 @@ pub struct Built {
 /// Builds the star-index of `catalogue` with one band per recipe. The same input gives the same
 /// bytes, on every system and with any number of threads.
 ///
-/// `origin` says where the stars came from; the file keeps at most 40 bytes of it.
+/// `origin` says where the stars came from; the file keeps the first 144 bytes of it.
 ///
 /// # Errors
 ///
 /// A tile that needs more stars than its local numbers can name.
-pub fn build(
-    catalogue: &Catalogue,
-    recipes: &[Recipe],
-    origin: &str,
-) -> Result<Built, TileTooFull> {
+pub fn build(catalogue: &Catalogue, recipes: &[Recipe], origin: &str) -> Result<Built, WriteError> {
     let table = StarTable::new(&records_of(catalogue));
     let bands: Vec<BandContents> = recipes
         .iter()
@@ -113,8 +110,12 @@ pub fn build(
         })
         .collect();
     let contents = Contents {
-        epoch_jyear: catalogue.epoch_jyear,
-        origin,
+        about: About {
+            epoch_jyear: catalogue.epoch_jyear,
+            origin,
+            fields_deg: [0.0; 2],
+            covered_share: 1.0,
+        },
         table: &table,
         bands,
     };

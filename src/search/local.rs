@@ -29,7 +29,14 @@ impl Scanner<'_> {
         let mut region = SkyRegion::default();
         let radius = radius_deg.to_radians();
         let stars = region
-            .cone(self.sky, index, start, radius, MOST_STARS, self.years)
+            .cone(
+                self.sky,
+                index,
+                start,
+                radius,
+                MOST_STARS,
+                self.years(index),
+            )
             .map_err(failed)?;
         let mut stars = stars.to_vec();
         stars.truncate(MOST_STARS);

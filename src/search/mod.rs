@@ -70,9 +70,12 @@ pub fn search_after(
     deadline: Option<Instant>,
 ) -> Result<Found, SearchError> {
     let field = DetectionField::new(detections);
-    let years = request
-        .epoch_jyear
-        .map_or(0.0, |epoch| epoch - sky.epoch_jyear());
+    let years: Vec<f64> = (0..sky.indexes().len())
+        .map(|index| {
+            let since = |epoch| epoch - sky.epoch_jyear(index);
+            request.epoch_jyear.map_or(0.0, since)
+        })
+        .collect();
     let bytes_before = sky.bytes_touched();
     let earlier_bytes = earlier.index_bytes;
     let mut found = Found {
@@ -89,7 +92,7 @@ pub fn search_after(
     };
     if field.len() >= 4 {
         for stage in plan::stages(detections, request) {
-            let scanner = Scanner::new(detections, &field, sky, years, &stage);
+            let scanner = Scanner::new(detections, &field, sky, &years, &stage);
             if scanner.has_nothing_to_ask() {
                 continue;
             }

@@ -58,7 +58,8 @@ pub struct Scanner<'a> {
     among: usize,
     lens: Lens,
     pub(super) scales: Vec<f64>,
-    pub(super) years: f64,
+    /// Years of proper motion, by star-index.
+    years: Vec<f64>,
     pub(super) half_px: [f64; 2],
 }
 
@@ -75,7 +76,7 @@ impl<'a> Scanner<'a> {
         detections: &Detections,
         field: &'a DetectionField,
         sky: &'a Sky,
-        years: f64,
+        years: &[f64],
         stage: &Stage,
     ) -> Scanner<'a> {
         let centre = [
@@ -100,7 +101,7 @@ impl<'a> Scanner<'a> {
             among: stage.neighbours_of.max(stage.all_of).min(field.len()),
             lens: stage.lens,
             scales: stage.scales.clone(),
-            years,
+            years: years.to_vec(),
             half_px: [
                 detections.width as f64 / 2.0,
                 detections.height as f64 / 2.0,
@@ -111,6 +112,11 @@ impl<'a> Scanner<'a> {
     /// The stage has no quads of its own, for want of detections.
     pub fn has_nothing_to_ask(&self) -> bool {
         self.table.is_empty()
+    }
+
+    /// Years of proper motion for the stars of star-index `index`.
+    pub(super) fn years(&self, index: usize) -> f64 {
+        self.years.get(index).copied().unwrap_or(0.0)
     }
 
     /// Scans `tiles` on all threads. The result does not depend on their number: candidates
@@ -140,6 +146,7 @@ impl<'a> Scanner<'a> {
             return Ok(result);
         };
         let quads = index.tile(tile.band, tile.tile)?;
+        let years = self.years(tile.index);
         let Scratch { region, hits } = scratch;
         hits.clear();
         self.table
@@ -151,7 +158,7 @@ impl<'a> Scanner<'a> {
                 return Err(IndexError::Damaged("tile"));
             };
             let [a, b, c, d] = stars.map(|star| index.star(star));
-            let stars = [a?, b?, c?, d?].map(|record| record.star_after(self.years));
+            let stars = [a?, b?, c?, d?].map(|record| record.star_after(years));
             self.consider(tile.index, region, quad, stars, &mut result)?;
         }
         Ok(result)
@@ -256,7 +263,8 @@ impl<'a> Scanner<'a> {
         for most in [GLANCE_STARS, STARS_ASKED] {
             // The circle around the frame holds twice its area and more.
             let (sky, centre) = (self.sky, camera.axes[2]);
-            let stars = region.cone(sky, index, centre, reach_rad, 2 * most, self.years)?;
+            let years = self.years(index);
+            let stars = region.cone(sky, index, centre, reach_rad, 2 * most, years)?;
             evidence = self.weigher.weigh(proposal, stars, most);
             if evidence.as_ref().is_none_or(|e| e.gain < GLANCE_GAIN) {
                 break;

@@ -54,10 +54,10 @@ impl Sky {
         Ok(())
     }
 
-    /// Julian year of the stored positions.
-    pub fn epoch_jyear(&self) -> f64 {
+    /// Julian year of the positions stored in star-index `index`.
+    pub fn epoch_jyear(&self, index: usize) -> f64 {
         self.indexes
-            .first()
+            .get(index)
             .map_or(2000.0, |i| i.header().epoch_jyear)
     }
 

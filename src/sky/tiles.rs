@@ -2,7 +2,7 @@
 
 use super::{Sky, cell_reach_rad};
 use crate::sphere::{angle_between, cross, dot, longitude_latitude, sky_to_vector};
-use star_index::layout::{Band, cells_of_depth};
+use star_index::layout::Band;
 
 /// A tile of the sky to be searched.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,8 +20,9 @@ pub struct SkyTile {
 impl Sky {
     /// All tiles of the bands that `wanted` admits, in stored order.
     pub fn tiles(&self, wanted: impl Fn(&Band) -> bool) -> Vec<SkyTile> {
-        self.of_bands(wanted, |index, band, depth, tiles| {
-            tiles.extend((0..cells_of_depth(depth) as u64).map(|tile| SkyTile {
+        self.of_bands(wanted, |index, band, _, tiles| {
+            let held = self.indexes[index].tile_ranges(band);
+            tiles.extend(held.flat_map(|(from, to)| from..to).map(|tile| SkyTile {
                 index,
                 band,
                 tile,
@@ -43,7 +44,8 @@ impl Sky {
             let radius =
                 (radius_deg.to_radians() + 0.5 * cell_reach_rad(depth)).min(std::f64::consts::PI);
             let cover = cdshealpix::nested::cone_coverage_approx(depth, lon, lat, radius);
-            tiles.extend(cover.flat_iter().map(|tile| SkyTile {
+            let held = |&tile: &u64| self.indexes[index].may_hold(band, tile);
+            tiles.extend(cover.flat_iter().filter(held).map(|tile| SkyTile {
                 index,
                 band,
                 tile,
@@ -113,6 +115,7 @@ fn angle_to_arc(from: [f64; 3], a: [f64; 3], b: [f64; 3]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use star_index::layout::cells_of_depth;
 
     /// Slow but obvious: the distance to many points inside the cell.
     #[test]

@@ -3,24 +3,33 @@
 //! Little-endian throughout. Offsets are in bytes from the start of the file.
 //!
 //! ```text
-//! 0      Header          128 bytes
-//! 128    tier table      Tier per star tier
-//!        band table      Band per quad band
-//!        cell starts     u32 per cell of each tier, plus one: first star of the cell
-//!        tile starts     u64 per tile of each band, plus one: offset of the tile's record
-//!        checksums       u64 per block of the body (XXH3-64)
-//! body   stars           StarRecord, 16 bytes each, tier by tier, cell by cell
-//!        tiles           tile records, band by band, HEALPix order
+//! 0      Header          256 bytes
+//! 256    body            stars: StarRecord, 16 bytes each, tier by tier, cell by cell
+//!                        tile records (below)
+//!                        cell pages, tile pages (below)
+//!        directory       Tier per star tier
+//!                        Band per quad band
+//!                        groups of each tier, then of each band
+//!                        u64 per block of the body (XXH3-64)
 //! ```
 //!
-//! Everything before `body` is covered by one checksum in the header and verified at open; the
-//! body is checksummed in blocks of [`BLOCK_BYTES`], each verified when first read.
+//! The directory is covered by one checksum in the header and verified at open; the body is
+//! checksummed in blocks of [`BLOCK_BYTES`], each verified when first read. What is looked up by
+//! cell lies in the body: opening costs the same few hundred kilobytes whatever the file's size.
+//!
+//! **Cells** are looked up in two steps, so that an index of one region is as small as its stars.
+//! [`GROUP_CELLS`] consecutive cells (three levels of HEALPix) form a group; a group that holds
+//! anything has a page in the body. A tier's group is two u32: the first star of the group,
+//! counted within the tier, and its page ([`NO_PAGE`]: empty); its page holds a u32 per cell, the
+//! first star of the cell, counted likewise. A band's group is one u32, its page; its page holds
+//! a u64 per tile, the offset of the tile's record, 0 where the tile is empty.
 //!
 //! **Star tiers.** Tier k holds the stars that are not among the brightest
 //! [`TIER_BASE`] * 4^(k-1) but among the brightest [`TIER_BASE`] * 4^k, in HEALPix (nested)
 //! cells of depth [`TIER_DEPTH`] + k, so that a cell holds about 16 stars on average in every
-//! tier: the brightest stars of any region are a few short reads, whatever its size.
-//! Within a cell stars are sorted by magnitude.
+//! tier: the brightest stars of any region are a few short reads, whatever its size. In an index
+//! of a part of the sky both numbers shrink with that part, and the first tier's cells are the
+//! first ones that still hold 16 stars. Within a cell stars are sorted by magnitude.
 //!
 //! **Quad bands.** A band holds quads of like angular size. A tile is a HEALPix (nested) cell of
 //! the band's depth; a quad belongs to the tile that holds its first star (A). A tile record is
@@ -38,11 +47,17 @@ use bytemuck::{Pod, Zeroable};
 /// First bytes of every star-index.
 pub const MAGIC: [u8; 8] = *b"NFSKY\x00\r\n";
 /// Version of this layout.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 /// Bytes of one checksummed block.
 pub const BLOCK_BYTES: usize = 1 << 16;
-/// Stars of the brightest tier.
-pub const TIER_BASE: usize = 16 * 192;
+/// Cells of a group.
+pub const GROUP_CELLS: usize = 64;
+/// Page number of an empty group.
+pub const NO_PAGE: u32 = u32::MAX;
+/// Stars that a cell of a tier holds on average.
+pub const TIER_CELL_STARS: usize = 16;
+/// Stars of the brightest tier of an index of the whole sky.
+pub const TIER_BASE: usize = TIER_CELL_STARS * 192;
 /// HEALPix depth of the brightest tier's cells.
 pub const TIER_DEPTH: u8 = 2;
 /// Bits of a local star number in a tile record.
@@ -66,8 +81,8 @@ pub struct Header {
     pub reserved: u32,
     /// Length of the whole file.
     pub file_bytes: u64,
-    /// Offset of the body.
-    pub body_offset: u64,
+    /// Offset of the directory: the end of the body.
+    pub directory_offset: u64,
     /// Number of stars.
     pub stars: u64,
     /// Number of quads.
@@ -76,17 +91,31 @@ pub struct Header {
     pub epoch_jyear: f64,
     /// Faintest magnitude.
     pub faintest_mag: f64,
-    /// XXH3-64 of the bytes from [`HEADER_BYTES`] to `body_offset`.
+    /// Narrowest and widest field that it was built for, degrees; zeros: any.
+    pub fields_deg: [f64; 2],
+    /// Part of the sky that holds stars, 0 to 1.
+    pub covered_share: f64,
+    /// XXH3-64 of the directory.
     pub directory_checksum: u64,
     /// XXH3-64 of this header with this field zero.
     pub header_checksum: u64,
     /// Where the stars came from: UTF-8, zero-padded.
-    pub origin: [u8; 40],
+    pub origin: [u8; ORIGIN_BYTES],
 }
 
+/// Bytes kept of the origin.
+pub const ORIGIN_BYTES: usize = 144;
 /// Bytes of the header.
-pub const HEADER_BYTES: usize = 128;
+pub const HEADER_BYTES: usize = 256;
 const _: () = assert!(std::mem::size_of::<Header>() == HEADER_BYTES);
+
+impl Header {
+    /// Where the stars came from, as far as it was kept.
+    pub fn origin(&self) -> String {
+        let end = self.origin.iter().position(|&b| b == 0);
+        String::from_utf8_lossy(&self.origin[..end.unwrap_or(ORIGIN_BYTES)]).into_owned()
+    }
+}
 
 /// One star tier.
 #[repr(C)]
@@ -100,8 +129,10 @@ pub struct Tier {
     pub first_star: u64,
     /// Number of its stars.
     pub stars: u64,
-    /// Offset of its cell starts (relative to `first_star`).
-    pub cell_starts: u64,
+    /// Offset of its groups.
+    pub groups: u64,
+    /// Offset of its first page.
+    pub pages: u64,
 }
 
 /// One quad band.
@@ -118,13 +149,20 @@ pub struct Band {
     pub longest_rad: f64,
     /// Number of its quads.
     pub quads: u64,
-    /// Offset of its tile starts.
-    pub tile_starts: u64,
+    /// Offset of its groups.
+    pub groups: u64,
+    /// Offset of its first page.
+    pub pages: u64,
 }
 
 /// Number of HEALPix cells of a depth.
 pub fn cells_of_depth(depth: u8) -> usize {
     12 << (2 * depth)
+}
+
+/// Number of groups of a depth.
+pub fn groups_of_depth(depth: u8) -> usize {
+    cells_of_depth(depth).div_ceil(GROUP_CELLS)
 }
 
 /// A length rounded up to a multiple of eight.

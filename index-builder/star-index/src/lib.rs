@@ -2,7 +2,7 @@
 //!
 //! One file, used in place (embedded in a program or mapped from disk): a header, a directory,
 //! block checksums, then stars and quads in sky-cell order. [`layout`] describes every byte.
-//! [`StarIndex`] reads, [`write::Contents`] writes, [`quad`] holds the numbers that describe a
+//! [`StarIndex`] reads, [`write::Contents`] and [`writer::IndexWriter`] write, [`quad`] holds the numbers that describe a
 //! quad's shape, shared by the builder and the solver.
 
 pub mod layout;
@@ -10,6 +10,7 @@ pub mod quad;
 pub mod read;
 pub mod star;
 pub mod write;
+pub mod writer;
 
 pub use read::{IndexError, StarIndex, Tile};
 pub use star::{Star, StarRecord};

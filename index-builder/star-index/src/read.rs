@@ -1,8 +1,8 @@
 //! Reads a star-index in place. Nothing it holds is trusted before its checksum was verified.
 
 use crate::layout::{
-    BLOCK_BYTES, Band, HEADER_BYTES, Header, LOCAL_BITS, MAGIC, PACKED_BYTES, Tier, VERSION,
-    cells_of_depth,
+    BLOCK_BYTES, Band, GROUP_CELLS, HEADER_BYTES, Header, LOCAL_BITS, MAGIC, NO_PAGE, PACKED_BYTES,
+    Tier, VERSION, cells_of_depth, groups_of_depth, padded,
 };
 use crate::star::StarRecord;
 use std::path::Path;
@@ -72,6 +72,12 @@ pub struct Tile<'a> {
 }
 
 impl<'a> Tile<'a> {
+    const EMPTY: Tile<'static> = Tile {
+        locals: &[],
+        codes: &[],
+        stars: &[],
+    };
+
     /// Number of quads.
     pub fn len(&self) -> usize {
         self.codes.len() / PACKED_BYTES
@@ -157,14 +163,12 @@ impl StarIndex {
         if header.file_bytes != all.len() as u64 {
             return Err(IndexError::Damaged("length"));
         }
-        let directory = usize::try_from(header.body_offset)
-            .ok()
-            .and_then(|end| all.get(HEADER_BYTES..end))
-            .ok_or(IndexError::Damaged("directory"))?;
-        if xxh3_64(directory) != header.directory_checksum {
-            return Err(IndexError::Damaged("directory"));
-        }
         let wrong = IndexError::Damaged("directory");
+        let offset = usize::try_from(header.directory_offset).map_err(|_| wrong.clone())?;
+        let directory = all.get(offset..).ok_or(wrong.clone())?;
+        if offset < HEADER_BYTES || xxh3_64(directory) != header.directory_checksum {
+            return Err(wrong);
+        }
         let tier_bytes = header.tiers as usize * std::mem::size_of::<Tier>();
         let band_bytes = header.bands as usize * std::mem::size_of::<Band>();
         let tables = directory
@@ -172,23 +176,33 @@ impl StarIndex {
             .ok_or(wrong.clone())?;
         let tiers: Vec<Tier> = bytemuck::allocation::pod_collect_to_vec(&tables[..tier_bytes]);
         let bands: Vec<Band> = bytemuck::allocation::pod_collect_to_vec(&tables[tier_bytes..]);
-        if !tables_fit(&header, &tiers, &bands) {
+        let depths = tiers
+            .iter()
+            .map(|t| t.depth)
+            .chain(bands.iter().map(|b| b.depth));
+        if depths.into_iter().any(|depth| depth > MAX_DEPTH) {
             return Err(wrong);
         }
-        let body_bytes = all.len() - header.body_offset as usize;
-        let blocks = body_bytes.div_ceil(BLOCK_BYTES);
-        let checksums = bands
-            .last()
-            .map(|b| b.tile_starts as usize + 8 * (cells_of_depth(b.depth as u8) + 1))
-            .or_else(|| {
-                tiers.last().map(|t| {
-                    let end = t.cell_starts as usize + 4 * (cells_of_depth(t.depth as u8) + 1);
-                    crate::layout::padded(end)
-                })
-            })
-            .ok_or(wrong.clone())?;
-        let end = checksums.saturating_add(8 * blocks);
-        if all.get(checksums..end).is_none() {
+        // Groups lie one table after the other, checksums after the last, and nothing follows: no
+        // more cells and tiles are ever looked at than the file has room for.
+        let mut next = offset + tier_bytes + band_bytes;
+        let tables = tiers
+            .iter()
+            .map(|t| (t.groups, 8 * (groups_of_depth(t.depth as u8) + 1)))
+            .chain(
+                bands
+                    .iter()
+                    .map(|b| (b.groups, 4 * groups_of_depth(b.depth as u8))),
+            );
+        for (groups, length) in tables {
+            if groups != next as u64 {
+                return Err(wrong);
+            }
+            next = padded(next + length);
+        }
+        let checksums = next;
+        let blocks = (offset - HEADER_BYTES).div_ceil(BLOCK_BYTES);
+        if all.len() != checksums + 8 * blocks {
             return Err(wrong);
         }
         let verified = (0..blocks.div_ceil(64))
@@ -216,8 +230,8 @@ impl StarIndex {
     /// verified.
     fn body(&self, start: u64, end: u64) -> Result<&[u8], IndexError> {
         let all = self.all();
-        let offset = self.header.body_offset;
-        if start < offset || end < start || end > all.len() as u64 {
+        let offset = HEADER_BYTES as u64;
+        if start < offset || end < start || end > self.header.directory_offset {
             return Err(IndexError::Damaged("offsets"));
         }
         if start == end {
@@ -241,8 +255,9 @@ impl StarIndex {
 
     fn verify_block(&self, block: usize) -> Result<(), IndexError> {
         let all = self.all();
-        let begin = self.header.body_offset as usize + block * BLOCK_BYTES;
-        let bytes = &all[begin..all.len().min(begin + BLOCK_BYTES)];
+        let begin = HEADER_BYTES + block * BLOCK_BYTES;
+        let end = self.header.directory_offset as usize;
+        let bytes = &all[begin..end.min(begin + BLOCK_BYTES)];
         let stored = self.u64_at(self.checksums + 8 * block);
         if stored == Some(xxh3_64(bytes)) {
             Ok(())
@@ -263,7 +278,7 @@ impl StarIndex {
 
     /// Verifies every block.
     pub fn verify_all(&self) -> Result<(), IndexError> {
-        self.body(self.header.body_offset, self.header.file_bytes)
+        self.body(HEADER_BYTES as u64, self.header.directory_offset)
             .map(|_| ())
     }
 
@@ -282,6 +297,13 @@ impl StarIndex {
         &self.bands
     }
 
+    /// Number of blocks whose checksum was verified since it was opened, and of all blocks.
+    pub fn blocks_verified(&self) -> [u64; 2] {
+        let body = self.header.directory_offset - HEADER_BYTES as u64;
+        let all = body.div_ceil(BLOCK_BYTES as u64);
+        [self.touched.load(Ordering::Relaxed), all]
+    }
+
     /// Body bytes touched since it was opened: whole blocks, each counted once.
     pub fn bytes_touched(&self) -> u64 {
         self.touched.load(Ordering::Relaxed) * BLOCK_BYTES as u64
@@ -295,14 +317,51 @@ impl StarIndex {
         if first > end || end > cells_of_depth(info.depth as u8) as u64 {
             return Err(wrong);
         }
-        let entry = |cell: u64| self.u32_at(info.cell_starts as usize + 4 * cell as usize);
-        let (start, stop) = entry(first).zip(entry(end)).ok_or(wrong.clone())?;
-        let number = |offset: u32| {
-            info.first_star
-                .checked_add(offset.into())
-                .ok_or(wrong.clone())
-        };
+        let (start, stop) = (self.cell_start(info, first)?, self.cell_start(info, end)?);
+        let number = |offset: u64| info.first_star.checked_add(offset).ok_or(wrong.clone());
         self.records(number(start)?, number(stop)?)
+    }
+
+    /// First star of a cell, or of where it would be, counted within its tier.
+    fn cell_start(&self, tier: &Tier, cell: u64) -> Result<u64, IndexError> {
+        let wrong = IndexError::Damaged("offsets");
+        let (group, within) = (cell / GROUP_CELLS as u64, cell % GROUP_CELLS as u64);
+        let entry = tier.groups as usize + 8 * group as usize;
+        let (start, page) = self
+            .u32_at(entry)
+            .zip(self.u32_at(entry + 4))
+            .ok_or(wrong.clone())?;
+        if page == NO_PAGE || within == 0 {
+            return Ok(u64::from(start));
+        }
+        let place = GROUP_CELLS as u64 * u64::from(page) + within;
+        let place = tier.pages.checked_add(4 * place).ok_or(wrong.clone())?;
+        let bytes = self.body(place, place.saturating_add(4))?;
+        let bytes = bytes.try_into().map_err(|_| wrong)?;
+        Ok(u64::from(u32::from_le_bytes(bytes)))
+    }
+
+    /// Tiles of the groups of a band that hold anything, as ranges `first..end`.
+    pub fn tile_ranges(&self, band: usize) -> impl Iterator<Item = (u64, u64)> + '_ {
+        let info = self.bands.get(band);
+        let tiles = info.map_or(0, |b| cells_of_depth(b.depth as u8)) as u64;
+        let per_group = GROUP_CELLS as u64;
+        (0..tiles.div_ceil(per_group)).filter_map(move |group| {
+            let held = self.group_page(info?, group) != Some(NO_PAGE);
+            held.then_some((group * per_group, tiles.min((group + 1) * per_group)))
+        })
+    }
+
+    /// False where the group of a tile is empty, and so is the tile.
+    pub fn may_hold(&self, band: usize, tile: u64) -> bool {
+        self.bands.get(band).is_some_and(|info| {
+            let page = self.group_page(info, tile / GROUP_CELLS as u64);
+            page.is_some_and(|page| page != NO_PAGE)
+        })
+    }
+
+    fn group_page(&self, band: &Band, group: u64) -> Option<u32> {
+        self.u32_at(band.groups as usize + 4 * group as usize)
     }
 
     /// The star with a number of the star table.
@@ -319,7 +378,7 @@ impl StarIndex {
         let size = std::mem::size_of::<StarRecord>() as u64;
         let place = |number: u64| {
             let bytes = number.checked_mul(size)?;
-            bytes.checked_add(self.header.body_offset)
+            bytes.checked_add(HEADER_BYTES as u64)
         };
         let (start, end) = place(start)
             .zip(place(end))
@@ -335,16 +394,25 @@ impl StarIndex {
         if tile >= cells_of_depth(info.depth as u8) as u64 {
             return Err(wrong);
         }
-        let entry = info.tile_starts as usize + 8 * tile as usize;
-        let (start, end) = self
-            .u64_at(entry)
-            .zip(self.u64_at(entry + 8))
-            .ok_or(wrong.clone())?;
-        let record = self.body(start, end)?;
+        let group = tile / GROUP_CELLS as u64;
+        let page = self.group_page(info, group).ok_or(wrong.clone())?;
+        if page == NO_PAGE {
+            return Ok(Tile::EMPTY);
+        }
+        let place = GROUP_CELLS as u64 * u64::from(page) + tile % GROUP_CELLS as u64;
+        let place = info.pages.checked_add(8 * place).ok_or(wrong.clone())?;
+        let entry = self.body(place, place.saturating_add(8))?;
+        let start = u64::from_le_bytes(entry.try_into().map_err(|_| wrong)?);
+        if start == 0 {
+            return Ok(Tile::EMPTY);
+        }
         let damaged = || IndexError::Damaged("tile");
-        let (counts, rest) = record.split_at_checked(8).ok_or_else(damaged)?;
-        let counts: &[u32] = bytemuck::try_cast_slice(counts).map_err(|_| damaged())?;
+        let counts: &[u32] = bytemuck::try_cast_slice(self.body(start, start.saturating_add(8))?)
+            .map_err(|_| damaged())?;
         let (locals, quads) = (counts[0] as usize, counts[1] as usize);
+        let length = 8 + 4 * locals as u64 + 2 * (PACKED_BYTES * quads) as u64;
+        let record = self.body(start, start.saturating_add(length))?;
+        let (_, rest) = record.split_at_checked(8).ok_or_else(damaged)?;
         let (local_bytes, rest) = rest.split_at_checked(4 * locals).ok_or_else(damaged)?;
         let packed = quads.checked_mul(PACKED_BYTES).ok_or_else(damaged)?;
         let (codes, rest) = rest.split_at_checked(packed).ok_or_else(damaged)?;
@@ -356,22 +424,4 @@ impl StarIndex {
             stars,
         })
     }
-}
-
-/// Whether the tables of where cells and tiles begin have room in the directory, all of them side
-/// by side: no more cells and tiles are ever looked at than that.
-fn tables_fit(header: &Header, tiers: &[Tier], bands: &[Band]) -> bool {
-    let tiers = tiers.iter().map(|t| (t.depth, t.cell_starts, 4));
-    let bands = bands.iter().map(|b| (b.depth, b.tile_starts, 8));
-    let mut room = header.body_offset;
-    tiers.chain(bands).all(|(depth, start, entry)| {
-        if depth > MAX_DEPTH || start < HEADER_BYTES as u64 {
-            return false;
-        }
-        let bytes = entry * (cells_of_depth(depth as u8) as u64 + 1);
-        let end = start.checked_add(bytes);
-        let left = room.checked_sub(bytes);
-        room = left.unwrap_or(0);
-        left.is_some() && end.is_some_and(|end| end <= header.body_offset)
-    })
 }

@@ -1,11 +1,11 @@
 //! Lays stars and quads out as a star-index.
+//!
+//! [`Contents`] holds everything in memory; [`writer`](crate::writer) takes it piece by piece.
 
-use crate::layout::{
-    BLOCK_BYTES, Band, HEADER_BYTES, Header, LOCAL_BITS, MAGIC, PACKED_BYTES, TIER_BASE,
-    TIER_DEPTH, Tier, VERSION, cells_of_depth, padded,
-};
+use crate::layout::{LOCAL_BITS, PACKED_BYTES, TIER_BASE, TIER_DEPTH, padded};
 use crate::star::StarRecord;
-use xxhash_rust::xxh3::xxh3_64;
+use crate::writer::{About, IndexWriter, TierShape, WriteError};
+use std::io::Cursor;
 
 /// A quad to be stored: its packed code and its stars A, B, C, D as numbers of the star table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -27,14 +27,15 @@ pub struct BandContents {
     pub tiles: Vec<Vec<StoredQuad>>,
 }
 
-/// The star table in its final order, with the cell starts of each tier.
+/// The star table in its final order, with the cells of each tier.
 #[derive(Debug, Clone)]
 pub struct StarTable {
     /// Records in file order.
     pub records: Vec<StarRecord>,
     /// For each record the number of the input star.
     pub input_numbers: Vec<u32>,
-    tiers: Vec<(u8, usize, Vec<u32>)>,
+    /// Depth of each tier, and the cell of each of its stars in file order.
+    tiers: Vec<(u8, Vec<u64>)>,
 }
 
 impl StarTable {
@@ -61,16 +62,12 @@ impl StarTable {
                 .map(|(rank, &i)| (cell_of(stars[i as usize].vector(), depth), rank, i))
                 .collect();
             members.sort_unstable();
-            let mut starts = vec![0_u32; cells_of_depth(depth) + 1];
-            for &(cell, _, i) in &members {
-                starts[cell as usize + 1] += 1;
+            for &(_, _, i) in &members {
                 table.records.push(stars[i as usize]);
                 table.input_numbers.push(i);
             }
-            for cell in 1..starts.len() {
-                starts[cell] += starts[cell - 1];
-            }
-            table.tiers.push((depth, first, starts));
+            let cells = members.into_iter().map(|(cell, ..)| cell).collect();
+            table.tiers.push((depth, cells));
             first = end;
             depth += 1;
         }
@@ -87,144 +84,110 @@ pub fn cell_of(vector: [f64; 3], depth: u8) -> u64 {
 /// Everything that goes into a star-index.
 #[derive(Debug, Clone)]
 pub struct Contents<'a> {
-    /// Julian year of the positions.
-    pub epoch_jyear: f64,
-    /// Where the stars came from (at most 40 bytes are kept).
-    pub origin: &'a str,
+    /// Epoch, origin and what it was built for.
+    pub about: About<'a>,
     /// The stars.
     pub table: &'a StarTable,
     /// The quads.
     pub bands: Vec<BandContents>,
 }
 
+impl Contents<'_> {
+    /// The bytes of the file. The same contents give the same bytes.
+    ///
+    /// # Errors
+    ///
+    /// A tile that needs more stars than its local numbers can name.
+    pub fn to_bytes(&self) -> Result<Vec<u8>, WriteError> {
+        let table = self.table;
+        let shapes: Vec<TierShape> = table
+            .tiers
+            .iter()
+            .map(|(depth, cells)| TierShape {
+                depth: *depth,
+                stars: cells.len() as u64,
+            })
+            .collect();
+        let depths: Vec<u8> = self.bands.iter().map(|band| band.depth).collect();
+        let mut writer = IndexWriter::new(Cursor::new(Vec::new()), &shapes, &depths)?;
+        let mut first = 0;
+        for (tier, (_, cells)) in table.tiers.iter().enumerate() {
+            writer.put_stars(tier, cells, &table.records[first..first + cells.len()])?;
+            first += cells.len();
+        }
+        for (number, band) in self.bands.iter().enumerate() {
+            let mut tiles = EncodedTiles::default();
+            for (tile, quads) in band.tiles.iter().enumerate() {
+                tiles.push(tile as u64, quads)?;
+            }
+            writer.put_tiles(number, &tiles)?;
+            writer.widen(number, band.size_rad);
+        }
+        Ok(writer.finish(&self.about)?.into_inner())
+    }
+}
+
 /// A tile uses more stars than its local numbers can name.
 #[derive(Debug, thiserror::Error)]
 #[error(
-    "tile {tile} of band {band} needs {stars} stars where at most {} fit: use a greater tile depth",
+    "a tile of the sky needs {stars} stars where at most {} fit",
     1 << LOCAL_BITS
 )]
 pub struct TileTooFull {
-    band: usize,
-    tile: usize,
     stars: usize,
 }
 
-impl Contents<'_> {
-    /// The bytes of the file. The same contents give the same bytes.
-    pub fn to_bytes(&self) -> Result<Vec<u8>, TileTooFull> {
-        let table = self.table;
-        let mut body: Vec<u8> = bytemuck::cast_slice(&table.records).to_vec();
-        let tables_bytes = table.tiers.len() * std::mem::size_of::<Tier>()
-            + self.bands.len() * std::mem::size_of::<Band>();
-        let mut directory_end = HEADER_BYTES + tables_bytes;
-        let mut tiers = Vec::new();
-        for (depth, first, starts) in &table.tiers {
-            tiers.push(Tier {
-                depth: u32::from(*depth),
-                reserved: 0,
-                first_star: *first as u64,
-                stars: u64::from(*starts.last().unwrap_or(&0)),
-                cell_starts: directory_end as u64,
-            });
-            directory_end = padded(directory_end + 4 * starts.len());
-        }
-        let mut bands = Vec::new();
-        let mut tile_starts = Vec::new();
-        for (number, band) in self.bands.iter().enumerate() {
-            bands.push(Band {
-                depth: u32::from(band.depth),
-                reserved: 0,
-                shortest_rad: band.size_rad[0],
-                longest_rad: band.size_rad[1],
-                quads: band.tiles.iter().map(|t| t.len() as u64).sum(),
-                tile_starts: directory_end as u64,
-            });
-            directory_end += 8 * (band.tiles.len() + 1);
-            let mut starts = Vec::with_capacity(band.tiles.len() + 1);
-            for (tile, quads) in band.tiles.iter().enumerate() {
-                starts.push(body.len() as u64);
-                append_tile(&mut body, quads).map_err(|stars| TileTooFull {
-                    band: number,
-                    tile,
-                    stars,
-                })?;
-            }
-            starts.push(body.len() as u64);
-            tile_starts.push(starts);
-        }
-        let body_offset = padded(directory_end + 8 * body.len().div_ceil(BLOCK_BYTES));
-        let mut directory = Vec::with_capacity(body_offset);
-        directory.extend_from_slice(bytemuck::cast_slice(&tiers));
-        directory.extend_from_slice(bytemuck::cast_slice(&bands));
-        for (_, _, starts) in &table.tiers {
-            directory.extend_from_slice(bytemuck::cast_slice(starts));
-            directory.resize(padded(directory.len()), 0);
-        }
-        for starts in &tile_starts {
-            for start in starts {
-                directory.extend_from_slice(&(start + body_offset as u64).to_le_bytes());
-            }
-        }
-        for block in body.chunks(BLOCK_BYTES) {
-            directory.extend_from_slice(&xxh3_64(block).to_le_bytes());
-        }
-        directory.resize(body_offset - HEADER_BYTES, 0);
-        let mut origin = [0_u8; 40];
-        let kept = self.origin.floor_char_boundary(40);
-        origin[..kept].copy_from_slice(&self.origin.as_bytes()[..kept]);
-        let mut header = Header {
-            magic: MAGIC,
-            version: VERSION,
-            tiers: tiers.len() as u32,
-            bands: bands.len() as u32,
-            reserved: 0,
-            file_bytes: (body_offset + body.len()) as u64,
-            body_offset: body_offset as u64,
-            stars: table.records.len() as u64,
-            quads: bands.iter().map(|b| b.quads).sum(),
-            epoch_jyear: self.epoch_jyear,
-            faintest_mag: table
-                .records
-                .iter()
-                .map(|s| f64::from(s.mag()))
-                .fold(-99.0, f64::max),
-            directory_checksum: xxh3_64(&directory),
-            header_checksum: 0,
-            origin,
-        };
-        header.header_checksum = xxh3_64(bytemuck::bytes_of(&header));
-        let mut bytes = Vec::with_capacity(body_offset + body.len());
-        bytes.extend_from_slice(bytemuck::bytes_of(&header));
-        bytes.extend_from_slice(&directory);
-        bytes.extend_from_slice(&body);
-        Ok(bytes)
-    }
+/// Tile records of one band, one after the other, ready to be written.
+#[derive(Debug, Clone, Default)]
+pub struct EncodedTiles {
+    pub(crate) bytes: Vec<u8>,
+    /// Number of each tile and where its record begins in `bytes`.
+    pub(crate) tiles: Vec<(u64, u64)>,
+    pub(crate) quads: u64,
 }
 
-/// Appends a tile record; `Err` holds the number of stars where there are too many.
-fn append_tile(body: &mut Vec<u8>, quads: &[StoredQuad]) -> Result<(), usize> {
-    let mut quads = quads.to_vec();
-    quads.sort_unstable();
-    let mut locals: Vec<u32> = quads.iter().flat_map(|q| q.stars).collect();
-    locals.sort_unstable();
-    locals.dedup();
-    if locals.len() > 1 << LOCAL_BITS {
-        return Err(locals.len());
+impl EncodedTiles {
+    /// Appends the record of a tile; a tile without quads has none.
+    ///
+    /// # Errors
+    ///
+    /// A tile that needs more stars than its local numbers can name.
+    pub fn push(&mut self, tile: u64, quads: &[StoredQuad]) -> Result<(), TileTooFull> {
+        if quads.is_empty() {
+            return Ok(());
+        }
+        let body = &mut self.bytes;
+        self.tiles.push((tile, body.len() as u64));
+        self.quads += quads.len() as u64;
+        let mut quads = quads.to_vec();
+        quads.sort_unstable();
+        let mut locals: Vec<u32> = quads.iter().flat_map(|q| q.stars).collect();
+        locals.sort_unstable();
+        locals.dedup();
+        if locals.len() > 1 << LOCAL_BITS {
+            let stars = locals.len();
+            return Err(TileTooFull { stars });
+        }
+        body.extend_from_slice(&(locals.len() as u32).to_le_bytes());
+        body.extend_from_slice(&(quads.len() as u32).to_le_bytes());
+        for star in &locals {
+            body.extend_from_slice(&star.to_le_bytes());
+        }
+        for quad in &quads {
+            body.extend_from_slice(&quad.code.to_le_bytes()[..PACKED_BYTES]);
+        }
+        for quad in &quads {
+            let packed = quad.stars.iter().fold(0_u64, |packed, star| {
+                packed << LOCAL_BITS | locals.binary_search(star).unwrap_or(0) as u64
+            });
+            body.extend_from_slice(&packed.to_le_bytes()[..PACKED_BYTES]);
+        }
+        body.resize(padded(body.len()), 0);
+        Ok(())
     }
-    body.extend_from_slice(&(locals.len() as u32).to_le_bytes());
-    body.extend_from_slice(&(quads.len() as u32).to_le_bytes());
-    for star in &locals {
-        body.extend_from_slice(&star.to_le_bytes());
+
+    /// Number of quads.
+    pub fn quads(&self) -> u64 {
+        self.quads
     }
-    for quad in &quads {
-        body.extend_from_slice(&quad.code.to_le_bytes()[..PACKED_BYTES]);
-    }
-    for quad in &quads {
-        let packed = quad.stars.iter().fold(0_u64, |packed, star| {
-            packed << LOCAL_BITS | locals.binary_search(star).unwrap_or(0) as u64
-        });
-        body.extend_from_slice(&packed.to_le_bytes()[..PACKED_BYTES]);
-    }
-    body.resize(padded(body.len()), 0);
-    Ok(())
 }

@@ -3,6 +3,7 @@
 use star_index::layout::{HEADER_BYTES, cells_of_depth};
 use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{BandContents, Contents, StarTable, StoredQuad, cell_of};
+use star_index::writer::About;
 use star_index::{IndexError, StarIndex, StarRecord};
 use std::path::PathBuf;
 
@@ -47,8 +48,12 @@ fn written() -> (StarTable, Vec<Vec<StoredQuad>>, Vec<u8>) {
         tiles: tiles.clone(),
     }];
     let contents = Contents {
-        epoch_jyear: 2000.0,
-        origin: "synthetic",
+        about: About {
+            epoch_jyear: 2000.0,
+            origin: "synthetic",
+            fields_deg: [0.0; 2],
+            covered_share: 1.0,
+        },
         table: &table,
         bands,
     };
@@ -129,7 +134,7 @@ fn other_files_and_versions_are_named() {
     other[8] = 9;
     let version = IndexError::Version {
         found: 9,
-        expected: 1,
+        expected: 2,
     };
     assert_eq!(disk.open(&other).err(), Some(version));
     for length in [0, 1, HEADER_BYTES - 1] {
@@ -150,12 +155,12 @@ fn other_files_and_versions_are_named() {
 fn every_flipped_byte_is_noticed() {
     let (_, _, mut bytes) = written();
     let disk = OnDisk::new();
-    let body = disk.open(&bytes).expect("sound").header().body_offset as usize;
+    let directory = disk.open(&bytes).expect("sound").header().directory_offset as usize;
     for place in (12..HEADER_BYTES).chain((HEADER_BYTES..bytes.len()).step_by(97)) {
         bytes[place] ^= 0x10;
         let opened = disk.open(&bytes);
         bytes[place] ^= 0x10;
-        if place < body {
+        if place < HEADER_BYTES || place >= directory {
             let part = if place < HEADER_BYTES {
                 "header"
             } else {
