@@ -14,7 +14,7 @@ struct Neighbourhood<'a> {
     starts: Vec<u32>,
 }
 
-fn distance2(a: [f64; 3], b: [f64; 3]) -> f64 {
+pub(crate) fn distance2(a: [f64; 3], b: [f64; 3]) -> f64 {
     (0..3).map(|i| (a[i] - b[i]) * (a[i] - b[i])).sum()
 }
 
@@ -97,6 +97,13 @@ pub struct Recipe {
     pub tile_depth: u8,
 }
 
+impl Recipe {
+    /// The most neighbours that any star is combined with.
+    pub(crate) fn most_neighbours(&self) -> usize {
+        self.neighbours.max(self.neighbours_sparse)
+    }
+}
+
 /// The quads of the stars `chosen` (numbers into `records`) by tile, without duplicates.
 pub fn quads_by_tile(
     records: &[StarRecord],
@@ -110,7 +117,10 @@ pub fn quads_by_tile(
     let neighbourhood = Neighbourhood::new(&vectors);
     let mut sets: Vec<[u32; 4]> = (0..chosen.len())
         .into_par_iter()
-        .flat_map_iter(|star| sets_of(&neighbourhood, star, recipe))
+        .flat_map_iter(|star| {
+            let near = neighbourhood.nearest(star, recipe.most_neighbours(), recipe.longest_rad);
+            sets_of(&vectors, star, near, recipe)
+        })
         .collect();
     sets.par_sort_unstable();
     sets.dedup();
@@ -138,11 +148,14 @@ pub fn quads_by_tile(
     tiles
 }
 
-/// The sets of four (ascending) that star number `star` of the neighbourhood contributes.
-fn sets_of(neighbourhood: &Neighbourhood, star: usize, recipe: &Recipe) -> Vec<[u32; 4]> {
-    let most = recipe.neighbours.max(recipe.neighbours_sparse);
-    let mut near = neighbourhood.nearest(star, most, recipe.longest_rad);
-    let vectors = neighbourhood.vectors;
+/// The sets of four (ascending) that star number `star` of `vectors` contributes, given its
+/// nearest neighbours.
+pub(crate) fn sets_of(
+    vectors: &[[f64; 3]],
+    star: usize,
+    mut near: Vec<u32>,
+    recipe: &Recipe,
+) -> Vec<[u32; 4]> {
     let apart2 = |a: u32, b: u32| distance2(vectors[a as usize], vectors[b as usize]);
     let sparse2 = recipe.sparse_rad * recipe.sparse_rad;
     let dense = near

@@ -2,10 +2,15 @@
 //!
 //! [`catalogue`] reads stars, [`select`] thins them to bands of even density, [`choose`] picks
 //! the quads, [`build`] lays both out as a star-index, [`coverage`] measures by Monte Carlo how
-//! many fields of a given width it can recognise.
+//! many fields of a given width it can recognise. [`deep`] does the same for catalogues of any
+//! size and for parts of the sky.
 
 pub mod build;
 pub mod catalogue;
 pub mod choose;
+#[cfg(feature = "cli")]
+pub mod cli;
 pub mod coverage;
+#[cfg(feature = "deep")]
+pub mod deep;
 pub mod select;

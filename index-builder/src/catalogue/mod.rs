@@ -1,8 +1,20 @@
 //! Catalogues in: each format becomes a plain list of stars.
 
+#[cfg(feature = "deep")]
+mod columns;
 mod extract;
+#[cfg(feature = "deep")]
+mod input;
+#[cfg(feature = "deep")]
+mod text;
 
+#[cfg(feature = "deep")]
+pub use columns::{COLUMNS_SYNTAX, Columns};
 pub use extract::read_extract;
+#[cfg(feature = "deep")]
+use input::Batches;
+#[cfg(feature = "deep")]
+pub use input::{Input, InputStar, ReadCounts};
 
 use std::path::{Path, PathBuf};
 
@@ -50,6 +62,14 @@ pub enum CatalogueError {
     Unknown {
         /// The file.
         path: PathBuf,
+    },
+    /// A table that does not say what is needed, or says what cannot be.
+    #[error("{}: {what}", path.display())]
+    Columns {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong and what to do.
+        what: String,
     },
     /// The right format with content that cannot be right.
     #[error("{}: damaged: {what}: fetch or make it again", path.display())]

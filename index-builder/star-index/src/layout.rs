@@ -18,7 +18,7 @@
 //! cell lies in the body: opening costs the same few hundred kilobytes whatever the file's size.
 //!
 //! **Cells** are looked up in two steps, so that an index of one region is as small as its stars.
-//! [`GROUP_CELLS`] consecutive cells (three levels of HEALPix) form a group; a group that holds
+//! [`GROUP_CELLS`] consecutive cells (five levels of HEALPix) form a group; a group that holds
 //! anything has a page in the body. A tier's group is two u32: the first star of the group,
 //! counted within the tier, and its page ([`NO_PAGE`]: empty); its page holds a u32 per cell, the
 //! first star of the cell, counted likewise. A band's group is one u32, its page; its page holds
@@ -51,7 +51,7 @@ pub const VERSION: u32 = 2;
 /// Bytes of one checksummed block.
 pub const BLOCK_BYTES: usize = 1 << 16;
 /// Cells of a group.
-pub const GROUP_CELLS: usize = 64;
+pub const GROUP_CELLS: usize = 1024;
 /// Page number of an empty group.
 pub const NO_PAGE: u32 = u32::MAX;
 /// Stars that a cell of a tier holds on average.

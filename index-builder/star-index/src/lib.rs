@@ -2,8 +2,8 @@
 //!
 //! One file, used in place (embedded in a program or mapped from disk): a header, a directory,
 //! block checksums, then stars and quads in sky-cell order. [`layout`] describes every byte.
-//! [`StarIndex`] reads, [`write::Contents`] and [`writer::IndexWriter`] write, [`quad`] holds the numbers that describe a
-//! quad's shape, shared by the builder and the solver.
+//! [`StarIndex`] reads, [`write::Contents`] and [`writer::IndexWriter`] write, [`quad`] holds the
+//! numbers that describe a quad's shape, shared by the builder and the solver.
 
 pub mod layout;
 pub mod quad;

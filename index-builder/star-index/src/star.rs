@@ -112,10 +112,28 @@ impl StarRecord {
         }
     }
 
+    /// By magnitude, brightest first; ties in an order that depends on nothing but the star.
+    #[inline]
+    pub fn cmp_brightness(&self, other: &StarRecord) -> std::cmp::Ordering {
+        let key = |s: &StarRecord| (s.mag_centi, s.u, s.v, s.pm_ra_mas, s.pm_dec_mas, s.bv_centi);
+        key(self).cmp(&key(other))
+    }
+
+    /// Magnitude in hundredths.
+    #[inline]
+    pub fn mag_centi(&self) -> i16 {
+        self.mag_centi
+    }
+
     /// Magnitude.
     #[inline]
     pub fn mag(&self) -> f32 {
         f32::from(self.mag_centi) / 100.0
+    }
+
+    /// Proper motion in RA times cos Dec, and in Dec, mas/yr.
+    pub fn pm_mas_yr(&self) -> [f64; 2] {
+        [f64::from(self.pm_ra_mas), f64::from(self.pm_dec_mas)]
     }
 
     /// B-V, where known.
