@@ -46,7 +46,7 @@ fn quads(c: &mut Criterion) {
     });
 
     let table = QuadTable::new(frame_quads(&detections));
-    let tiles = sky.tiles(|_| true);
+    let tiles = sky.tiles(|_, _| true);
     let codes = |at: &nightfix::sky::SkyTile| index.tile(at.band, at.tile).expect("sound");
     let total: usize = tiles.iter().map(|t| codes(t).codes().count()).sum();
     assert!(total > 1_000_000, "{total} quads");

@@ -104,6 +104,7 @@ pub fn build(catalogue: &Catalogue, recipes: &[Recipe], origin: &str) -> Result<
             let tiles = quads_by_tile(&table.records, &chosen, recipe);
             BandContents {
                 depth: recipe.tile_depth,
+                thin_depth: recipe.thin_depth,
                 size_rad: sizes(&table.records, &tiles),
                 tiles,
             }

@@ -2,8 +2,10 @@
 
 use crate::detect::Detections;
 use crate::quads::{FrameQuad, Lens, QuadMaker, Tolerance};
-use crate::sky::{Sky, SkyTile};
+use crate::sky::{Sky, SkyTile, band_serves, index_serves};
 use crate::solve::Request;
+use star_index::StarIndex;
+use star_index::layout::Band;
 
 /// Part of the sky that a stage covers.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,6 +41,8 @@ pub struct Stage {
     /// Only candidates of these scales, arcsec per pixel, each within [`SCALE_CLAIM_ERROR`];
     /// empty: any.
     pub scales: Vec<f64>,
+    /// Widths of field (longer side, degrees) that these scales mean.
+    pub widths_deg: Vec<f64>,
 }
 
 /// A claimed scale is believed within this relative error, in the stages that believe it.
@@ -63,6 +67,7 @@ pub const FLAT_WIDEST_DEG: f64 = 12.0;
 pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
     let mut stages = Vec::new();
     let wide = wide_lenses(detections);
+    let longer = detections.width.max(detections.height) as f64;
     let stage = |lens, level: usize, region, scales: &[f64]| Stage {
         lens,
         all_of: [FIRST_COUNT, SECOND_COUNT][level],
@@ -70,6 +75,7 @@ pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
         neighbours_of: NEIGHBOUR_COUNT[level],
         region,
         scales: scales.to_vec(),
+        widths_deg: scales.iter().map(|scale| scale * longer / 3600.0).collect(),
     };
     let scales = &request.scales_arcsec_per_px;
     if !request.starts.is_empty() {
@@ -151,17 +157,83 @@ const RING_GROWTH: f64 = 1.6;
 /// Slices of the whole sky, after the first one.
 const SLICES: usize = 6;
 
+/// Whether a band of a star-index is searched in a stage: wide lenses need large quads; where a
+/// scale is claimed and believed, deep indexes are asked only for fields that they serve.
+fn band_is_wanted(sky: &Sky, stage: &Stage, index: usize, band: &Band) -> bool {
+    let serves = sky.indexes().get(index).and_then(|i| band_serves(i, band));
+    let serves_one = |[narrowest, widest]: [f64; 2]| {
+        let width_fits = |width: &f64| {
+            (narrowest..=widest).contains(&(width * (1.0 + SCALE_CLAIM_ERROR)))
+                || (narrowest..=widest).contains(&(width * (1.0 - SCALE_CLAIM_ERROR)))
+        };
+        stage.widths_deg.is_empty() || stage.widths_deg.iter().any(width_fits)
+    };
+    band_fits(stage.lens, band.longest_rad) && serves.is_none_or(serves_one)
+}
+
 /// The tiles of a stage in batches: rings of growing radius about the start, or slices of the
-/// whole sky, large quads first (they are few, and serve every field but the narrowest).
+/// whole sky, large quads first (they are few, and serve every field but the narrowest), then
+/// the deep star-indexes.
 pub fn batches(sky: &Sky, stage: &Stage, start: Option<[f64; 3]>) -> Vec<Batch> {
-    let wanted = |band: &star_index::layout::Band| band_fits(stage.lens, band.longest_rad);
+    let wanted = |index: usize, band: &Band| band_is_wanted(sky, stage, index, band);
     match (stage.region, start) {
         (Region::Within { radius_deg }, Some(start)) => {
             rings(&sky.tiles_outward(start, radius_deg, wanted), radius_deg)
         }
-        (Region::WholeSky, _) => slices(sky.tiles(wanted), stage.lens),
+        (Region::WholeSky, _) => {
+            let is_deep = |index: usize| sky.indexes().get(index).is_some_and(is_deep);
+            let tiles = sky.tiles(|index, band| !is_deep(index) && wanted(index, band));
+            let mut batches = slices(tiles, stage.lens);
+            batches.extend(deep_slices(sky, &wanted));
+            batches
+        }
         _ => Vec::new(),
     }
+}
+
+/// An index that was built for stated fields.
+fn is_deep(index: &StarIndex) -> bool {
+    index_serves(index).is_some()
+}
+
+/// Quads of a batch of a deep index: some 30 ms of scanning on one core.
+const DEEP_BATCH_QUADS: u64 = 4_000_000;
+
+/// The deep star-indexes: small ones (of a region, as a rule: what the user cares for) first and
+/// each at once; then band by band, those with the largest quads first.
+fn deep_slices(sky: &Sky, wanted: &impl Fn(usize, &Band) -> bool) -> Vec<Batch> {
+    let mut bands: Vec<(u32, usize, usize)> = Vec::new();
+    let mut batches = Vec::new();
+    for (number, index) in sky.indexes().iter().enumerate() {
+        if !is_deep(index) {
+            continue;
+        }
+        if index.header().quads <= DEEP_BATCH_QUADS {
+            batches.push(sky.tiles(|i, band| i == number && wanted(i, band)));
+            continue;
+        }
+        for (k, band) in index.bands().iter().enumerate() {
+            bands.push((band.thin_depth, number, k));
+        }
+    }
+    bands.sort_unstable();
+    for (_, number, k) in bands {
+        let band = &sky.indexes()[number].bands()[k];
+        let depth = band.thin_depth;
+        let tiles = sky.tiles(|i, b| i == number && b.thin_depth == depth && wanted(i, b));
+        let slices = band.quads.div_ceil(DEEP_BATCH_QUADS) as usize;
+        batches.extend(
+            (0..slices).map(|slice| tiles.iter().skip(slice).step_by(slices).copied().collect()),
+        );
+    }
+    batches.retain(|tiles: &Vec<SkyTile>| !tiles.is_empty());
+    batches
+        .into_iter()
+        .map(|tiles| Batch {
+            tiles,
+            radius_deg: 180.0,
+        })
+        .collect()
 }
 
 /// Tiles sorted by distance in rings about the start.

@@ -4,7 +4,7 @@ use super::SearchError;
 use super::plan::{FLAT_WIDEST_DEG, SCALE_CLAIM_ERROR, Stage, frame_quads};
 use crate::detect::Detections;
 use crate::quads::{FrameQuad, Lens, QuadTable};
-use crate::sky::{Sky, SkyRegion, SkyTile, Star};
+use crate::sky::{Sky, SkyRegion, SkyTile, Star, band_serves, index_serves};
 use crate::verify::{
     Camera, DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher,
     chance,
@@ -147,6 +147,8 @@ impl<'a> Scanner<'a> {
         };
         let quads = index.tile(tile.band, tile.tile)?;
         let years = self.years(tile.index);
+        let band = index.bands().get(tile.band);
+        let widths_deg = band.and_then(|band| band_serves(index, band));
         let Scratch { region, hits } = scratch;
         hits.clear();
         self.table
@@ -159,7 +161,9 @@ impl<'a> Scanner<'a> {
             };
             let [a, b, c, d] = stars.map(|star| index.star(star));
             let stars = [a?, b?, c?, d?].map(|record| record.star_after(years));
-            self.consider(tile.index, region, quad, stars, &mut result)?;
+            if let Some(proposal) = self.propose(quad, stars, widths_deg) {
+                self.weigh_in(tile.index, region, &proposal, &mut result)?;
+            }
         }
         Ok(result)
     }
@@ -173,16 +177,35 @@ impl<'a> Scanner<'a> {
         stars: [Star; 4],
         result: &mut BatchResult,
     ) -> Result<(), IndexError> {
-        if let Some(proposal) = self.propose(quad, stars) {
-            result.candidates += 1;
-            let evidence = self.weigh(index, region, &proposal)?;
-            result.take(evidence.map(|evidence| Best { evidence, index }));
+        let widths_deg = self.sky.indexes().get(index).and_then(index_serves);
+        if let Some(proposal) = self.propose(quad, stars, widths_deg) {
+            self.weigh_in(index, region, &proposal, result)?;
         }
         Ok(())
     }
 
-    /// The pose that a match proposes, where its scale and field are possible.
-    fn propose(&self, quad: &FrameQuad, stars: [Star; 4]) -> Option<Proposal> {
+    /// Counts a candidate and keeps it if it is the likeliest.
+    fn weigh_in(
+        &self,
+        index: usize,
+        region: &mut SkyRegion,
+        proposal: &Proposal,
+        result: &mut BatchResult,
+    ) -> Result<(), IndexError> {
+        result.candidates += 1;
+        let evidence = self.weigh(index, region, proposal)?;
+        result.take(evidence.map(|evidence| Best { evidence, index }));
+        Ok(())
+    }
+
+    /// The pose that a match proposes, where its scale and field are possible and the field is one
+    /// that the quad was stored for (`widths_deg`; `None`: any).
+    fn propose(
+        &self,
+        quad: &FrameQuad,
+        stars: [Star; 4],
+        widths_deg: Option<[f64; 2]>,
+    ) -> Option<Proposal> {
         let vectors = stars.map(|star| star.vector);
         let angle = crate::sphere::angle_between(vectors[0], vectors[1]);
         let focal_px = match self.lens {
@@ -200,6 +223,12 @@ impl<'a> Scanner<'a> {
         };
         if !self.scale_is_possible(focal_px) {
             return None;
+        }
+        if let Some([narrowest, widest]) = widths_deg {
+            let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / focal_px).atan();
+            if !(narrowest..=widest).contains(&width.to_degrees()) {
+                return None;
+            }
         }
         let offsets = self.quad_offsets(quad);
         let reference = self.half_px[0].hypot(self.half_px[1]);

@@ -3,10 +3,12 @@
 //! The file format lives in the crate `star-index`; this module adds the geometry of a search.
 
 mod region;
+mod serves;
 mod tiles;
 
 pub use region::{RegionStar, SkyRegion};
 pub use star_index::{Star, StarIndex, Tile};
+pub use serves::{band_serves, index_serves};
 pub use tiles::SkyTile;
 
 use star_index::IndexError;
@@ -70,6 +72,11 @@ impl Sky {
     /// file, each counted once.
     pub fn bytes_touched(&self) -> u64 {
         self.indexes.iter().map(StarIndex::bytes_touched).sum()
+    }
+
+    /// The file of star-index `index`, or what stands for it.
+    pub fn name(&self, index: usize) -> &Path {
+        self.names.get(index).map_or(Path::new(""), |name| name)
     }
 
     /// Says which star-index an error came from.

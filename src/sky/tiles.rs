@@ -19,7 +19,7 @@ pub struct SkyTile {
 
 impl Sky {
     /// All tiles of the bands that `wanted` admits, in stored order.
-    pub fn tiles(&self, wanted: impl Fn(&Band) -> bool) -> Vec<SkyTile> {
+    pub fn tiles(&self, wanted: impl Fn(usize, &Band) -> bool) -> Vec<SkyTile> {
         self.of_bands(wanted, |index, band, _, tiles| {
             let held = self.indexes[index].tile_ranges(band);
             tiles.extend(held.flat_map(|(from, to)| from..to).map(|tile| SkyTile {
@@ -37,7 +37,7 @@ impl Sky {
         &self,
         start: [f64; 3],
         radius_deg: f64,
-        wanted: impl Fn(&Band) -> bool,
+        wanted: impl Fn(usize, &Band) -> bool,
     ) -> Vec<SkyTile> {
         let (lon, lat) = longitude_latitude(start);
         let mut tiles = self.of_bands(wanted, |index, band, depth, tiles| {
@@ -60,12 +60,12 @@ impl Sky {
     /// Calls `add` with number of the star-index, number and depth of each band admitted.
     fn of_bands(
         &self,
-        wanted: impl Fn(&Band) -> bool,
+        wanted: impl Fn(usize, &Band) -> bool,
         add: impl Fn(usize, usize, u8, &mut Vec<SkyTile>),
     ) -> Vec<SkyTile> {
         let mut tiles = Vec::new();
         for (index, sky) in self.indexes.iter().enumerate() {
-            for (band, info) in sky.bands().iter().enumerate().filter(|(_, b)| wanted(b)) {
+            for (band, info) in sky.bands().iter().enumerate().filter(|(_, b)| wanted(index, b)) {
                 add(index, band, info.depth as u8, &mut tiles);
             }
         }
@@ -147,9 +147,9 @@ mod tests {
     fn tiles_outward_are_those_within_the_radius() {
         let sky = Sky::embedded().unwrap();
         let start = sky_to_vector(83.0, -5.0);
-        let found = sky.tiles_outward(start, 12.0, |_| true);
+        let found = sky.tiles_outward(start, 12.0, |_, _| true);
         let mut expected: Vec<SkyTile> = sky
-            .tiles(|_| true)
+            .tiles(|_, _| true)
             .into_iter()
             .filter(|tile| {
                 let depth = sky.indexes()[0].bands()[tile.band].depth as u8;

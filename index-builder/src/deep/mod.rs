@@ -26,7 +26,7 @@ use folder::WorkFolder;
 use rayon::prelude::*;
 use star_index::layout::TIER_DEPTH;
 use star_index::write::TileTooFull;
-use star_index::writer::{About, IndexWriter, WriteError};
+use star_index::writer::{About, BandShape, IndexWriter, WriteError};
 use stars::{Keep, Numbered, PARTITION_DEPTH, PARTITIONS};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -153,8 +153,12 @@ pub fn build(order: &Order<'_>, progress: &dyn Progress) -> Result<Summary, Deep
     let unfinished = folder.file("index.unfinished");
     let file = number::create(&unfinished).map_err(failed)?;
     let tiers = number::Tiers::new(&gathered, keep, summary.covered_share);
-    let depths: Vec<u8> = order.needs.recipes.iter().map(|r| r.tile_depth).collect();
-    let mut writer = IndexWriter::new(file, &tiers.shapes(), &depths).map_err(failed)?;
+    let bands = order.needs.recipes.iter().map(|recipe| BandShape {
+        depth: recipe.tile_depth,
+        thin_depth: recipe.thin_depth,
+    });
+    let bands: Vec<BandShape> = bands.collect();
+    let mut writer = IndexWriter::new(file, &tiers.shapes(), &bands).map_err(failed)?;
     tiers
         .write(&folder, &mut writer, progress)
         .map_err(failed)?;

@@ -141,8 +141,8 @@ pub struct Tier {
 pub struct Band {
     /// HEALPix depth of its tiles.
     pub depth: u32,
-    /// Zero.
-    pub reserved: u32,
+    /// HEALPix depth of the cells whose brightest stars its quads join.
+    pub thin_depth: u32,
     /// Shortest and longest AB of its quads, radians.
     pub shortest_rad: f64,
     /// See `shortest_rad`.

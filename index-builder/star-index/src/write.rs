@@ -4,7 +4,7 @@
 
 use crate::layout::{LOCAL_BITS, PACKED_BYTES, TIER_BASE, TIER_DEPTH, padded};
 use crate::star::StarRecord;
-use crate::writer::{About, IndexWriter, TierShape, WriteError};
+use crate::writer::{About, BandShape, IndexWriter, TierShape, WriteError};
 use std::io::Cursor;
 
 /// A quad to be stored: its packed code and its stars A, B, C, D as numbers of the star table.
@@ -21,6 +21,8 @@ pub struct StoredQuad {
 pub struct BandContents {
     /// HEALPix depth of its tiles.
     pub depth: u8,
+    /// HEALPix depth of the cells whose brightest stars its quads join.
+    pub thin_depth: u8,
     /// Shortest and longest AB, radians.
     pub size_rad: [f64; 2],
     /// Quads by tile, `12 * 4^depth` lists; sorted here.
@@ -108,8 +110,12 @@ impl Contents<'_> {
                 stars: cells.len() as u64,
             })
             .collect();
-        let depths: Vec<u8> = self.bands.iter().map(|band| band.depth).collect();
-        let mut writer = IndexWriter::new(Cursor::new(Vec::new()), &shapes, &depths)?;
+        let bands = self.bands.iter().map(|band| BandShape {
+            depth: band.depth,
+            thin_depth: band.thin_depth,
+        });
+        let bands: Vec<BandShape> = bands.collect();
+        let mut writer = IndexWriter::new(Cursor::new(Vec::new()), &shapes, &bands)?;
         let mut first = 0;
         for (tier, (_, cells)) in table.tiers.iter().enumerate() {
             writer.put_stars(tier, cells, &table.records[first..first + cells.len()])?;

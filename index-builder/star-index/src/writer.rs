@@ -46,6 +46,15 @@ pub struct TierShape {
     pub stars: u64,
 }
 
+/// Depth of a band's tiles, and of the cells whose brightest stars its quads join.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct BandShape {
+    /// HEALPix depth of its tiles.
+    pub depth: u8,
+    /// HEALPix depth of the cells.
+    pub thin_depth: u8,
+}
+
 /// Stars per cell, by group.
 #[derive(Debug, Default)]
 struct TierState {
@@ -60,6 +69,7 @@ struct TierState {
 #[derive(Debug)]
 struct BandState {
     depth: u8,
+    thin_depth: u8,
     quads: u64,
     size_rad: [f64; 2],
     /// Offsets of tile records, by group.
@@ -78,8 +88,8 @@ pub struct IndexWriter<F> {
 }
 
 impl<F: Read + Write + Seek> IndexWriter<F> {
-    /// Begins an index of tiers whose sizes are known and of bands whose tile depths are.
-    pub fn new(mut file: F, tiers: &[TierShape], band_depths: &[u8]) -> io::Result<IndexWriter<F>> {
+    /// Begins an index of these tiers and bands.
+    pub fn new(mut file: F, tiers: &[TierShape], bands: &[BandShape]) -> io::Result<IndexWriter<F>> {
         file.write_all(&[0; HEADER_BYTES])?;
         let mut first_star = 0;
         let tiers = tiers
@@ -95,10 +105,11 @@ impl<F: Read + Write + Seek> IndexWriter<F> {
                 state
             })
             .collect();
-        let bands = band_depths
+        let bands = bands
             .iter()
-            .map(|&depth| BandState {
-                depth,
+            .map(|shape| BandState {
+                depth: shape.depth,
+                thin_depth: shape.thin_depth,
                 quads: 0,
                 size_rad: [f64::INFINITY, 0.0],
                 offsets: BTreeMap::new(),
@@ -203,7 +214,7 @@ impl<F: Read + Write + Seek> IndexWriter<F> {
             let [shortest_rad, longest_rad] = state.size_rad;
             bands.push(Band {
                 depth: u32::from(state.depth),
-                reserved: 0,
+                thin_depth: u32::from(state.thin_depth),
                 shortest_rad: shortest_rad.min(longest_rad),
                 longest_rad,
                 quads: state.quads,

@@ -44,6 +44,7 @@ fn written() -> (StarTable, Vec<Vec<StoredQuad>>, Vec<u8>) {
     let tiles = quads(&table);
     let bands = vec![BandContents {
         depth: DEPTH,
+        thin_depth: DEPTH,
         size_rad: [0.0, 1.0],
         tiles: tiles.clone(),
     }];
