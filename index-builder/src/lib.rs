@@ -14,3 +14,5 @@ pub mod coverage;
 #[cfg(feature = "deep")]
 pub mod deep;
 pub mod select;
+#[cfg(feature = "deep")]
+pub mod synthetic;

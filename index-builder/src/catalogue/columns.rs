@@ -182,6 +182,19 @@ impl Layout {
         })
     }
 
+    /// Numbers of the columns that are needed.
+    #[cfg(feature = "parquet")]
+    pub(super) fn needed(&self) -> Vec<usize> {
+        let mut all = vec![self.ra.0, self.dec.0, self.mag];
+        all.extend(self.pm.iter().flatten().map(|column| column.0));
+        if let Epoch::Column(place) = self.epoch {
+            all.push(place);
+        }
+        all.sort_unstable();
+        all.dedup();
+        all
+    }
+
     /// The star of a row whose fields `get` gives; `Ok(None)` where position, magnitude or epoch
     /// is missing. A missing proper motion is none.
     ///

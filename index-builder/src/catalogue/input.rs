@@ -1,8 +1,9 @@
 //! Catalogue files of any size, read as a stream of stars whatever their format.
 
 use super::columns::Columns;
+use super::fixed::{self, Fixed};
 use super::text::{self, TextError};
-use super::{CatalogueError, CatalogueStar, extract};
+use super::{CatalogueError, CatalogueStar, extract, fits, index, votable};
 use flate2::bufread::MultiGzDecoder;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
@@ -115,15 +116,20 @@ impl Input {
         let file = File::open(&self.path).map_err(|e| self.io(e))?;
         let counted = Counted {
             inner: file,
-            passed,
+            passed: &mut *passed,
         };
         let mut plain = BufReader::with_capacity(1 << 18, counted);
         let mut batches = Batches::new(take);
-        let packed = plain
-            .fill_buf()
-            .map_err(|e| self.io(e))?
-            .starts_with(&[0x1f, 0x8b]);
-        let counts = if packed {
+        let head = plain.fill_buf().map_err(|e| self.io(e))?;
+        let [packed, an_index, parquet] =
+            [&[0x1f, 0x8b][..], &star_index::layout::MAGIC, b"PAR1"].map(|m| head.starts_with(m));
+        let counts = if an_index {
+            drop(plain);
+            index::read(&self.path, &mut batches).map_err(|e| self.damaged(e.to_string()))
+        } else if parquet {
+            drop(plain);
+            self.parquet(passed, &mut batches)
+        } else if packed {
             let unpacked = BufReader::with_capacity(1 << 18, MultiGzDecoder::new(plain));
             self.read_unpacked(unpacked, &mut batches)
         } else {
@@ -147,11 +153,48 @@ impl Input {
             content.read_to_end(&mut bytes).map_err(|e| self.io(e))?;
             return self.extract(&bytes, batches);
         }
+        let start = head.trim_ascii_start();
+        let (columns, epoch) = (self.columns.as_ref(), self.epoch_jyear);
+        if head.starts_with(b"SIMPLE  =") {
+            return fits::read(content, columns, epoch, batches).map_err(|e| self.of_text(e));
+        }
+        if start.starts_with(b"<?xml") || start.starts_with(b"<VOTABLE") {
+            return votable::read(content, columns, epoch, batches).map_err(|e| self.of_text(e));
+        }
         if head.iter().take(512).any(|&b| b == 0) {
             return Err(self.unknown());
         }
+        let first = head.split(|&b| b == b'\n').next().unwrap_or_default();
+        if let Some(format) = Fixed::of(first.trim_ascii_end()) {
+            return fixed::read(format, content, batches).map_err(|e| self.of_text(e));
+        }
         text::read(content, self.columns.as_ref(), self.epoch_jyear, batches)
             .map_err(|error| self.of_text(error))
+    }
+
+    #[cfg(feature = "parquet")]
+    fn parquet(
+        &self,
+        passed: &mut dyn FnMut(u64),
+        batches: &mut Batches<'_>,
+    ) -> Result<ReadCounts, CatalogueError> {
+        let (columns, epoch) = (self.columns.as_ref(), self.epoch_jyear);
+        super::parquet::read(&self.path, columns, epoch, passed, batches)
+            .map_err(|e| self.of_text(e))
+    }
+
+    #[cfg(not(feature = "parquet"))]
+    fn parquet(
+        &self,
+        _: &mut dyn FnMut(u64),
+        _: &mut Batches<'_>,
+    ) -> Result<ReadCounts, CatalogueError> {
+        Err(CatalogueError::Columns {
+            path: self.path.clone(),
+            what: "is Parquet, which this index-builder was built without: build it with \
+                   --features parquet"
+                .into(),
+        })
     }
 
     fn extract(

@@ -1,12 +1,24 @@
 //! Catalogues in: each format becomes a plain list of stars.
 
 #[cfg(feature = "deep")]
+mod binary;
+#[cfg(feature = "deep")]
 mod columns;
 mod extract;
 #[cfg(feature = "deep")]
+mod fits;
+#[cfg(feature = "deep")]
+mod fixed;
+#[cfg(feature = "deep")]
+mod index;
+#[cfg(feature = "deep")]
 mod input;
+#[cfg(feature = "parquet")]
+mod parquet;
 #[cfg(feature = "deep")]
 mod text;
+#[cfg(feature = "deep")]
+mod votable;
 
 #[cfg(feature = "deep")]
 pub use columns::{COLUMNS_SYNTAX, Columns};
@@ -56,7 +68,9 @@ pub enum CatalogueError {
     },
     /// No known catalogue format.
     #[error(
-        "{}: not a catalogue that index-builder reads: expected a bright-star extract (.nfcat)",
+        "{}: not a catalogue that index-builder reads: expected a bright-star extract (.nfcat), \
+         or with --for-fields a table (CSV, ECSV, FITS, VOTable, Parquet, gzip or not), tyc2.dat, \
+         suppl_1.dat, hip_main.dat, hip2.dat or a star-index",
         path.display()
     )]
     Unknown {

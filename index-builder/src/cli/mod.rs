@@ -2,9 +2,11 @@
 
 mod build;
 mod deep;
+mod depth;
 mod position;
 mod progress;
 mod report;
+mod synthesize;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -31,6 +33,10 @@ struct Options {
 enum Command {
     /// Build a star-index from catalogue files
     Build(Box<build::BuildOptions>),
+    /// Say how deep a catalogue must go for fields of some widths
+    Depth(depth::DepthOptions),
+    /// Write a made-up deep sky, for tests and measurements
+    Synthesize(synthesize::SynthesizeOptions),
 }
 
 /// An error together with the exit status that it ends in.
@@ -60,6 +66,8 @@ pub fn run() -> ExitCode {
     };
     let done = match options.command {
         Command::Build(options) => build::run(&options),
+        Command::Depth(options) => depth::run(&options),
+        Command::Synthesize(options) => synthesize::run(&options),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
