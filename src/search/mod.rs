@@ -5,7 +5,7 @@ mod local;
 mod plan;
 mod scan;
 
-pub use plan::{Region, Stage};
+pub use plan::{Region, Stage, band_is_wanted};
 pub use scan::{BatchResult, Best, Scanner};
 
 use crate::detect::Detections;
@@ -70,12 +70,7 @@ pub fn search_after(
     deadline: Option<Instant>,
 ) -> Result<Found, SearchError> {
     let field = DetectionField::new(detections);
-    let years: Vec<f64> = (0..sky.indexes().len())
-        .map(|index| {
-            let since = |epoch| epoch - sky.epoch_jyear(index);
-            request.epoch_jyear.map_or(0.0, since)
-        })
-        .collect();
+    let years = sky.years_since(request.epoch_jyear);
     let bytes_before = sky.bytes_touched();
     let earlier_bytes = earlier.index_bytes;
     let mut found = Found {

@@ -159,7 +159,7 @@ const SLICES: usize = 6;
 
 /// Whether a band of a star-index is searched in a stage: wide lenses need large quads; where a
 /// scale is claimed and believed, deep indexes are asked only for fields that they serve.
-fn band_is_wanted(sky: &Sky, stage: &Stage, index: usize, band: &Band) -> bool {
+pub fn band_is_wanted(sky: &Sky, stage: &Stage, index: usize, band: &Band) -> bool {
     let serves = sky.indexes().get(index).and_then(|i| band_serves(i, band));
     let serves_one = |[narrowest, widest]: [f64; 2]| {
         let width_fits = |width: &f64| {

@@ -63,6 +63,14 @@ impl Sky {
             .map_or(2000.0, |i| i.header().epoch_jyear)
     }
 
+    /// Years from the epoch of each star-index's positions to `epoch_jyear`; zeros where that is
+    /// not known.
+    pub fn years_since(&self, epoch_jyear: Option<f64>) -> Vec<f64> {
+        (0..self.indexes.len())
+            .map(|index| epoch_jyear.map_or(0.0, |epoch| epoch - self.epoch_jyear(index)))
+            .collect()
+    }
+
     /// The star-indexes.
     pub fn indexes(&self) -> &[StarIndex] {
         &self.indexes

@@ -4,7 +4,7 @@
 use super::Request;
 use crate::detect::Detections;
 use crate::quads::Lens;
-use crate::search::{ACCEPT_LOG10_CHANCE, BatchResult, Best, Region, Scanner, SearchError, Stage};
+use crate::search::{ACCEPT_LOG10_CHANCE, BatchResult, Best, Region, Scanner, SearchError, Stage, band_is_wanted};
 use crate::sky::Sky;
 use crate::sphere::sky_to_vector;
 use crate::verify::DetectionField;
@@ -38,8 +38,6 @@ pub(super) struct Look {
 const REACH_DIAGONALS: [f64; 2] = [0.1, 1.0];
 /// Wider frames are unprojected before their quads are made, as the search does it.
 const FLAT_WIDEST_DEG: f64 = 11.5;
-/// Radius of the bands of quads that an unprojected frame can match, radians.
-const WIDE_QUADS_RAD: f64 = 0.05;
 /// Relative error of the focal length under which a frame is unprojected: lenses breathe.
 const FOCAL_ERROR: f64 = 0.12;
 const ARCSEC_PER_RAD: f64 = 206_264.806_247;
@@ -79,17 +77,16 @@ pub(super) fn look(
             radius_deg: reach_deg[1],
         },
         scales: vec![guess.scale_arcsec_per_px],
+        widths_deg: vec![guess.scale_arcsec_per_px * side_px / 3600.0],
     };
-    let years = request
-        .epoch_jyear
-        .map_or(0.0, |epoch| epoch - sky.epoch_jyear());
-    let scanner = Scanner::new(detections, &field, sky, years, &stage);
+    let years = sky.years_since(request.epoch_jyear);
+    let scanner = Scanner::new(detections, &field, sky, &years, &stage);
     if scanner.has_nothing_to_ask() {
         return Ok(look);
     }
     let start = sky_to_vector(guess.ra_deg, guess.dec_deg);
-    let tiles = sky.tiles_outward(start, reach_deg[1], |band| {
-        lens == Lens::Flat || band.longest_rad > WIDE_QUADS_RAD
+    let tiles = sky.tiles_outward(start, reach_deg[1], |index, band| {
+        band_is_wanted(sky, &stage, index, band)
     });
     let near = tiles.partition_point(|tile| tile.distance_deg <= reach_deg[0]);
     let (near, far) = tiles.split_at(near);

@@ -4,6 +4,7 @@ use star_index::StarRecord;
 use star_index::layout::cells_of_depth;
 use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{BandContents, Contents, StarTable, StoredQuad, cell_of};
+use star_index::writer::About;
 
 const STARS: usize = 4000;
 
@@ -36,13 +37,18 @@ pub fn good() -> Vec<u8> {
         let size_rad = [0.0, 1.0];
         BandContents {
             depth,
+            thin_depth: depth,
             size_rad,
             tiles,
         }
     };
     let contents = Contents {
-        epoch_jyear: 2000.0,
-        origin: "synthetic",
+        about: About {
+            epoch_jyear: 2000.0,
+            origin: "synthetic",
+            fields_deg: [0.0; 2],
+            covered_share: 1.0,
+        },
         table: &table,
         bands: vec![band(2, 4), band(1, 7)],
     };
