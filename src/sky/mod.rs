@@ -7,8 +7,8 @@ mod serves;
 mod tiles;
 
 pub use region::{RegionStar, SkyRegion};
-pub use star_index::{Star, StarIndex, Tile};
 pub use serves::{band_serves, index_serves};
+pub use star_index::{Star, StarIndex, Tile};
 pub use tiles::SkyTile;
 
 use star_index::IndexError;

@@ -65,7 +65,12 @@ impl Sky {
     ) -> Vec<SkyTile> {
         let mut tiles = Vec::new();
         for (index, sky) in self.indexes.iter().enumerate() {
-            for (band, info) in sky.bands().iter().enumerate().filter(|(_, b)| wanted(index, b)) {
+            for (band, info) in sky
+                .bands()
+                .iter()
+                .enumerate()
+                .filter(|(_, b)| wanted(index, b))
+            {
                 add(index, band, info.depth as u8, &mut tiles);
             }
         }

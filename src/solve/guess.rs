@@ -4,7 +4,9 @@
 use super::Request;
 use crate::detect::Detections;
 use crate::quads::Lens;
-use crate::search::{ACCEPT_LOG10_CHANCE, BatchResult, Best, Region, Scanner, SearchError, Stage, band_is_wanted};
+use crate::search::{
+    ACCEPT_LOG10_CHANCE, BatchResult, Best, Region, Scanner, SearchError, Stage, band_is_wanted,
+};
 use crate::sky::Sky;
 use crate::sphere::sky_to_vector;
 use crate::verify::DetectionField;

@@ -1,42 +1,41 @@
 //! The checksums of a star-index made right after damage: else nothing behind a checksum would ever
 //! be reached. Then everything in it is read.
 
-use star_index::layout::{BLOCK_BYTES, HEADER_BYTES, cells_of_depth};
+use star_index::layout::{BLOCK_BYTES, HEADER_BYTES, Header, cells_of_depth};
 use star_index::{StarIndex, StarRecord};
+use std::mem::offset_of;
 use xxhash_rust::xxh3::xxh3_64;
-
-/// Where the header keeps what is needed here (`star_index::layout::Header`).
-const BODY_OFFSET: usize = 32;
-const DIRECTORY_CHECKSUM: usize = 72;
-const HEADER_CHECKSUM: usize = 80;
 
 /// Makes the checksums right, as far as the offsets in `bytes` can be followed: those of the body's
 /// blocks where `sound` has them, then that of the directory, then the header's.
 pub fn sign(bytes: &mut [u8], sound: &[u8]) {
-    let number = |bytes: &[u8], at: usize| -> Option<usize> {
-        let eight = bytes.get(at..at + 8)?.try_into().ok()?;
-        usize::try_from(u64::from_le_bytes(eight)).ok()
+    let directory = |bytes: &[u8]| -> Option<usize> {
+        let eight = bytes
+            .get(offset_of!(Header, directory_offset)..)?
+            .get(..8)?;
+        usize::try_from(u64::from_le_bytes(eight.try_into().ok()?)).ok()
     };
-    let Some(body) =
-        number(bytes, BODY_OFFSET).filter(|at| (HEADER_BYTES..=bytes.len()).contains(at))
-    else {
+    let Some(end) = directory(bytes).filter(|at| (HEADER_BYTES..=bytes.len()).contains(at)) else {
         return;
     };
-    // They end where the body begins, but for filling up to eight bytes.
-    let sound_body = number(sound, BODY_OFFSET).unwrap_or(0);
-    let blocks = (sound.len() - sound_body).div_ceil(BLOCK_BYTES);
-    let checksums = sound_body - 8 * blocks;
-    if body == sound_body {
-        let sums: Vec<u64> = bytes[body..].chunks(BLOCK_BYTES).map(xxh3_64).collect();
-        for (block, sum) in sums.iter().take(blocks).enumerate() {
-            bytes[checksums + 8 * block..][..8].copy_from_slice(&sum.to_le_bytes());
-        }
+    // The blocks' checksums are the last thing in the file.
+    if directory(sound) == Some(end) && bytes.len() == sound.len() {
+        let body = bytes[HEADER_BYTES..end].chunks(BLOCK_BYTES);
+        let sums: Vec<u8> = body
+            .flat_map(|block| xxh3_64(block).to_le_bytes())
+            .collect();
+        let place = bytes.len() - sums.len();
+        bytes[place..].copy_from_slice(&sums);
     }
-    let directory = xxh3_64(&bytes[HEADER_BYTES..body]);
-    bytes[DIRECTORY_CHECKSUM..][..8].copy_from_slice(&directory.to_le_bytes());
-    bytes[HEADER_CHECKSUM..][..8].fill(0);
-    let header = xxh3_64(&bytes[..HEADER_BYTES]);
-    bytes[HEADER_CHECKSUM..][..8].copy_from_slice(&header.to_le_bytes());
+    let sum = xxh3_64(&bytes[end..]);
+    put(bytes, offset_of!(Header, directory_checksum), sum);
+    put(bytes, offset_of!(Header, header_checksum), 0);
+    let sum = xxh3_64(&bytes[..HEADER_BYTES]);
+    put(bytes, offset_of!(Header, header_checksum), sum);
+}
+
+fn put(bytes: &mut [u8], offset: usize, sum: u64) {
+    bytes[offset..][..8].copy_from_slice(&sum.to_le_bytes());
 }
 
 /// Reads every cell, star and tile that the index claims; the number of pieces that could be read.

@@ -89,7 +89,11 @@ pub struct IndexWriter<F> {
 
 impl<F: Read + Write + Seek> IndexWriter<F> {
     /// Begins an index of these tiers and bands.
-    pub fn new(mut file: F, tiers: &[TierShape], bands: &[BandShape]) -> io::Result<IndexWriter<F>> {
+    pub fn new(
+        mut file: F,
+        tiers: &[TierShape],
+        bands: &[BandShape],
+    ) -> io::Result<IndexWriter<F>> {
         file.write_all(&[0; HEADER_BYTES])?;
         let mut first_star = 0;
         let tiers = tiers
