@@ -10,5 +10,5 @@ mod sun;
 
 pub use of_date::Moment;
 pub use pointing::{PointingError, compass_word, pointing_error, separation_deg};
-pub use site::{Misread, misread_site};
+pub use site::{Misread, Reading, misread_site, site_possible};
 pub use sun::{sun_altitude_deg, sun_icrs_deg};

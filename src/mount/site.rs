@@ -5,6 +5,7 @@ use super::Moment;
 use super::sun::{altitude_deg, sun_altitude_deg};
 use crate::frame::Site;
 use crate::sphere::sky_to_vector;
+use std::fmt;
 
 /// The Sun higher than this is not night: the end of civil twilight.
 const NIGHT_DEG: f64 = -6.0;
@@ -21,71 +22,101 @@ pub struct Misread {
     /// Height of the place found, degrees.
     pub found_deg: f64,
     /// What would make it night there and the place visible, likeliest first.
-    pub explained_by: Vec<String>,
+    pub explained_by: Vec<Reading>,
+}
+
+/// Another way to read a stated time and site. Displays as the end of a sentence: "all fits ...".
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// The site by this reading.
+    pub site: Site,
+    /// Hours to take off the stated time to get UTC.
+    pub hours_ahead: f64,
+    text: String,
+}
+
+impl fmt::Display for Reading {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.text)
+    }
+}
+
+/// Whether it was night at `site` and the place (ICRS RA and Dec, degrees) above the horizon.
+pub fn site_possible(moment: &Moment, site: &Site, found_deg: [f64; 2]) -> bool {
+    heights(moment, site, found_deg).is_some_and(possible)
 }
 
 /// Tests `moment` and `site` against the place that the frame shows (ICRS RA and Dec, degrees).
 /// `None`: they can be right.
 pub fn misread_site(moment: &Moment, site: &Site, found_deg: [f64; 2]) -> Option<Misread> {
-    let direction = sky_to_vector(found_deg[0], found_deg[1]);
-    let heights = |moment: &Moment, site: &Site| {
-        let sun_deg = sun_altitude_deg(moment, site)?;
-        Some((sun_deg, altitude_deg(moment, site, direction)))
-    };
-    let possible = |(sun_deg, found_deg): (f64, f64)| sun_deg < NIGHT_DEG && found_deg > GROUND_DEG;
-    let as_stated = heights(moment, site)?;
+    let as_stated = heights(moment, site, found_deg)?;
     if possible(as_stated) {
         return None;
     }
-    let west = Site {
-        longitude_deg: -site.longitude_deg,
-        ..*site
-    };
-    let south = Site {
-        latitude_deg: -site.latitude_deg,
-        ..*site
-    };
-    let zone_h = (site.longitude_deg / 15.0).round();
     let (day, fraction) = moment.utc();
-    let from_local = |hours: f64| Moment::from_jd_utc(day + fraction - hours / 24.0);
-    let readings = [
-        (
+    let fits = |reading: &Reading| {
+        Moment::from_jd_utc(day + fraction - reading.hours_ahead / 24.0)
+            .is_some_and(|moment| site_possible(&moment, &reading.site, found_deg))
+    };
+    Some(Misread {
+        sun_deg: as_stated.0,
+        found_deg: as_stated.1,
+        explained_by: usual_readings(site).into_iter().filter(fits).collect(),
+    })
+}
+
+/// How a time and a site are usually misread, likeliest first.
+fn usual_readings(site: &Site) -> [Reading; 4] {
+    let zone_h = (site.longitude_deg / 15.0).round();
+    let reading = |text: String, longitude_deg, latitude_deg, hours_ahead| Reading {
+        site: Site {
+            longitude_deg,
+            latitude_deg,
+        },
+        hours_ahead,
+        text,
+    };
+    let (longitude_deg, latitude_deg) = (site.longitude_deg, site.latitude_deg);
+    [
+        reading(
             "with the longitude counted to the west".to_owned(),
-            Some(*moment),
-            west,
+            -longitude_deg,
+            latitude_deg,
+            0.0,
         ),
-        (
+        reading(
             format!("with the time read as local time (UTC{zone_h:+})"),
-            from_local(zone_h),
-            *site,
+            longitude_deg,
+            latitude_deg,
+            zone_h,
         ),
-        (
+        reading(
             format!(
                 "with the time read as local daylight time (UTC{:+})",
                 zone_h + 1.0
             ),
-            from_local(zone_h + 1.0),
-            *site,
+            longitude_deg,
+            latitude_deg,
+            zone_h + 1.0,
         ),
-        (
+        reading(
             "with the latitude on the other side of the equator".to_owned(),
-            Some(*moment),
-            south,
+            longitude_deg,
+            -latitude_deg,
+            0.0,
         ),
-    ];
-    let explained_by = readings
-        .into_iter()
-        .filter(|(_, moment, site)| {
-            let heights = moment.as_ref().and_then(|moment| heights(moment, site));
-            heights.is_some_and(possible)
-        })
-        .map(|(text, ..)| text)
-        .collect();
-    Some(Misread {
-        sun_deg: as_stated.0,
-        found_deg: as_stated.1,
-        explained_by,
-    })
+    ]
+}
+
+/// Of the Sun and of the place found, degrees.
+fn heights(moment: &Moment, site: &Site, found_deg: [f64; 2]) -> Option<(f64, f64)> {
+    let direction = sky_to_vector(found_deg[0], found_deg[1]);
+    let sun_deg = sun_altitude_deg(moment, site)?;
+    Some((sun_deg, altitude_deg(moment, site, direction)))
+}
+
+fn possible((sun_deg, found_deg): (f64, f64)) -> bool {
+    sun_deg < NIGHT_DEG && found_deg > GROUND_DEG
 }
 
 #[cfg(test)]
@@ -110,6 +141,9 @@ mod tests {
         };
         assert!((misread.sun_deg - 20.119).abs() < 0.02, "{misread:?}");
         assert!((misread.found_deg + 10.783).abs() < 0.02, "{misread:?}");
-        assert!(misread.explained_by[0].contains("west"), "{misread:?}");
+        assert!(
+            misread.explained_by[0].to_string().contains("west"),
+            "{misread:?}"
+        );
     }
 }

@@ -1,0 +1,88 @@
+//! Where the site of a night is: what the headers say, unless the frames themselves refute it.
+
+use super::robust::median;
+use super::row::Row;
+use crate::frame::Site;
+use crate::mount::{Moment, Reading, misread_site, site_possible};
+
+/// Site and air of a night.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Place {
+    /// Where it was; `None`: unknown, or what is stated cannot be right.
+    pub site: Option<Site>,
+    /// Hours to take off the stated times to get UTC: 0 unless the frames demand it.
+    pub hours_ahead: f64,
+    /// Pressure, hPa: stated, or that of the standard atmosphere at sea level.
+    pub pressure_hpa: f64,
+    /// Temperature of the air, degrees Celsius: stated, or a mild night's.
+    pub air_c: f64,
+    /// What was wrong with the statement, one sentence.
+    pub remark: Option<String>,
+}
+
+/// Standard atmosphere at sea level (ISO 2533).
+const PRESSURE_HPA: f64 = 1013.25;
+/// A mild night.
+const AIR_C: f64 = 10.0;
+
+impl Place {
+    /// From the solved rows; `chosen` by row number.
+    pub fn of(rows: &[Row], chosen: &[usize]) -> Place {
+        let picked = || chosen.iter().map(|i| &rows[*i]);
+        let stated = |value: fn(&Row) -> Option<f64>| median(picked().filter_map(value));
+        let place = Place {
+            pressure_hpa: stated(|r| r.pressure_hpa).unwrap_or(PRESSURE_HPA),
+            air_c: stated(|r| r.air_c).unwrap_or(AIR_C),
+            ..Place::default()
+        };
+        let site = stated(|r| r.latitude_deg)
+            .zip(stated(|r| r.longitude_deg))
+            .map(|(latitude_deg, longitude_deg)| Site {
+                longitude_deg,
+                latitude_deg,
+            })
+            .filter(|s| s.latitude_deg.abs() <= 90.0 && s.longitude_deg.abs() <= 360.0);
+        let Some(site) = site else {
+            return place;
+        };
+        let seen: Vec<(f64, [f64; 2])> = picked()
+            .filter_map(|r| r.mid_jd_utc.zip(r.centre_deg()))
+            .collect();
+        let refuted = seen
+            .iter()
+            .find_map(|(jd, found)| misread_site(&Moment::from_jd_utc(*jd)?, &site, *found));
+        let Some(misread) = refuted else {
+            return Place {
+                site: Some(site),
+                ..place
+            };
+        };
+        // A reading must suit every frame of the night.
+        let suits = |reading: &&Reading| {
+            seen.iter().all(|(jd, found)| {
+                Moment::from_jd_utc(jd - reading.hours_ahead / 24.0)
+                    .is_some_and(|moment| site_possible(&moment, &reading.site, *found))
+            })
+        };
+        match misread.explained_by.iter().find(suits) {
+            Some(reading) => Place {
+                site: Some(reading.site),
+                hours_ahead: reading.hours_ahead,
+                remark: Some(format!(
+                    "The headers' time and site cannot both be right (the Sun would have stood at \
+                     {:+.0} deg); all fits {reading}, and so it is read here.",
+                    misread.sun_deg
+                )),
+                ..place
+            },
+            None => Place {
+                remark: Some(format!(
+                    "The headers' time and site cannot both be right (the Sun would have stood at \
+                     {:+.0} deg): the site is not used.",
+                    misread.sun_deg
+                )),
+                ..place
+            },
+        }
+    }
+}
