@@ -5,7 +5,7 @@
 //! none does, and open otherwise.
 
 use super::attitude::Attitude;
-use super::fit::{Cause, Fit, Look, Sample, criterion, fit};
+use super::fit::{Cause, EARTH_RAD_PER_MIN, Fit, Look, Sample, criterion, fit};
 use super::robust::line;
 use crate::frame::Site;
 use nalgebra::{Rotation3, Vector3};
@@ -180,6 +180,7 @@ pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion
         .map(|f| &f.0)
         .collect();
     let pole = site.map_or(1.0, |s| s.latitude_deg.signum());
+    let observed = observed_drift(&samples, longest);
     for cause in Cause::ALL {
         if cause == Cause::Sag && site.is_none() {
             motion.causes.push(unfit(cause, Lack::Site));
@@ -189,8 +190,12 @@ pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion
         judged.drift = fits
             .iter()
             .find(|(f, _)| f.causes.contains(&cause))
-            .filter(|_| !matches!(judged.verdict, Verdict::NotSeen { .. }))
             .and_then(|(f, _)| drift_by(f, cause, &samples, longest));
+        if hides_much(&judged, observed) {
+            judged.verdict = Verdict::Open {
+                instead: instead_of(cause, &in_race),
+            };
+        }
         motion.causes.push(judged);
     }
     motion.axis = fits
@@ -277,6 +282,12 @@ fn verdict(cause: Cause, in_race: &[&Fit], fits: &[(Fit, f64)]) -> Judged {
         (Some(size), None) => Verdict::NotSeen {
             limit: size.value.abs() + 2.0 * size.error,
         },
+        // In the race, but of no size in any set: it only rides along.
+        (Some(size), Some(_)) if with.iter().all(|e| e.value.abs() <= 3.0 * e.error) => {
+            Verdict::NotSeen {
+                limit: size.value.abs() + 2.0 * size.error,
+            }
+        }
         (Some(size), Some([low, high])) => {
             let steady = high - low <= (4.0 * size.error).max(TELLING * size.value.abs());
             let sure = size.error <= TELLING * size.value.abs();
@@ -296,6 +307,40 @@ fn verdict(cause: Cause, in_race: &[&Fit], fits: &[(Fit, f64)]) -> Judged {
         range,
         drift: None,
     }
+}
+
+/// What cannot be seen may still be a good part of the drift, where its error is large.
+fn hides_much(judged: &Judged, observed: Option<[f64; 2]>) -> bool {
+    let (Verdict::NotSeen { limit }, Some(size), Some(drift), Some(observed)) =
+        (&judged.verdict, judged.size, judged.drift, observed)
+    else {
+        return false;
+    };
+    let most = limit / size.value.abs().max(1e-12) * drift[0].hypot(drift[1]);
+    most > 0.5 * observed[0].hypot(observed[1])
+}
+
+/// Drift of the longest run as the fit sees it: against a mount without a fault, air taken off.
+fn observed_drift(samples: &[Sample<'_>], run: usize) -> Option<[f64; 2]> {
+    let mine: Vec<&Sample<'_>> = samples.iter().filter(|s| s.run == run).collect();
+    let first = mine.first()?.attitude;
+    let minutes: Vec<f64> = mine.iter().map(|s| s.minutes).collect();
+    let moved: Vec<[f64; 2]> = mine
+        .iter()
+        .map(|s| {
+            let turn =
+                Rotation3::from_axis_angle(&Vector3::z_axis(), -EARTH_RAD_PER_MIN * s.minutes);
+            moved_arcsec(&s.attitude.seen, &(turn * first.seen), s.attitude)
+        })
+        .collect();
+    slopes(&minutes, &moved)
+}
+
+/// East and north of where `a` looks as seen from where `b` looks, arcsec.
+fn moved_arcsec(a: &Rotation3<f64>, b: &Rotation3<f64>, at: &Attitude) -> [f64; 2] {
+    let turn = (a * b.inverse()).scaled_axis();
+    let [east, north, _] = at.basis;
+    [turn.dot(&north) * ARCSEC, -turn.dot(&east) * ARCSEC]
 }
 
 /// Causes of the sets in the race that lack `cause`, or, where all have it, those that take some
@@ -396,9 +441,7 @@ fn drift_by(fit: &Fit, cause: Cause, samples: &[Sample<'_>], run: usize) -> Opti
         .map(|s| {
             let with = alone.predict(&first.seen, s.attitude, s.minutes);
             let without = nothing.predict(&first.seen, s.attitude, s.minutes);
-            let turn = (with * without.inverse()).scaled_axis();
-            let [east, north, _] = s.attitude.basis;
-            [turn.dot(&north) * ARCSEC, -turn.dot(&east) * ARCSEC]
+            moved_arcsec(&with, &without, s.attitude)
         })
         .collect();
     slopes(&minutes, &moved)

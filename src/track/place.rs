@@ -86,3 +86,30 @@ impl Place {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::track::RowStatus;
+
+    /// The same figures from astropy as in `mount::site`: the Sun stands at -14.7 degrees with the
+    /// longitude to the west, at +20.1 with it to the east.
+    #[test]
+    fn a_longitude_that_puts_the_sun_up_is_turned() {
+        let row = |longitude_deg| Row {
+            status: RowStatus::Solved,
+            mid_jd_utc: Some(2_458_107.565_428),
+            ra_deg: Some(31.25),
+            dec_deg: Some(46.74),
+            latitude_deg: Some(31.68),
+            longitude_deg: Some(longitude_deg),
+            ..Row::default()
+        };
+        let east = Place::of(&[row(110.88)], &[0]);
+        assert_eq!(east.site.unwrap().longitude_deg, -110.88);
+        assert!(east.remark.unwrap().contains("west"));
+        let west = Place::of(&[row(-110.88)], &[0]);
+        assert_eq!(west.site.unwrap().longitude_deg, -110.88);
+        assert_eq!(west.remark, None);
+    }
+}
