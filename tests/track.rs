@@ -429,10 +429,19 @@ fn the_real_night() {
     assert!(track.place.site.unwrap().longitude_deg < 0.0);
     let motion = &track.motions[0];
     let remainder = motion.remainder.unwrap();
-    eprintln!("{:#?}\n{:#?}\n{:#?}", motion.causes, motion.axis, remainder);
     assert!(remainder.smooth, "{remainder:?}");
     let [centres, turns] = remainder.axis_by_part.unwrap();
-    assert!(centres < 25.0 && turns > 25.0, "{remainder:?}");
+    // Least squares on the rotations with SciPy: 18.6 arcmin by the centres alone, 24 with equal
+    // weights in arcsec, more by the turns alone.
+    assert!(
+        (centres - 18.6).abs() < 0.5 && turns > 22.0,
+        "{remainder:?}"
+    );
+    let axis = judged(motion, Cause::Axis);
+    assert!(
+        matches!(axis.verdict, Verdict::Found | Verdict::Vague),
+        "{axis:?}"
+    );
     assert!(
         matches!(run.periodic, Periodic::TooRare { .. }),
         "{:?}",

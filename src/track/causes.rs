@@ -34,6 +34,8 @@ pub struct Estimate {
 pub enum Verdict {
     /// It is there, and this large.
     Found,
+    /// It is in every explanation, but how large it is depends on what else is.
+    Vague,
     /// The motion is explained without it; beyond this size it would have been seen (95 %).
     NotSeen {
         /// In the unit of the cause.
@@ -203,7 +205,12 @@ pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion
         .map(|(f, _)| f)
         .find(|f| f.causes.contains(&Cause::Axis))
         .map(|f| axis_error(f, site, pole));
-    motion.remainder = Some(remainder(&best.0, &samples, runs.len()));
+    let left = remainder(&best.0, &samples, runs.len());
+    let longest_min = runs.get(longest).map_or(0.0, |r| length(r));
+    for judged in &mut motion.causes {
+        doubt(judged, &left, longest_min);
+    }
+    motion.remainder = Some(left);
     motion.residuals = samples
         .iter()
         .zip(&best.0.residuals)
@@ -293,6 +300,10 @@ fn verdict(cause: Cause, in_race: &[&Fit], fits: &[(Fit, f64)]) -> Judged {
             let sure = size.error <= TELLING * size.value.abs();
             if with.len() == in_race.len() && steady && sure {
                 Verdict::Found
+            } else if with.len() == in_race.len()
+                && with.iter().all(|e| e.value.abs() > 3.0 * e.error)
+            {
+                Verdict::Vague
             } else {
                 Verdict::Open {
                     instead: instead_of(cause, in_race),
@@ -306,6 +317,32 @@ fn verdict(cause: Cause, in_race: &[&Fit], fits: &[(Fit, f64)]) -> Judged {
         size,
         range,
         drift: None,
+    }
+}
+
+/// A slow motion that nothing explains may be part of what was taken for a cause: one that moves
+/// no more than it is open, an axis that centres and turns see differently is vague.
+fn doubt(judged: &mut Judged, left: &Remainder, minutes: f64) {
+    if !left.smooth || judged.verdict != Verdict::Found {
+        return;
+    }
+    // Standard deviation of a steady motion over its duration.
+    let moved = judged.drift.map_or(0.0, |d| d[0].hypot(d[1])) * minutes / 12.0_f64.sqrt();
+    let differ = left
+        .axis_by_part
+        .zip(judged.size)
+        .is_some_and(|([a, b], size)| {
+            judged.cause == Cause::Axis && (a - b).abs() > 3.0 * size.error
+        });
+    if moved < 2.0 * left.centre_arcsec {
+        judged.verdict = Verdict::Open {
+            instead: Vec::new(),
+        };
+    } else if differ {
+        judged.verdict = Verdict::Vague;
+    }
+    if let (true, Some([low, high]), Some([a, b])) = (differ, judged.range, left.axis_by_part) {
+        judged.range = Some([low.min(a).min(b), high.max(a).max(b)]);
     }
 }
 

@@ -115,16 +115,22 @@ impl Fit {
     /// Where the mount would point `minutes` into a run that began with `first`, had it only the
     /// causes of this fit.
     pub fn predict(&self, first: &Rotation3<f64>, now: &Attitude, minutes: f64) -> Rotation3<f64> {
+        let motion = self.motion(now, minutes);
+        motion.sag * motion.creep * motion.tracked * first
+    }
+
+    fn motion(&self, now: &Attitude, minutes: f64) -> Motion {
         let tilt = Rotation3::new(Vector3::new(self.tilt[0], self.tilt[1], 0.0));
         let turn = -(EARTH_RAD_PER_MIN + self.rate) * minutes;
-        let tracked =
-            tilt * Rotation3::from_axis_angle(&Vector3::z_axis(), turn) * tilt.inverse() * first;
         let [east, _, centre] = now.basis;
-        let creep = Rotation3::new(-east * (self.creep * minutes));
-        let sag = now.zenith.map_or_else(Rotation3::identity, |z| {
-            Rotation3::new(centre.cross(&z) * self.sag)
-        });
-        sag * creep * tracked
+        Motion {
+            tilt,
+            tracked: tilt * Rotation3::from_axis_angle(&Vector3::z_axis(), turn) * tilt.inverse(),
+            creep: Rotation3::new(-east * (self.creep * minutes)),
+            sag: now.zenith.map_or_else(Rotation3::identity, |z| {
+                Rotation3::new(centre.cross(&z) * self.sag)
+            }),
+        }
     }
 }
 
@@ -133,6 +139,9 @@ const ROUNDS: usize = 14;
 /// Residuals beyond this many standard deviations weigh less (Huber 1964; from 1.5 to 3 in common
 /// practice).
 const HUBER: f64 = 2.5;
+/// Tubes hang by an arc minute or two at most (common practice): a normal prior of two keeps the
+/// sag from taking up what other motions leave.
+const SAG_RAD: f64 = 2.0 / 60.0 * std::f64::consts::PI / 180.0;
 /// Relative size of a pivot below which numbers cannot be told apart.
 const SINGULAR: f64 = 1e-12;
 
@@ -151,7 +160,7 @@ impl Look {
     /// Factors on the weights of centres and turns: what is not looked at keeps just enough to
     /// hold the runs' starts.
     fn weights(self) -> [f64; 2] {
-        const BLIND: f64 = 1e-7;
+        const BLIND: f64 = 1e-6;
         match self {
             Look::Both => [1.0, 1.0],
             Look::Centres => [1.0, BLIND],
@@ -223,7 +232,11 @@ pub fn criterion(fit: &Fit, independent: f64) -> f64 {
     let parameters: usize = fit.causes.iter().map(|c| c.parameters()).sum();
     let [centre, turn] = fit.sigma;
     // Two values per frame for the centre, one for the turn; -2 log likelihood is n ln sigma^2.
-    4.0 * n * centre.ln() + 2.0 * n * turn.ln() + parameters as f64 * (3.0 * n).max(2.0).ln()
+    let prior = (fit.sag / SAG_RAD).powi(2);
+    prior
+        + 4.0 * n * centre.ln()
+        + 2.0 * n * turn.ln()
+        + parameters as f64 * (3.0 * n).max(2.0).ln()
 }
 
 fn residuals(fit: &Fit, samples: &[Sample<'_>], first: &[Rotation3<f64>]) -> Vec<[f64; 3]> {
@@ -290,11 +303,16 @@ impl Normal {
         };
         for (sample, residual) in samples.iter().zip(&fit.residuals) {
             let [east, north, centre] = sample.attitude.basis;
+            // The residual as a rotation vector r. A prediction that turns by d leaves
+            // log(exp(r) exp(-d)) = r - d - r x d / 2 to first order in d (Baker, Campbell,
+            // Hausdorff). Without the last term a part that is hardly looked at would be bent by
+            // the residuals of the other.
+            let left = north * residual[0] - east * residual[1] - centre * residual[2];
+            let seen = |d: Vector3<f64>| d + 0.5 * left.cross(&d);
             let rows = [north, -east, -centre];
-            let turn =
-                Rotation3::from_axis_angle(&Vector3::z_axis(), -EARTH_RAD_PER_MIN * sample.minutes);
-            let columns = columns(fit, sample, &turn);
-            let start = turn.matrix();
+            let (columns, own_columns) = columns(fit, sample);
+            let columns: Vec<Vector3<f64>> = columns.into_iter().map(seen).collect();
+            let start = Matrix3::from_columns(&own_columns.map(seen));
             for k in 0..3 {
                 let sigma = fit.sigma[usize::from(k == 2)];
                 let huber = (HUBER * sigma / residual[k].abs().max(1e-15)).min(1.0);
@@ -309,6 +327,11 @@ impl Normal {
                     weight * DVector::from_iterator(3, own.iter().copied()) * common.transpose();
                 *right += weight * residual[k] * own;
             }
+        }
+        if let Some(at) = fit.place_of(Cause::Sag) {
+            let weight = SAG_RAD.powi(-2);
+            normal.a[(at, at)] += weight;
+            normal.b[at] -= weight * fit.sag;
         }
         normal
     }
@@ -356,17 +379,29 @@ impl Normal {
     }
 }
 
-/// How the predicted orientation turns (as a rotation vector) with each number.
-fn columns(fit: &Fit, sample: &Sample<'_>, turn: &Rotation3<f64>) -> Vec<Vector3<f64>> {
+/// How the predicted orientation turns (as a rotation vector) with each number of the causes, and
+/// with a turn of the run's start.
+fn columns(fit: &Fit, sample: &Sample<'_>) -> (Vec<Vector3<f64>>, [Vector3<f64>; 3]) {
     let [east, _, centre] = sample.attitude.basis;
+    let Motion {
+        tilt,
+        tracked,
+        creep,
+        sag,
+    } = fit.motion(sample.attitude, sample.minutes);
+    let after = sag * creep;
+    // Derivative of a rotation by its rotation vector: the left Jacobian, to first order.
+    let lean = Vector3::new(fit.tilt[0], fit.tilt[1], 0.0);
+    let leaning = |axis: Vector3<f64>| axis + 0.5 * lean.cross(&axis);
     let mut columns = Vec::new();
     for cause in &fit.causes {
         match cause {
-            Cause::Axis => {
-                columns.extend([Vector3::x(), Vector3::y()].map(|axis| axis - turn * axis));
-            }
-            Cause::Rate => columns.push(-Vector3::z() * sample.minutes),
-            Cause::Creep => columns.push(-east * sample.minutes),
+            Cause::Axis => columns.extend([Vector3::x(), Vector3::y()].map(|axis| {
+                let axis = leaning(axis);
+                after * (axis - tracked * axis)
+            })),
+            Cause::Rate => columns.push(after * (tilt * -Vector3::z()) * sample.minutes),
+            Cause::Creep => columns.push(sag * -east * sample.minutes),
             Cause::Sag => columns.push(
                 sample
                     .attitude
@@ -375,5 +410,14 @@ fn columns(fit: &Fit, sample: &Sample<'_>, turn: &Rotation3<f64>) -> Vec<Vector3
             ),
         }
     }
-    columns
+    let start = [Vector3::x(), Vector3::y(), Vector3::z()].map(|axis| after * (tracked * axis));
+    (columns, start)
+}
+
+/// The rotations that a prediction is made of, the first to act first.
+struct Motion {
+    tilt: Rotation3<f64>,
+    tracked: Rotation3<f64>,
+    creep: Rotation3<f64>,
+    sag: Rotation3<f64>,
 }
