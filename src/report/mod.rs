@@ -8,6 +8,7 @@ mod cautions;
 mod commanded;
 pub mod diagnosis;
 pub mod header;
+pub mod night;
 pub mod overlay;
 pub mod quality;
 pub mod record;
