@@ -2,13 +2,15 @@
 //! that is over and one that is watched.
 
 use super::known::KnownArgs;
+use super::night_report::NightReport;
 use super::{Status, complain};
 use crate::night::journal::JOURNAL_NAME;
 use crate::night::{Journal, Selection, Verdict, write_table};
 use crate::sky::Sky;
 use crate::track::Row;
 use clap::Args;
-use std::path::PathBuf;
+use std::io;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
 /// Folder, selection and outputs.
@@ -41,6 +43,13 @@ pub struct FolderArgs {
     /// Write one row per frame, with units: ECSV, which every reader of CSV takes
     #[arg(long, value_name = "FILE")]
     pub table: Option<PathBuf>,
+
+    /// Write the night report: one HTML file that needs no network
+    ///
+    /// Where each frame points, what the mount did and why, star width, sky and stars through the
+    /// night, small pictures of all frames, and a table.
+    #[arg(long, value_name = "FILE")]
+    pub report: Option<PathBuf>,
 
     /// Where results are kept, so that no frame is solved twice [default: FOLDER/nightfix.journal]
     #[arg(long, value_name = "FILE")]
@@ -104,16 +113,22 @@ pub fn open(folder: &FolderArgs, known: &KnownArgs) -> Result<Opened, Failure> {
 }
 
 /// Writes the files that are made of all rows; complains about each that could not be written.
-pub fn write_outputs(folder: &FolderArgs, rows: &[Row]) -> Status {
+pub fn write_outputs(folder: &FolderArgs, rows: &[Row], report: &mut NightReport<'_>) -> Status {
     let mut status = Status::Solved;
-    if let Some(path) = &folder.table
-        && let Err(failure) = write_table(rows, path)
-    {
-        complain(&format!(
-            "{}: the table was not written: {failure}; name a place where files may be written",
-            path.display()
-        ));
-        status = Status::OutputNotWritable;
+    let mut judge = |what: &str, path: &Path, written: io::Result<()>| {
+        if let Err(failure) = written {
+            complain(&format!(
+                "{}: the {what} was not written: {failure}; name a place where files may be written",
+                path.display()
+            ));
+            status = Status::OutputNotWritable;
+        }
+    };
+    if let Some(path) = &folder.table {
+        judge("table", path, write_table(rows, path));
+    }
+    if let Some(path) = &folder.report {
+        judge("night report", path, report.write(rows, path));
     }
     status
 }

@@ -6,6 +6,7 @@ mod folder;
 mod index;
 mod known;
 mod night;
+mod night_report;
 mod output;
 mod solve;
 mod status;

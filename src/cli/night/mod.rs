@@ -6,6 +6,7 @@ mod progress;
 pub use args::NightArgs;
 
 use super::folder::{Failure, open, status_of, write_outputs};
+use super::night_report::NightReport;
 use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
 use crate::night::{
@@ -123,7 +124,11 @@ impl<'a> Night<'a> {
             .rows
             .read()
             .map_err(|failure| (failure.to_string(), Status::Internal))?;
-        status = status.max(write_outputs(&self.args.folder, &rows));
+        status = status.max(write_outputs(
+            &self.args.folder,
+            &rows,
+            &mut NightReport::new(&self.args.folder.folder, None),
+        ));
         match self.unheard {
             Some(None) => return Ok(Status::Solved),
             Some(Some(failure)) => return Err(failure),

@@ -5,6 +5,7 @@ mod args;
 pub use args::WatchArgs;
 
 use super::folder::{Failure, Opened, open, write_outputs};
+use super::night_report::NightReport;
 use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
 use crate::mount::PointingError;
@@ -27,6 +28,9 @@ const NEXT_LOOK: Duration = Duration::from_millis(150);
 const ATTENTION: Duration = Duration::from_millis(200);
 /// Table and report are made anew no more often than this while frames come thick and fast.
 const OUTPUTS_EVERY: Duration = Duration::from_secs(5);
+
+/// Browsers load the report of a night that goes on again after so many seconds.
+const RELOAD_S: u32 = 30;
 
 /// Watches until Ctrl-C.
 pub fn run(args: &WatchArgs) -> Status {
@@ -91,6 +95,7 @@ struct Watch<'a> {
     is_waiting: bool,
     /// The last frame raised an alarm.
     alarmed: bool,
+    report: NightReport<'a>,
     outputs_at: Option<Instant>,
     outputs_due: bool,
     status: Status,
@@ -115,6 +120,7 @@ impl<'a> Watch<'a> {
             said: BTreeSet::new(),
             is_waiting: false,
             alarmed: false,
+            report: NightReport::new(&args.folder.folder, Some(RELOAD_S)),
             outputs_at: None,
             outputs_due: false,
             status: Status::Solved,
@@ -271,9 +277,11 @@ impl<'a> Watch<'a> {
     }
 
     fn write_outputs(&mut self) {
-        self.status = self
-            .status
-            .max(write_outputs(&self.args.folder, &self.rows));
+        self.status = self.status.max(write_outputs(
+            &self.args.folder,
+            &self.rows,
+            &mut self.report,
+        ));
         self.outputs_at = Some(Instant::now());
         self.outputs_due = false;
     }
@@ -288,6 +296,8 @@ impl<'a> Watch<'a> {
     /// The summary, and how it ended.
     fn end(mut self) -> Result<Status, Failure> {
         self.keep_unwritten();
+        // The night is over: nothing to load again.
+        self.report.ends();
         self.write_outputs();
         let text = Summary::of(&self.rows).to_string();
         if self.args.json {

@@ -170,7 +170,8 @@ impl Chart {
             let size = if points.len() > 200 { 2 } else { 3 };
             match series.mark {
                 Mark::Line => {
-                    chart.draw_series(LineSeries::new(points, colour.stroke_width(2)))?;
+                    let path = PathElement::new(points, colour.stroke_width(1));
+                    chart.draw_series(std::iter::once(path))?;
                 }
                 Mark::Dot => {
                     let dot = |p| Circle::new(p, size, colour.filled());
@@ -267,8 +268,14 @@ mod tests {
 
     #[test]
     fn text_is_text_and_escaped() {
-        let svg = chart(vec![[0.1, 1.0], [0.2, 2.0], [f64::NAN, 1.0]]).svg().unwrap();
-        assert!(svg.contains("<text") && svg.contains("time &lt;UTC&gt;") && svg.contains("RA &amp; Dec"));
+        let svg = chart(vec![[0.1, 1.0], [0.2, 2.0], [f64::NAN, 1.0]])
+            .svg()
+            .unwrap();
+        assert!(
+            svg.contains("<text")
+                && svg.contains("time &lt;UTC&gt;")
+                && svg.contains("RA &amp; Dec")
+        );
         assert_eq!(svg.matches("<circle").count(), 2);
         assert!(!svg.contains("NaN"));
     }
@@ -277,7 +284,9 @@ mod tests {
     fn nothing_one_point_and_many() {
         assert_eq!(chart(Vec::new()).svg(), None);
         assert!(chart(vec![[0.5, 3.0]]).svg().unwrap().contains("<circle"));
-        let many = chart((0..5000).map(|i| [f64::from(i), 0.0]).collect()).svg().unwrap();
+        let many = chart((0..5000).map(|i| [f64::from(i), 0.0]).collect())
+            .svg()
+            .unwrap();
         assert!(many.matches("<circle").count() <= MOST_POINTS);
     }
 }

@@ -26,6 +26,9 @@ use std::path::Path;
 /// file, whatever the number of frames.
 pub const MOST_PICTURES: usize = 500;
 
+/// Gives the small pictures of rows. See [`write()`].
+pub type Pictures<'a> = dyn FnMut(&[usize]) -> Vec<Option<Thumbnail>> + 'a;
+
 /// What the report is about.
 #[derive(Debug, Clone, Copy)]
 pub struct Night<'a> {
@@ -76,20 +79,17 @@ impl<'a> Facts<'a> {
 
 /// Writes the report to `path`: readers see the old one or the new one, never a part.
 ///
-/// `picture` is asked for the small picture of a row, by its number in `night.rows`, for at most
-/// [`MOST_PICTURES`] rows; they are written as they come and not kept.
+/// `pictures` is asked for the small pictures of rows, by their numbers in `night.rows`, some at a
+/// time and for at most [`MOST_PICTURES`] rows in all; it answers with as many. They are written as
+/// they come and not kept.
 ///
 /// # Errors
 ///
 /// What writing the file said.
-pub fn write(
-    path: &Path,
-    night: &Night<'_>,
-    picture: &mut dyn FnMut(usize) -> Option<Thumbnail>,
-) -> io::Result<()> {
+pub fn write(path: &Path, night: &Night<'_>, pictures: &mut Pictures<'_>) -> io::Result<()> {
     write_atomically(path, |file| {
         let mut out = BufWriter::new(file);
-        write_to(&mut out, night, picture)?;
+        write_to(&mut out, night, pictures)?;
         out.flush()
     })
 }
@@ -102,7 +102,7 @@ pub fn write(
 pub fn write_to(
     out: &mut dyn Write,
     night: &Night<'_>,
-    picture: &mut dyn FnMut(usize) -> Option<Thumbnail>,
+    pictures: &mut Pictures<'_>,
 ) -> io::Result<()> {
-    page::write(out, &Facts::of(*night), picture)
+    page::write(out, &Facts::of(*night), pictures)
 }

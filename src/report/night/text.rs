@@ -1,6 +1,6 @@
 //! Numbers, times and angles as people read them.
 
-use crate::mount::Moment;
+use crate::mount::{Moment, compass_word};
 use crate::track::Estimate;
 
 /// With a true minus and so many decimals; no sign for what rounds to zero.
@@ -69,9 +69,17 @@ pub fn angle(arcmin: f64) -> String {
     }
 }
 
+/// One of eight directions on the sky: `north-west`.
+pub fn towards(east: f64, north: f64) -> &'static str {
+    compass_word(east.atan2(north).to_degrees())
+}
+
 /// `2017-12-20 01:34`, UTC.
 pub fn date_time(jd_utc: f64) -> String {
-    iso(jd_utc).map_or_else(|| "?".into(), |iso| format!("{} {}", &iso[..10], &iso[11..16]))
+    iso(jd_utc).map_or_else(
+        || "?".into(),
+        |iso| format!("{} {}", &iso[..10], &iso[11..16]),
+    )
 }
 
 /// `01:34:13`, UTC.
@@ -91,15 +99,6 @@ pub fn duration(minutes: f64) -> String {
     match (whole / 60, whole % 60) {
         (0, m) => format!("{m} min"),
         (h, m) => format!("{h} h {m:02} min"),
-    }
-}
-
-/// `1 frame`, `24 frames`.
-pub fn count(n: usize, one: &str) -> String {
-    if n == 1 {
-        format!("1 {one}")
-    } else {
-        format!("{n} {one}s")
     }
 }
 
@@ -123,6 +122,7 @@ mod tests {
         assert_eq!(duration(413.4), "6 h 53 min");
         assert_eq!(date_time(2_458_107.565_431_9), "2017-12-20 01:34");
         assert_eq!(date_time(f64::NAN), "?");
-        assert_eq!(count(1, "frame"), "1 frame");
+        assert_eq!(towards(-1.0, 0.1), "west");
+        assert_eq!(towards(1.0, -1.0), "south-east");
     }
 }

@@ -156,13 +156,16 @@ mod tests {
     fn bright_corner(thumbnail: &Thumbnail) -> [bool; 4] {
         let picture = image::load_from_memory(&thumbnail.jpeg).unwrap().to_luma8();
         let (w, h) = picture.dimensions();
-        [(3, 3), (w - 4, 3), (3, h - 4), (w - 4, h - 4)].map(|(x, y)| picture.get_pixel(x, y).0[0] > 200)
+        [(3, 3), (w - 4, 3), (3, h - 4), (w - 4, h - 4)]
+            .map(|(x, y)| picture.get_pixel(x, y).0[0] > 200)
     }
 
     #[test]
     fn small_upright_and_within_its_bytes() {
         let fits = Thumbnail::of(&frame(800, 600, false, 1), 1000.0, 10.0).unwrap();
-        assert!(fits.width <= 144 && fits.height <= 144 && fits.jpeg.len() <= Thumbnail::MOST_BYTES);
+        assert!(
+            fits.width <= 144 && fits.height <= 144 && fits.jpeg.len() <= Thumbnail::MOST_BYTES
+        );
         assert_eq!(bright_corner(&fits), [false, false, true, false]);
         let raster = Thumbnail::of(&frame(800, 600, true, 1), 1000.0, 10.0).unwrap();
         assert_eq!(bright_corner(&raster), [true, false, false, false]);
