@@ -104,9 +104,11 @@ fn by_run(facts: &Facts<'_>, point: impl Fn(&Offset, &Row) -> Option<[f64; 2]>) 
     all
 }
 
-fn time(row: &Row) -> Option<f64> {
-    // The fraction of a Julian date begins at noon.
-    row.mid_jd_utc.map(|jd| jd + 0.5)
+/// Days since the midnight (UTC) before the first frame.
+fn time(facts: &Facts<'_>, row: &Row) -> Option<f64> {
+    let first = facts.night.rows[*facts.order.first()?].mid_jd_utc?;
+    // A Julian date begins at noon.
+    row.mid_jd_utc.map(|jd| jd - (first + 0.5).floor() + 0.5)
 }
 
 fn clock_chart(y: &str, least_y: f64, series: Vec<Series>) -> Option<Chart> {
@@ -207,7 +209,7 @@ fn over_time(facts: &Facts<'_>, axis: Axis) -> Option<Figure> {
             Axis::East => offset.east_arcmin,
             Axis::North => offset.north_arcmin,
         };
-        Some([time(row)?, value])
+        Some([time(facts, row)?, value])
     });
     let (title, y, px) = match axis {
         Axis::East => ("Offset in RA", "East (arcmin)", "East (px)"),
@@ -233,7 +235,7 @@ fn rotation(facts: &Facts<'_>) -> Option<Figure> {
     let series = by_run(facts, |offset, row| {
         let turned = row.rotation_deg? - first.get(offset.run).copied().flatten()?;
         Some([
-            time(row)?,
+            time(facts, row)?,
             60.0 * ((turned + 180.0).rem_euclid(360.0) - 180.0),
         ])
     });
@@ -292,7 +294,10 @@ const STARS: Plain = Plain {
 fn plain(facts: &Facts<'_>, what: &Plain) -> Option<Figure> {
     let of = |want: fn(RowStatus) -> bool| {
         by_camera(facts, |_, row| {
-            Some([time(row).filter(|_| want(row.status))?, (what.value)(row)?])
+            Some([
+                time(facts, row).filter(|_| want(row.status))?,
+                (what.value)(row)?,
+            ])
         })
     };
     let mut series = of(|s| s == RowStatus::Solved);

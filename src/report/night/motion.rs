@@ -375,6 +375,17 @@ pub fn advice(motion: &Motion) -> Vec<String> {
             ));
         }
     }
+    if let Some([low, high]) = motion.causes.iter().find_map(|j| {
+        let vague = j.cause == Cause::Axis && j.verdict == Verdict::Vague;
+        j.range.filter(|_| vague)
+    }) {
+        all.push(format!(
+            "Polar axis: it is off by {} to {}′. Align it anew with the mount stopped, and look \
+             again.",
+            number(low, 0),
+            number(high, 0)
+        ));
+    }
     if let Some(size) = found(Cause::Rate).and_then(|j| j.size) {
         all.push(format!(
             "Tracking rate: {}″ per minute off. See that the mount tracks at the sidereal rate.",

@@ -202,7 +202,7 @@ fn mount(facts: &Facts<'_>) -> Markup {
         section {
             h2 { "What the mount did" }
             @match longest.and_then(drift_sentence) {
-                Some(says) => p class="lead" { (says) },
+                Some(says) => p class="lead" { @if runs.len() > 1 { "In the longest run: " } (says) },
                 None => p class="lead" { "Too few frames with a position and a time to tell." },
             }
             @if let Some(remark) = &facts.track.place.remark { p class="note" { (remark) } }
