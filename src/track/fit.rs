@@ -207,7 +207,11 @@ pub fn fit(samples: &[Sample<'_>], runs: usize, causes: &[Cause], look: Look) ->
         fit.residuals = residuals(&fit, samples, &first);
         fit.sigma = sigma(&fit.residuals, floor, freedom);
         let normal = Normal::of(&fit, samples, runs, look);
-        let (step, starts, covariance) = normal.solve()?;
+        let Step {
+            common: step,
+            starts,
+            covariance,
+        } = normal.solve()?;
         let values: Vec<f64> = fit
             .parameters()
             .iter()
@@ -336,8 +340,8 @@ impl Normal {
         normal
     }
 
-    /// Steps of the common numbers and of the runs' starts, and the covariance of the former.
-    fn solve(&self) -> Option<(DVector<f64>, Vec<Vector3<f64>>, DMatrix<f64>)> {
+    /// `None` where the data do not determine them.
+    fn solve(&self) -> Option<Step> {
         let (mut a, mut b) = (self.a.clone(), self.b.clone());
         let mut inverses = Vec::with_capacity(self.runs.len());
         for (block, cross, right) in &self.runs {
@@ -365,18 +369,32 @@ impl Normal {
         let covariance = DMatrix::from_fn(a.nrows(), a.ncols(), |i, j| {
             inverse[(i, j)] / scale[i] / scale[j]
         });
-        let step = &covariance * &b;
+        let common = &covariance * &b;
         let starts = self
             .runs
             .iter()
             .zip(&inverses)
             .map(|((_, cross, right), inverse)| {
-                let coupled = cross * &step;
+                let coupled = cross * &common;
                 inverse * (right - Vector3::new(coupled[0], coupled[1], coupled[2]))
             })
             .collect();
-        Some((step, starts, covariance))
+        Some(Step {
+            common,
+            starts,
+            covariance,
+        })
     }
+}
+
+/// One step of the fit towards the least sum of squares.
+struct Step {
+    /// Change of the numbers that all runs share, those of the causes in order.
+    common: DVector<f64>,
+    /// Turns of the runs' starts, rotation vectors in radians.
+    starts: Vec<Vector3<f64>>,
+    /// Covariance of `common`.
+    covariance: DMatrix<f64>,
 }
 
 /// How the predicted orientation turns (as a rotation vector) with each number of the causes, and

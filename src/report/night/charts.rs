@@ -320,9 +320,13 @@ fn plain(facts: &Facts<'_>, what: &Plain) -> Option<Figure> {
     })
 }
 
-/// The air, where the header states it, or else the sensor while nobody cools it.
-fn temperature(rows: &[Row]) -> Option<(&'static str, fn(&Row) -> Option<f64>)> {
-    let spread = |value: fn(&Row) -> Option<f64>| {
+/// A temperature of a frame, degrees Celsius.
+type Celsius = fn(&Row) -> Option<f64>;
+
+/// The air, where the header states it, or else the sensor while nobody cools it; with the name
+/// of its axis.
+fn temperature(rows: &[Row]) -> Option<(&'static str, Celsius)> {
+    let spread = |value: Celsius| {
         let all: Vec<f64> = rows.iter().filter_map(value).collect();
         let low = all.iter().copied().fold(f64::INFINITY, f64::min);
         let high = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);

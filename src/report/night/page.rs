@@ -181,7 +181,7 @@ fn reasons(facts: &Facts<'_>) -> Vec<(String, usize)> {
         }
     }
     let mut counts: Vec<(String, usize)> = counts.into_iter().collect();
-    counts.sort_by(|a, b| b.1.cmp(&a.1));
+    counts.sort_by_key(|count| std::cmp::Reverse(count.1));
     counts
 }
 
