@@ -10,6 +10,8 @@ pub const TARGET: [f64; 2] = [130.0, 19.7];
 pub struct Light {
     /// Name of its file.
     pub file: String,
+    /// Minutes since the night began.
+    pub minutes: usize,
     /// Where it points.
     pub truth: Truth,
 }
@@ -78,6 +80,7 @@ pub fn light(
     put(folder, file, &fits_bytes(&field, &cards));
     Light {
         file: file.into(),
+        minutes,
         truth: field.truth,
     }
 }
@@ -173,4 +176,59 @@ pub fn short(folder: &Path, count: usize) -> Vec<Light> {
 /// What a field is, for tests that write their own files.
 pub fn bytes_of(field: &Field, minutes: usize) -> Vec<u8> {
     fits_bytes(field, &cards(minutes, None))
+}
+
+/// Frames of the evening.
+pub const FRAMES: usize = 60;
+/// Minutes from one frame to the next.
+pub const MINUTES: usize = 4;
+/// The first frame after the pier flip.
+const FLIPPED: usize = 33;
+/// The first frame of the second target.
+pub const RETARGETED: usize = 45;
+
+/// 60 frames of an evening: a drift, a pier flip, clouds that come and go, a frame in which the
+/// mount moved, another target, a second camera, frames without a position in their header, and
+/// what calibrates the camera. The lights that show stars.
+pub fn evening(folder: &Path) -> Vec<Light> {
+    let mut lights = Vec::new();
+    for k in 0..FRAMES {
+        let file = format!("light-{k}.fits");
+        match k {
+            20..24 | 41 => cloud(folder, &file, MINUTES * k, 900 + k as u64),
+            30 => trail(folder, &file, MINUTES * k, 60, 930),
+            _ => {
+                let rotation = if k < FLIPPED { 12.0 } else { 192.0 };
+                let camera = match k % 7 {
+                    // A guide camera that writes into the same folder.
+                    6 => Camera {
+                        size: [320, 240],
+                        width_deg: 1.9,
+                    },
+                    _ => CAMERA,
+                };
+                // Later on another target, without a word in the header.
+                let offset = if k < RETARGETED {
+                    [0.01 * k as f64, -0.004 * k as f64]
+                } else {
+                    [-9.0, 14.0 + 0.01 * k as f64]
+                };
+                let spec = spec(camera, offset, rotation, 800 + k as u64);
+                let stated = k < RETARGETED && k % 3 != 0;
+                lights.push(light(folder, &file, MINUTES * k, &spec, stated));
+            }
+        }
+    }
+    skyless(
+        folder,
+        "calibration/d1.fits",
+        Some("Dark Frame"),
+        900.0,
+        0.0,
+    );
+    skyless(folder, "calibration/d2.fits", None, 1200.0, 0.0);
+    skyless(folder, "calibration/f1.fits", Some("flat"), 28_000.0, 0.2);
+    skyless(folder, "calibration/f2.fits", None, 24_000.0, 0.25);
+    skyless(folder, "calibration/b1.fits", Some("Bias"), 300.0, 0.0);
+    lights
 }

@@ -3,6 +3,7 @@
 //! Drawn with fixed colours, each of which the page's style maps to one of its own: so that the
 //! charts follow light, dark and print like everything else.
 
+use super::axis::Axis;
 use plotters::coord::Shift;
 use plotters::prelude::*;
 
@@ -128,7 +129,7 @@ impl Chart {
             .x_label_area_size(42)
             .y_label_area_size(62)
             .right_y_label_area_size(if right.is_some() { 54 } else { 0 })
-            .build_cartesian_2d(x[0]..x[1], y[0]..y[1])?
+            .build_cartesian_2d(Axis::new(x, self.x_labels == Labels::Clock), y[0]..y[1])?
             .set_secondary_coord(
                 x[0]..x[1],
                 right.map_or(y[0]..y[1], |(_, k)| k * y[0]..k * y[1]),

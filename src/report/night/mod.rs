@@ -4,6 +4,7 @@
 //! text that comes from outside is escaped by the template; a content security policy in the file
 //! forbids it to load anything.
 
+mod axis;
 mod chart;
 mod charts;
 mod grade;

@@ -156,12 +156,13 @@ fn amount(cause: Cause, value: f64) -> String {
 }
 
 fn range(judged: &Judged) -> String {
-    judged.range.map_or_else(String::new, |[low, high]| {
-        format!(
-            ": between {} and {}",
-            amount(judged.cause, low),
-            amount(judged.cause, high)
-        )
+    judged.range.map_or_else(String::new, |ends| {
+        let [low, high] = ends.map(|end| amount(judged.cause, end));
+        if low == high {
+            format!(": about {low}")
+        } else {
+            format!(": between {low} and {high}")
+        }
     })
 }
 

@@ -34,7 +34,7 @@ pub fn write(
         html! {
             section {
                 h2 { "All frames" }
-                p class="note" { "A click on a heading sorts; another turns the order round." }
+                p class="note on-screen" { "A click on a heading sorts; another turns the order round." }
                 (table::table(facts))
             }
         },
