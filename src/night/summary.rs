@@ -187,6 +187,10 @@ fn count(number: usize, what: &str) -> String {
     }
 }
 
+/// A mount that tracks at all drifts by less in a night: this is another target, which no header
+/// names.
+const SENT_ELSEWHERE_ARCMIN: f64 = 180.0;
+
 impl fmt::Display for RunSummary {
     fn fmt(&self, f: &mut fmt::Formatter) -> fmt::Result {
         let names: Vec<&str> = [self.target.as_str(), self.camera.as_str()]
@@ -200,12 +204,14 @@ impl fmt::Display for RunSummary {
         }
         if let Some(drift) = self.drift {
             let direction = compass_word(drift.position_angle_deg);
+            let sent = drift.arcmin > SENT_ELSEWHERE_ARCMIN;
             write!(
                 f,
-                "  drift           {:.1} arcmin {direction} from first to last",
+                "  {:<15} {:.1} arcmin {direction} from first to last",
+                if sent { "sent elsewhere" } else { "drift" },
                 drift.arcmin
             )?;
-            match drift.hours.filter(|hours| *hours > 0.0) {
+            match drift.hours.filter(|hours| *hours > 0.0 && !sent) {
                 Some(hours) => writeln!(
                     f,
                     ", in {hours:.2} h: {:.2} arcmin per hour",

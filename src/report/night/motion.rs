@@ -281,7 +281,7 @@ fn periodic(motion: &Motion, track: &Track) -> Option<Finding> {
                 "Between {} and {} min, a swing beyond ±{}″ would have shown.",
                 number(low, 1),
                 number(high, 0),
-                number(limit_arcsec, 1)
+                number(limit_arcsec.max(0.1), 1)
             ),
         ),
         Periodic::TooRare { every_min } => (

@@ -23,7 +23,8 @@ pub fn signed(value: f64, decimals: usize) -> String {
     }
 }
 
-/// Decimals that show two digits of `error`, or of `value` where the error says nothing.
+/// Decimals that show two digits of `error`, or of `value` where the error says nothing; three at
+/// most: what is better known than that matters to nobody.
 pub fn decimals_for(value: f64, error: f64) -> usize {
     let measure = if error.is_finite() && error > 0.0 {
         error
@@ -33,7 +34,7 @@ pub fn decimals_for(value: f64, error: f64) -> usize {
     if !(measure > 0.0 && measure.is_finite()) {
         return 2;
     }
-    (1.0 - measure.log10().floor()).clamp(0.0, 4.0) as usize
+    (1.0 - measure.log10().floor()).clamp(0.0, 3.0) as usize
 }
 
 /// A number with its standard error: `−3.67 ± 0.12`.
