@@ -39,7 +39,7 @@ fn regional(out: &Path, input: Input, at_deg: [f64; 2], fields: &str) -> Summary
 fn a_real_plate_of_half_a_degree_is_solved_with_a_regional_index() {
     let real = std::env::var_os("NIGHTFIX_REAL_FRAMES").map(PathBuf::from);
     let Some(folder) = real.filter(|folder| folder.join("m67-gaia-1deg.csv").is_file()) else {
-        println!("skipped: NIGHTFIX_REAL_FRAMES names no folder with m67-gaia-1deg.csv");
+        eprintln!("\nskipped: NIGHTFIX_REAL_FRAMES names no folder with m67-gaia-1deg.csv");
         return;
     };
     let work = tempfile::tempdir().unwrap();
@@ -64,5 +64,5 @@ fn a_real_plate_of_half_a_degree_is_solved_with_a_regional_index() {
     let found = sky_to_vector(solution.centre_ra_deg, solution.centre_dec_deg);
     let off_px = angle_between(truth, found).to_degrees() * 3600.0 / 1.7006;
     assert!(off_px < 2.0, "{off_px} px");
-    println!("real frames: 1");
+    println!("\nreal frames: 1");
 }
