@@ -3,7 +3,7 @@
 //! [`catalogue`] reads stars, [`select`] thins them to bands of even density, [`choose`] picks
 //! the quads, [`build`] lays both out as a star-index, [`coverage`] measures by Monte Carlo how
 //! many fields of a given width it can recognise. [`deep`] does the same for catalogues of any
-//! size and for parts of the sky.
+//! size and for parts of the sky, [`expected`] says beforehand what that takes.
 
 pub mod build;
 pub mod catalogue;
@@ -13,6 +13,8 @@ pub mod cli;
 pub mod coverage;
 #[cfg(feature = "deep")]
 pub mod deep;
+#[cfg(feature = "deep")]
+pub mod expected;
 pub mod select;
 #[cfg(feature = "deep")]
 pub mod synthetic;

@@ -21,8 +21,9 @@ const WIDTHS_DEG: [f64; 8] = [1.0, 1.25, 1.5, 2.5, 5.0, 10.0, 25.0, 50.0];
 /// as the one inside nightfix, with a coverage report.
 #[derive(Debug, Args)]
 pub(super) struct BuildOptions {
-    /// Catalogues: CSV or ECSV, also in gzip; bright-star extracts (.nfcat)
-    #[arg(value_name = "INPUT", required = true)]
+    /// Catalogues: tables (CSV, ECSV, FITS, VOTable, in gzip or not), Tycho-2 and Hipparcos as
+    /// published, bright-star extracts (.nfcat), other star-indexes (.nfsky)
+    #[arg(value_name = "INPUT", required_unless_present = "estimate")]
     pub inputs: Vec<PathBuf>,
     /// The star-index to write; replaced only once the new one is complete
     #[arg(long, value_name = "FILE.nfsky")]

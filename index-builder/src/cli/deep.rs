@@ -6,6 +6,7 @@ use super::progress::Bars;
 use super::{CANNOT_WRITE, DAMAGED, Failure, NOT_READABLE, USAGE, print};
 use crate::catalogue::{CatalogueStar, Columns, Input, read_extract};
 use crate::deep::{self, DeepError, Fields, Needs, Order, Region, Summary};
+use crate::expected::{Expected, expected};
 use anyhow::anyhow;
 use clap::Args;
 use std::fmt::Write as _;
@@ -67,6 +68,9 @@ pub(super) struct DeepOptions {
     /// Leave out the bright stars that nightfix knows and the catalogue lacks
     #[arg(long, requires = "for_fields")]
     pub no_fill_in: bool,
+    /// Say how large the index will be, and build nothing
+    #[arg(long, requires = "for_fields")]
+    pub estimate: bool,
 }
 
 fn radius(text: &str) -> Result<f64, String> {
@@ -97,9 +101,9 @@ fn memory(text: &str) -> Result<u64, String> {
 }
 
 impl DeepOptions {
-    /// The part of the sky that was asked for.
-    pub(super) fn region(&self) -> Result<Region, Failure> {
-        let mut centres: Vec<[f64; 2]> = self.around.iter().map(|p| p.0).collect();
+    /// The positions that were asked for; none: the whole sky.
+    pub(super) fn positions(&self) -> Result<Vec<[f64; 2]>, Failure> {
+        let mut positions: Vec<[f64; 2]> = self.around.iter().map(|p| p.0).collect();
         if let Some(path) = &self.targets {
             let text = std::fs::read_to_string(path).map_err(|error| {
                 let what = format!("{}: cannot be read", path.display());
@@ -107,16 +111,15 @@ impl DeepOptions {
             })?;
             let read = targets_of(&text)
                 .map_err(|what| Failure::new(DAMAGED, anyhow!("{}: {what}", path.display())))?;
-            centres.extend(read);
+            positions.extend(read);
         }
-        match (self.radius, centres.is_empty()) {
-            (Some(radius_deg), false) => Ok(Region::within(radius_deg, &centres)),
-            (Some(_), true) => Err(Failure::new(
+        if self.radius.is_some() && positions.is_empty() {
+            return Err(Failure::new(
                 USAGE,
                 anyhow!("--radius needs a position: add --around \"RA DEC\" or --targets FILE"),
-            )),
-            (None, _) => Ok(Region::default()),
+            ));
         }
+        Ok(positions)
     }
 
     /// The inputs as the options describe them, each once.
@@ -142,14 +145,20 @@ pub(super) fn run(
     paths: &[PathBuf],
     out: &Path,
 ) -> Result<(), Failure> {
-    let region = options.region()?;
+    let positions = options.positions()?;
+    let radius_deg = options.radius.unwrap_or_default();
+    let needs = Needs::of(fields);
+    let before = beforehand(&needs, &expected(&needs, radius_deg, &positions));
+    if options.estimate {
+        return print(&before);
+    }
+    eprint!("{before}");
+    let region = Region::within(radius_deg, &positions);
     let bright = if options.no_fill_in {
         Vec::new()
     } else {
         bright_stars()?
     };
-    let needs = Needs::of(fields);
-    eprintln!("{}", needs.explain());
     let inputs = options.inputs(paths);
     let order = Order {
         out,
@@ -182,6 +191,26 @@ fn of_deep(error: DeepError) -> Failure {
         DeepError::Catalogue(error) => of_catalogue(error),
         DeepError::Write { .. } => Failure::new(CANNOT_WRITE, error),
         _ => Failure::new(DAMAGED, error),
+    }
+}
+
+/// What will be kept, and what that will take.
+fn beforehand(needs: &Needs, expected: &Expected) -> String {
+    format!(
+        "{}\nexpected: {:.4} % of the sky, at most {} stars, an index of at most about {}\n",
+        needs.explain(),
+        100.0 * expected.share,
+        expected.stars,
+        size(expected.index_bytes)
+    )
+}
+
+/// A length for people.
+pub(super) fn size(bytes: u64) -> String {
+    match bytes as f64 {
+        b if b < 1e6 => format!("{:.0} kB", b / 1e3),
+        b if b < 1e9 => format!("{:.1} MB", b / 1e6),
+        b => format!("{:.1} GB", b / 1e9),
     }
 }
 
