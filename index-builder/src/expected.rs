@@ -32,10 +32,10 @@ pub fn expected(needs: &Needs, radius_deg: f64, of_deg: &[[f64; 2]]) -> Expected
     let mut bytes = stars as f64 * size_of::<StarRecord>() as f64;
     for recipe in &needs.recipes {
         bytes += covered(recipe.thin_depth) as f64 * BAND_BYTES_PER_CELL;
-        bytes += pages(recipe.tile_depth, &covered, size_of::<u64>());
+        bytes += pages(recipe.tile_depth, covered, size_of::<u64>());
     }
     for depth in TIER_DEPTH..=needs.depth {
-        bytes += pages(depth, &covered, size_of::<u32>());
+        bytes += pages(depth, covered, size_of::<u32>());
     }
     Expected {
         cells,
