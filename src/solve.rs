@@ -83,6 +83,8 @@ pub struct Elapsed {
 pub struct Outcome {
     /// The stars found.
     pub detections: Detections,
+    /// Number, in its [`Sky`], of the star-index whose stars matched.
+    pub star_index: Option<usize>,
     /// The position, or `None`: unsolved.
     pub solution: Option<Solution>,
     /// What can be read off the frame besides.
@@ -178,8 +180,12 @@ pub fn solve_among(
 
     let begin = Instant::now();
     let best_log10_chance = found.log10_chance();
+    let mut star_index = None;
     let solution = match found.best.filter(|_| found.accepted) {
-        Some(best) => solution(frame, &detections, sky, request, &best, best_log10_chance)?,
+        Some(best) => {
+            star_index = Some(best.index);
+            solution(frame, &detections, sky, request, &best, best_log10_chance)?
+        }
         None => None,
     };
     elapsed.fit_ms = ms_since(begin);
@@ -197,6 +203,7 @@ pub fn solve_among(
     elapsed.judge_ms = ms_since(begin);
     Ok(Outcome {
         detections,
+        star_index: star_index.filter(|_| solution.is_some()),
         solution,
         quality,
         diagnosis,

@@ -9,7 +9,7 @@ use crate::frame::{Clues, Frame};
 use crate::report::record::{Reason, Subject};
 use crate::report::{CommandedPosition, Equinox, Record, Unsolved};
 use crate::sky::{Sky, SkyError};
-use crate::solve::{Neighbourhood, Outcome, solve_among};
+use crate::solve::{Neighbourhood, Outcome, Request, solve_among};
 use plan::Plan;
 use std::time::{Duration, Instant};
 
@@ -50,6 +50,8 @@ pub struct Asked<'a> {
 pub struct Answer {
     /// What the solver found.
     pub outcome: Outcome,
+    /// What the solver was asked.
+    pub request: Request,
     /// The claims that were used: none where the header is ignored.
     pub clues: Clues,
     /// The commanded position that the record reports.
@@ -124,6 +126,7 @@ pub fn answer_among(
     });
     Ok(Answer {
         outcome,
+        request: plan.request,
         clues,
         commanded,
         record,

@@ -13,14 +13,19 @@ use std::path::{Path, PathBuf};
 /// One of them cannot be used.
 pub fn open(by_option: &[PathBuf]) -> Result<Sky, SkyError> {
     let mut sky = Sky::embedded()?;
-    for path in chosen(
-        by_option,
-        env::var_os("NIGHTFIX_INDEX"),
-        data_folder().as_deref(),
-    ) {
+    for path in files(by_option) {
         sky.add(&path)?;
     }
     Ok(sky)
+}
+
+/// The files of the star-indexes besides the one in the program.
+pub fn files(by_option: &[PathBuf]) -> Vec<PathBuf> {
+    chosen(
+        by_option,
+        env::var_os("NIGHTFIX_INDEX"),
+        data_folder().as_deref(),
+    )
 }
 
 fn chosen(

@@ -8,6 +8,7 @@ mod known;
 mod night;
 mod night_report;
 mod output;
+mod sky;
 mod solve;
 mod status;
 mod stop;
@@ -37,6 +38,8 @@ enum Command {
     Night(Box<night::NightArgs>),
     /// Solve the frames of a folder as they come, and sound an alarm where the mount goes astray
     Watch(Box<watch::WatchArgs>),
+    /// List the star-indexes: coverage, depth, size, and whether they are sound
+    Sky(sky::SkyArgs),
 }
 
 /// Runs the command line of this process.
@@ -47,6 +50,7 @@ pub fn run() -> ExitCode {
             Command::Solve(args) => solve::run(&args),
             Command::Night(args) => night::run(&args),
             Command::Watch(args) => watch::run(&args),
+            Command::Sky(args) => sky::run(&args),
         },
         Err(refusal) => refuse(&refusal),
     });

@@ -5,9 +5,11 @@
 
 pub mod atomic;
 mod cautions;
+pub mod choice;
 mod commanded;
 pub mod diagnosis;
 pub mod header;
+pub mod index;
 pub mod night;
 pub mod overlay;
 pub mod quality;

@@ -28,12 +28,13 @@ pub fn block(record: &Record) -> String {
     block.0
 }
 
+/// Lines with labels in a column of their own.
 #[derive(Default)]
-struct Block(String);
+pub(super) struct Block(pub(super) String);
 
 impl Block {
     /// First line: the verdict, then what it is about.
-    fn verdict(&mut self, word: &str, file: &str, detail: Option<&str>) {
+    pub(super) fn verdict(&mut self, word: &str, file: &str, detail: Option<&str>) {
         let _ = writeln!(self.0, "\u{1b}[1m{word}\u{1b}[0m  {file}");
         if let Some(detail) = detail {
             self.line("Reason", detail);
@@ -41,7 +42,7 @@ impl Block {
     }
 
     /// A labelled line; longer text is wrapped under its beginning.
-    fn line(&mut self, label: &str, text: &str) {
+    pub(super) fn line(&mut self, label: &str, text: &str) {
         let mut label = label;
         let mut rest = text;
         while !rest.is_empty() {

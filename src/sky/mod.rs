@@ -2,10 +2,12 @@
 //!
 //! The file format lives in the crate `star-index`; this module adds the geometry of a search.
 
+mod coverage;
 mod region;
 mod serves;
 mod tiles;
 
+pub use coverage::{Coverage, Patch, coverage};
 pub use region::{RegionStar, SkyRegion};
 pub use serves::{band_serves, index_serves};
 pub use star_index::{Star, StarIndex, Tile};

@@ -10,9 +10,14 @@ const STARS: usize = 4000;
 
 /// Stars on a golden spiral, quads of neighbours in two bands.
 pub fn good() -> Vec<u8> {
-    let stars: Vec<StarRecord> = (0..STARS)
+    good_of(STARS)
+}
+
+/// The same of so many stars.
+pub fn good_of(count: usize) -> Vec<u8> {
+    let stars: Vec<StarRecord> = (0..count)
         .map(|i| {
-            let z = 1.0 - (2 * i + 1) as f64 / STARS as f64;
+            let z = 1.0 - (2 * i + 1) as f64 / count as f64;
             // The golden angle, 2.39996 rad.
             let (sin, cos) = (std::f64::consts::PI * (3.0 - 5_f64.sqrt()) * i as f64).sin_cos();
             let across = (1.0 - z * z).sqrt();
@@ -23,7 +28,7 @@ pub fn good() -> Vec<u8> {
     let table = StarTable::new(&stars);
     let band = |depth: u8, step: usize| {
         let mut tiles = vec![Vec::new(); cells_of_depth(depth)];
-        for first in (0..(STARS - 3) as u32).step_by(step) {
+        for first in (0..(count - 3) as u32).step_by(step) {
             let set = [first, first + 1, first + 2, first + 3];
             let vectors = set.map(|i| table.records[i as usize].vector());
             let Some(ordered) = on_tangent_plane(vectors).and_then(|p| canonical(&p)) else {

@@ -27,6 +27,10 @@ pub struct SolveArgs {
     #[arg(long)]
     pub json: bool,
 
+    /// Say on standard error which star-indexes are asked, and which one answers
+    #[arg(long)]
+    pub verbose: bool,
+
     /// Draw stars, grid and commanded position over the frame: .png or .jpg
     #[arg(long, value_name = "FILE", value_parser = picture)]
     pub overlay: Option<PathBuf>,

@@ -10,8 +10,8 @@ use super::{Status, complain};
 use crate::answer::{Asked, Known, answer, refused};
 use crate::frame::{Frame, FrameError};
 use crate::guard;
-use crate::report::Record;
 use crate::report::record::FrameStatus;
+use crate::report::{Record, choice};
 use crate::sky::Sky;
 use crate::solve::Outcome;
 use std::path::Path;
@@ -98,6 +98,11 @@ fn attempt(
     let frame = Frame::open(path).map_err(explain)?;
     let answer = answer(&frame, sky, asked)
         .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
+    if args.verbose {
+        for line in choice::lines(sky, &answer) {
+            complain(&line);
+        }
+    }
     let mut status = status_of(&answer.outcome);
     let refusals = extras::write(args, &frame, &answer);
     let mut record = answer.record;
