@@ -1,4 +1,5 @@
-//! VOTable (IVOA Recommendation 1.4): the first table, as TABLEDATA, BINARY or BINARY2.
+//! VOTable (IVOA Recommendation 1.4): the first table, as TABLEDATA, BINARY or BINARY2, and what a
+//! service says about it.
 
 use super::binary::Number;
 use super::columns::{Columns, Layout};
@@ -29,13 +30,81 @@ fn local(element: &BytesStart<'_>) -> String {
     String::from_utf8_lossy(element.local_name().as_ref()).to_ascii_uppercase()
 }
 
-/// Reads the first table.
+/// How a table ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum End {
+    /// All rows are there, as far as the document says.
+    Complete,
+    /// The service cut the result: DALI 1.1, section 4.4.1.
+    Overflow,
+}
+
+/// Takes the rows of a table.
+pub(crate) trait Rows {
+    /// Names of the columns, before the first row.
+    fn begin(&mut self, names: &[String]) -> Result<(), String>;
+    /// Numbers of a row, `None` where a value is missing or none; false: no more are wanted.
+    fn row(&mut self, values: &[Option<f64>]) -> Result<bool, String>;
+}
+
+/// The stars of a table.
+struct Stars<'a, 'b> {
+    columns: Option<&'a Columns>,
+    epoch_jyear: Option<f64>,
+    layout: Option<Layout>,
+    counts: ReadCounts,
+    batches: &'a mut Batches<'b>,
+}
+
+impl Rows for Stars<'_, '_> {
+    fn begin(&mut self, names: &[String]) -> Result<(), String> {
+        self.layout = Some(Layout::new(names, self.columns, self.epoch_jyear)?);
+        Ok(())
+    }
+
+    fn row(&mut self, values: &[Option<f64>]) -> Result<bool, String> {
+        self.counts.rows += 1;
+        let Some(layout) = &self.layout else {
+            return Ok(false);
+        };
+        let star = layout
+            .star(|place| values[place])
+            .map_err(|what| format!("row {}: {what}", self.counts.rows))?;
+        match star {
+            Some(star) => Ok(self.batches.push(star)),
+            None => {
+                self.counts.unusable += 1;
+                Ok(true)
+            }
+        }
+    }
+}
+
+/// Reads the stars of the first table.
 pub(super) fn read(
     text: impl BufRead,
     columns: Option<&Columns>,
     epoch_jyear: Option<f64>,
     batches: &mut Batches<'_>,
 ) -> Result<ReadCounts, TextError> {
+    let mut stars = Stars {
+        columns,
+        epoch_jyear,
+        layout: None,
+        counts: ReadCounts::default(),
+        batches,
+    };
+    match rows(text, &mut stars)? {
+        End::Complete => Ok(stars.counts),
+        End::Overflow => Err(content(
+            "the service cut its answer short (OVERFLOW): ask for fewer rows at once, or raise \
+             its limit (MAXREC)",
+        )),
+    }
+}
+
+/// Reads the rows of the first table, and what the document says about them.
+pub(crate) fn rows(text: impl BufRead, taker: &mut dyn Rows) -> Result<End, TextError> {
     let mut reader = Reader::from_reader(text);
     let mut buffer = Vec::new();
     let (mut names, mut fields) = (Vec::new(), Vec::new());
@@ -43,20 +112,26 @@ pub(super) fn read(
     loop {
         buffer.clear();
         let event = reader.read_event_into(&mut buffer).map_err(of_xml)?;
-        let element = match &event {
-            Event::Start(element) | Event::Empty(element) => element,
+        let (element, is_empty) = match &event {
+            Event::Start(element) => (element, false),
+            Event::Empty(element) => (element, true),
             Event::Eof => return Err(content("it holds no table")),
             _ => continue,
         };
-        match local(element).as_str() {
-            // TAP 1.1, section 3.3: how a service says that a query failed or was cut.
-            "INFO" if attribute(element, "name").as_deref() == Some("QUERY_STATUS") => {
+        let wanted = match local(element).as_str() {
+            "INFO" if is_query_status(element) => {
                 let status = attribute(element, "value").unwrap_or_default();
-                if status != "OK" {
-                    return Err(content(format!(
-                        "the service answered {status} to the query"
-                    )));
+                if status == "OVERFLOW" {
+                    return Ok(End::Overflow);
+                } else if status != "OK" {
+                    let why = if is_empty {
+                        String::new()
+                    } else {
+                        inner_text(&mut reader)?
+                    };
+                    return Err(refused(&status, &why));
                 }
+                continue;
             }
             "FIELD" => {
                 names.push(attribute(element, "name").unwrap_or_default());
@@ -72,11 +147,15 @@ pub(super) fn read(
                         ),
                     },
                 });
+                continue;
             }
-            "BINARY2" => masked = true,
+            "BINARY2" => {
+                masked = true;
+                continue;
+            }
             "TABLEDATA" => {
-                let layout = Layout::new(&names, columns, epoch_jyear).map_err(content)?;
-                return table_data(&mut reader, &layout, names.len(), batches);
+                taker.begin(&names).map_err(content)?;
+                is_empty || table_data(&mut reader, names.len(), taker)?
             }
             "STREAM" => {
                 if attribute(element, "href").is_some()
@@ -84,11 +163,82 @@ pub(super) fn read(
                 {
                     return Err(content("its rows are not in the file itself as base64"));
                 }
-                let layout = Layout::new(&names, columns, epoch_jyear).map_err(content)?;
-                let mut rows = Base64::new(reader.get_mut());
-                return stream(&mut rows, &layout, &fields, masked, batches);
+                taker.begin(&names).map_err(content)?;
+                let mut packed = Base64::new(reader.get_mut());
+                is_empty || stream(&mut packed, &fields, masked, taker)?
             }
             "FITS" => return Err(content("its rows are FITS: save the table as FITS")),
+            _ => continue,
+        };
+        return if wanted {
+            after_the_table(&mut reader)
+        } else {
+            Ok(End::Complete)
+        };
+    }
+}
+
+/// How a service says that a query failed or was cut (TAP 1.1, section 3.3; DALI 1.1, 4.4).
+fn is_query_status(element: &BytesStart<'_>) -> bool {
+    attribute(element, "name").as_deref() == Some("QUERY_STATUS")
+}
+
+fn refused(status: &str, why: &str) -> TextError {
+    let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
+    let gap = if why.is_empty() { "" } else { ": " };
+    content(format!(
+        "the service answered {status} to the query{gap}{why}"
+    ))
+}
+
+/// Text up to the end of the element that was just begun.
+fn inner_text(reader: &mut Reader<impl BufRead>) -> Result<String, TextError> {
+    let mut buffer = Vec::new();
+    let mut text = String::new();
+    loop {
+        buffer.clear();
+        match reader.read_event_into(&mut buffer).map_err(of_xml)? {
+            Event::Text(part) => text += &String::from_utf8_lossy(&part),
+            Event::CData(part) => text += &String::from_utf8_lossy(&part),
+            Event::GeneralRef(name) => text += entity(&name),
+            Event::End(_) | Event::Eof => return Ok(text),
+            _ => {}
+        }
+    }
+}
+
+/// The character of one of the five entities of XML; a space for any other.
+fn entity(name: &[u8]) -> &'static str {
+    match name {
+        b"lt" => "<",
+        b"gt" => ">",
+        b"amp" => "&",
+        b"quot" => "\"",
+        b"apos" => "'",
+        _ => " ",
+    }
+}
+
+/// A cut result, or a failure on the way, is told after the rows.
+fn after_the_table(reader: &mut Reader<impl BufRead>) -> Result<End, TextError> {
+    let mut buffer = Vec::new();
+    let mut end = End::Complete;
+    loop {
+        buffer.clear();
+        match reader.read_event_into(&mut buffer).map_err(of_xml)? {
+            Event::Start(element) | Event::Empty(element) if is_query_status(&element) => {
+                match attribute(&element, "value").unwrap_or_default().as_str() {
+                    "OK" => {}
+                    "OVERFLOW" => end = End::Overflow,
+                    status => {
+                        let status = status.to_owned();
+                        let why = inner_text(reader)?;
+                        return Err(refused(&status, &why));
+                    }
+                }
+            }
+            Event::End(element) if element.local_name().as_ref() == b"VOTABLE" => return Ok(end),
+            Event::Eof => return Err(content("it ends before its end: fetch it again")),
             _ => {}
         }
     }
@@ -103,14 +253,13 @@ fn of_xml(error: quick_xml::Error) -> TextError {
     }
 }
 
-/// Rows as TR and TD elements.
+/// Rows as TR and TD elements; false where no more are wanted.
 fn table_data(
     reader: &mut Reader<impl BufRead>,
-    layout: &Layout,
     columns: usize,
-    batches: &mut Batches<'_>,
-) -> Result<ReadCounts, TextError> {
-    let mut counts = ReadCounts::default();
+    taker: &mut dyn Rows,
+) -> Result<bool, TextError> {
+    let mut rows = 0_u64;
     let mut buffer = Vec::new();
     let mut row: Vec<Option<f64>> = Vec::new();
     let mut cell: Vec<u8> = Vec::new();
@@ -127,24 +276,16 @@ fn table_data(
             Event::End(element) => match element.local_name().as_ref() {
                 b"TD" => row.push(value(&cell)),
                 b"TR" => {
-                    counts.rows += 1;
+                    rows += 1;
                     if row.len() != columns {
-                        let what = format!("row {} has {} cells", counts.rows, row.len());
+                        let what = format!("row {rows} has {} cells", row.len());
                         return Err(content(what));
                     }
-                    let star = layout
-                        .star(|place| row[place])
-                        .map_err(|what| content(format!("row {}: {what}", counts.rows)))?;
-                    match star {
-                        Some(star) => {
-                            if !batches.push(star) {
-                                return Ok(counts);
-                            }
-                        }
-                        None => counts.unusable += 1,
+                    if !taker.row(&row).map_err(content)? {
+                        return Ok(false);
                     }
                 }
-                b"TABLEDATA" => return Ok(counts),
+                b"TABLEDATA" => return Ok(true),
                 _ => {}
             },
             Event::Eof => return Err(content("it ends within its rows: fetch it again")),
@@ -156,14 +297,12 @@ fn table_data(
 /// Binary rows: section 6 (BINARY and BINARY2).
 fn stream(
     rows: &mut impl Read,
-    layout: &Layout,
     fields: &[Field],
     masked: bool,
-    batches: &mut Batches<'_>,
-) -> Result<ReadCounts, TextError> {
+    taker: &mut dyn Rows,
+) -> Result<bool, TextError> {
     /// No value of a star table is longer.
     const LONGEST: usize = 1 << 24;
-    let mut counts = ReadCounts::default();
     let mut mask = vec![0; if masked { fields.len().div_ceil(8) } else { 0 }];
     let mut values: Vec<Option<f64>> = vec![None; fields.len()];
     let mut bytes = Vec::new();
@@ -171,7 +310,7 @@ fn stream(
         // The end of the data may come between rows only.
         let mut first = [0];
         if rows.read(&mut first)? == 0 {
-            return Ok(counts);
+            return Ok(true);
         }
         let mut row = (&first[..]).chain(&mut *rows);
         let cut = |_| content("it ends within its rows: fetch it again");
@@ -207,17 +346,8 @@ fn stream(
             let single = number.filter(|_| elements == 1 && !missing);
             values[k] = single.and_then(|number| number.at(&bytes, 0));
         }
-        counts.rows += 1;
-        let star = layout
-            .star(|place| values[place])
-            .map_err(|what| content(format!("row {}: {what}", counts.rows)))?;
-        match star {
-            Some(star) => {
-                if !batches.push(star) {
-                    return Ok(counts);
-                }
-            }
-            None => counts.unusable += 1,
+        if !taker.row(&values).map_err(content)? {
+            return Ok(false);
         }
     }
 }
