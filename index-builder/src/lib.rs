@@ -3,7 +3,8 @@
 //! [`catalogue`] reads stars, [`select`] thins them to bands of even density, [`choose`] picks
 //! the quads, [`build`] lays both out as a star-index, [`coverage`] measures by Monte Carlo how
 //! many fields of a given width it can recognise. [`deep`] does the same for catalogues of any
-//! size and for parts of the sky, [`expected`] says beforehand what that takes.
+//! size and for parts of the sky, [`expected`] says beforehand what that takes,
+//! [`tap`] fetches the stars from a catalogue service.
 
 pub mod build;
 pub mod catalogue;
@@ -18,3 +19,5 @@ pub mod expected;
 pub mod select;
 #[cfg(feature = "deep")]
 pub mod synthetic;
+#[cfg(feature = "tap")]
+pub mod tap;

@@ -51,7 +51,7 @@ pub fn stars_per_deg2(mag: f64, longitude_deg: f64, latitude_deg: f64) -> f64 {
 
 /// Galactic longitude and latitude of an ICRS position, all in radians (Hipparcos Catalogue, ESA
 /// SP-1200, volume 1, equation 1.5.11: pole 192.85948, +27.12825, node 32.93192 deg).
-fn galactic(ra: f64, dec: f64) -> [f64; 2] {
+pub(crate) fn galactic(ra: f64, dec: f64) -> [f64; 2] {
     let (pole_ra, pole_dec, node) = (
         192.859_48_f64.to_radians(),
         27.128_25_f64.to_radians(),

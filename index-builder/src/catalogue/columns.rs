@@ -104,6 +104,34 @@ impl Columns {
     }
 }
 
+impl Columns {
+    /// The names that the Gaia archive gives to its columns, all of them.
+    pub fn gaia() -> Columns {
+        Columns::of_gaia(true, true)
+    }
+
+    /// Right ascension, declination and magnitude, then what there is besides.
+    #[cfg(feature = "tap")]
+    pub(crate) fn names(&self) -> Vec<&str> {
+        let mut names = vec![&*self.ra.name, &*self.dec.name, &*self.mag];
+        names.extend(self.pm.iter().flatten().map(|column| &*column.name));
+        names.extend(self.epoch.as_deref());
+        names
+    }
+
+    /// Whether positions are in degrees, the unit of a catalogue service's geometry.
+    #[cfg(feature = "tap")]
+    pub(crate) fn is_in_degrees(&self) -> bool {
+        self.ra.factor == 1.0 && self.dec.factor == 1.0
+    }
+
+    /// Whether each row says of which epoch it is.
+    #[cfg(feature = "tap")]
+    pub(crate) fn says_epoch(&self) -> bool {
+        self.epoch.is_some()
+    }
+}
+
 /// Where in a row the parts of a star are.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Layout {

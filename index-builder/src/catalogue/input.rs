@@ -220,7 +220,7 @@ impl Input {
             TextError::Io(error) if error.kind() == io::ErrorKind::NotFound => self.io(error),
             // A broken gzip stream, text that is none.
             TextError::Io(error) => self.damaged(error.to_string()),
-            TextError::Content(what) => CatalogueError::Columns {
+            TextError::Content(what) | TextError::Refused(what) => CatalogueError::Columns {
                 path: self.path.clone(),
                 what,
             },

@@ -16,9 +16,9 @@ mod input;
 #[cfg(feature = "parquet")]
 mod parquet;
 #[cfg(feature = "deep")]
-mod text;
+pub(crate) mod text;
 #[cfg(feature = "deep")]
-mod votable;
+pub(crate) mod votable;
 
 #[cfg(feature = "deep")]
 pub use columns::{COLUMNS_SYNTAX, Columns};

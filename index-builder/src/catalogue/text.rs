@@ -9,8 +9,10 @@ use csv::{ByteRecord, ReaderBuilder};
 use std::io::{BufRead, Read};
 
 /// What went wrong: a complaint about the content, or reading itself.
-pub(super) enum TextError {
+pub(crate) enum TextError {
     Content(String),
+    /// What a service said instead of giving the table.
+    Refused(String),
     Io(std::io::Error),
 }
 

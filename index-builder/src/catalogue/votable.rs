@@ -129,7 +129,7 @@ pub(crate) fn rows(text: impl BufRead, taker: &mut dyn Rows) -> Result<End, Text
                     } else {
                         inner_text(&mut reader)?
                     };
-                    return Err(refused(&status, &why));
+                    return Err(TextError::Refused(refusal(&status, &why)));
                 }
                 continue;
             }
@@ -183,12 +183,10 @@ fn is_query_status(element: &BytesStart<'_>) -> bool {
     attribute(element, "name").as_deref() == Some("QUERY_STATUS")
 }
 
-fn refused(status: &str, why: &str) -> TextError {
+fn refusal(status: &str, why: &str) -> String {
     let why = why.split_whitespace().collect::<Vec<_>>().join(" ");
     let gap = if why.is_empty() { "" } else { ": " };
-    content(format!(
-        "the service answered {status} to the query{gap}{why}"
-    ))
+    format!("the service answered {status} to the query{gap}{why}")
 }
 
 /// Text up to the end of the element that was just begun.
@@ -233,7 +231,7 @@ fn after_the_table(reader: &mut Reader<impl BufRead>) -> Result<End, TextError> 
                     status => {
                         let status = status.to_owned();
                         let why = inner_text(reader)?;
-                        return Err(refused(&status, &why));
+                        return Err(content(refusal(&status, &why)));
                     }
                 }
             }

@@ -1,7 +1,7 @@
 //! `index-builder build`.
 
 use super::deep::{self, DeepOptions};
-use super::{CANNOT_WRITE, DAMAGED, Failure, NOT_READABLE, print, report};
+use super::{CANNOT_WRITE, DAMAGED, Failure, NOT_READABLE, USAGE, print, report};
 use crate::build::{build, default_recipes};
 use crate::catalogue::{CatalogueError, read_all};
 use crate::coverage::measure;
@@ -23,7 +23,7 @@ const WIDTHS_DEG: [f64; 8] = [1.0, 1.25, 1.5, 2.5, 5.0, 10.0, 25.0, 50.0];
 pub(super) struct BuildOptions {
     /// Catalogues: tables (CSV, ECSV, FITS, VOTable, in gzip or not), Tycho-2 and Hipparcos as
     /// published, bright-star extracts (.nfcat), other star-indexes (.nfsky)
-    #[arg(value_name = "INPUT", required_unless_present = "estimate")]
+    #[arg(value_name = "INPUT", required_unless_present_any = ["estimate", "tap"])]
     pub inputs: Vec<PathBuf>,
     /// The star-index to write; replaced only once the new one is complete
     #[arg(long, value_name = "FILE.nfsky")]
@@ -40,8 +40,12 @@ pub(super) struct BuildOptions {
 }
 
 pub(super) fn run(options: &BuildOptions) -> Result<(), Failure> {
-    if let Some(fields) = options.deep.for_fields {
-        return deep::run(fields, &options.deep, &options.inputs, &options.out);
+    if let Some(asked) = options.deep.region.asked()? {
+        return deep::run(&asked, &options.deep, &options.inputs, &options.out);
+    }
+    if options.deep.service.tap.is_some() {
+        let what = "--tap needs --for-fields, which says how many stars are needed: add it";
+        return Err(Failure::new(USAGE, anyhow!(what)));
     }
     let file = file_beside(&options.out).map_err(cannot_write(&options.out))?;
     eprintln!("reading {} catalogue(s)", options.inputs.len());

@@ -3,9 +3,12 @@
 mod build;
 mod deep;
 mod depth;
+mod fetch;
 mod position;
 mod progress;
+mod region;
 mod report;
+mod service;
 mod synthesize;
 
 use clap::{Parser, Subcommand};
@@ -15,6 +18,7 @@ use std::process::ExitCode;
 const USAGE: u8 = 64;
 const DAMAGED: u8 = 65;
 const NOT_READABLE: u8 = 66;
+const UNAVAILABLE: u8 = 69;
 const CANNOT_WRITE: u8 = 74;
 
 /// Turns star catalogues into star-indexes for nightfix.
@@ -22,7 +26,7 @@ const CANNOT_WRITE: u8 = 74;
 #[command(
     version,
     after_help = "Exit status: 0 done, 64 usage, 65 damaged or unsuitable \
-    catalogue, 66 catalogue not readable, 74 star-index cannot be written."
+    catalogue, 66 catalogue not readable, 69 catalogue service refuses or fails, 74 star-index cannot be written."
 )]
 struct Options {
     #[command(subcommand)]
@@ -33,6 +37,8 @@ struct Options {
 enum Command {
     /// Build a star-index from catalogue files
     Build(Box<build::BuildOptions>),
+    /// Fetch the stars of a region from a catalogue service
+    Fetch(Box<fetch::FetchOptions>),
     /// Say how deep a catalogue must go for fields of some widths
     Depth(depth::DepthOptions),
     /// Write a made-up deep sky, for tests and measurements
@@ -66,6 +72,7 @@ pub fn run() -> ExitCode {
     };
     let done = match options.command {
         Command::Build(options) => build::run(&options),
+        Command::Fetch(options) => fetch::run(&options),
         Command::Depth(options) => depth::run(&options),
         Command::Synthesize(options) => synthesize::run(&options),
     };

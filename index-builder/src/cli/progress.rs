@@ -2,6 +2,7 @@
 
 use crate::catalogue::Input;
 use crate::deep::Progress;
+use crate::tap::Watcher;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::sync::Mutex;
 
@@ -56,5 +57,32 @@ impl Progress for Bars {
 
     fn step(&self) {
         self.with(|bar| bar.inc(1));
+    }
+}
+
+/// How much of a region was fetched.
+pub(super) struct FetchBar(ProgressBar);
+
+/// Steps of a whole region.
+const FETCH_STEPS: u64 = 10_000;
+
+impl FetchBar {
+    pub(super) fn new() -> FetchBar {
+        let bar = ProgressBar::new(FETCH_STEPS);
+        bar.set_style(style_of(
+            "fetching  {bar:30} {percent} %, {msg}, {eta} to go",
+        ));
+        FetchBar(bar)
+    }
+
+    pub(super) fn clear(&self) {
+        self.0.finish_and_clear();
+    }
+}
+
+impl Watcher for FetchBar {
+    fn there(&self, share: f64, rows: u64) {
+        self.0.set_position((share * FETCH_STEPS as f64) as u64);
+        self.0.set_message(format!("{rows} rows"));
     }
 }
