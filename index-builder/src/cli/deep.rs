@@ -30,7 +30,8 @@ pub(super) struct DeepOptions {
     pub no_fill_in: bool,
 }
 
-fn memory(text: &str) -> Result<u64, String> {
+/// A size in bytes.
+pub(super) fn memory(text: &str) -> Result<u64, String> {
     let (number, unit) = text.split_at(text.trim_end_matches(char::is_alphabetic).len());
     let unit = match unit.to_ascii_uppercase().as_str() {
         "GB" | "G" => 1e9,
@@ -124,7 +125,7 @@ fn bright_stars() -> Result<Vec<CatalogueStar>, Failure> {
     Ok(catalogue.stars)
 }
 
-fn of_deep(error: DeepError) -> Failure {
+pub(super) fn of_deep(error: DeepError) -> Failure {
     match error {
         DeepError::Catalogue(error) => of_catalogue(error),
         DeepError::Write { .. } => Failure::new(CANNOT_WRITE, error),
@@ -133,7 +134,7 @@ fn of_deep(error: DeepError) -> Failure {
 }
 
 /// What was kept, and what it takes.
-fn report(needs: &Needs, summary: &Summary) -> String {
+pub(super) fn report(needs: &Needs, summary: &Summary) -> String {
     let mut text = String::new();
     // Writing to a string cannot fail.
     let _ = writeln!(

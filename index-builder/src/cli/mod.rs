@@ -4,6 +4,7 @@ mod build;
 mod deep;
 mod depth;
 mod fetch;
+mod merge;
 mod position;
 mod progress;
 mod region;
@@ -39,6 +40,8 @@ enum Command {
     Build(Box<build::BuildOptions>),
     /// Fetch the stars of a region from a catalogue service
     Fetch(Box<fetch::FetchOptions>),
+    /// Make one star-index of several
+    Merge(merge::MergeOptions),
     /// Say how deep a catalogue must go for fields of some widths
     Depth(depth::DepthOptions),
     /// Write a made-up deep sky, for tests and measurements
@@ -73,6 +76,7 @@ pub fn run() -> ExitCode {
     let done = match options.command {
         Command::Build(options) => build::run(&options),
         Command::Fetch(options) => fetch::run(&options),
+        Command::Merge(options) => merge::run(&options),
         Command::Depth(options) => depth::run(&options),
         Command::Synthesize(options) => synthesize::run(&options),
     };
