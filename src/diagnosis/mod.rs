@@ -73,6 +73,8 @@ pub enum Cause {
         expected: f64,
         /// Faintest magnitude that an index needs for this field.
         magnitude: f64,
+        /// Where the frame may point: ICRS, degrees; `None`: unknown.
+        near_deg: Option<[f64; 2]>,
     },
     /// Stars enough, and yet no place fits.
     NoMatch {
@@ -156,6 +158,11 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
             field_deg: depth.field_deg,
             expected: depth.expected,
             magnitude: depth.magnitude,
+            near_deg: facts
+                .request
+                .starts
+                .first()
+                .map(|start| [start.ra_deg, start.dec_deg]),
         },
         depth => Cause::NoMatch {
             found,

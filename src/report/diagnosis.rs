@@ -26,14 +26,14 @@ impl DiagnosisRecord {
     /// Words for `cause`; `unsolved` says where the search ended.
     pub fn new(cause: &Cause, unsolved: Unsolved) -> DiagnosisRecord {
         let mut next: Vec<String> = steps(cause).into_iter().map(String::from).collect();
-        if let Cause::IndexTooShallow { magnitude, .. } = cause {
-            next.insert(
-                0,
-                format!(
-                    "Build a star-index to magnitude {magnitude:.1} or fainter (index-builder build \
-                     --out deep.nfsky CATALOGUE) and name it: --index deep.nfsky."
-                ),
-            );
+        if let Cause::IndexTooShallow {
+            field_deg,
+            magnitude,
+            near_deg,
+            ..
+        } = *cause
+        {
+            next.insert(0, deeper(field_deg, magnitude, near_deg));
         }
         if let Some(step) = unsolved.limit_step() {
             // A limit stands in the way of a frame that looks sound, and of no other.
@@ -49,6 +49,34 @@ impl DiagnosisRecord {
             next,
         }
     }
+}
+
+/// Service of the Gaia archive (ESA), the example of a TAP service everywhere here.
+const STAR_SERVICE: &str = "https://gea.esac.esa.int/tap-server/tap";
+
+/// How to come by a star-index that is deep enough: a command to be copied as it stands, but for
+/// the position where that is unknown.
+fn deeper([width, height]: [f64; 2], magnitude: f64, near_deg: Option<[f64; 2]>) -> String {
+    /// What index-builder can be asked for.
+    const LIMITS_DEG: [f64; 2] = [0.05, 10.0];
+    /// A claimed scale may be a little wrong.
+    const CLAIM_ERROR: f64 = 0.1;
+    let wider = width.max(height);
+    let [low, high] = [1.0 - CLAIM_ERROR, 1.0 + CLAIM_ERROR]
+        .map(|factor| (factor * wider).clamp(LIMITS_DEG[0], LIMITS_DEG[1]));
+    let (at, replace) = match near_deg {
+        Some([ra, dec]) => (format!("{ra:.4} {dec:+.4}"), ""),
+        None => (
+            "RA DEC".to_owned(),
+            " with the position of your target in degrees for RA DEC",
+        ),
+    };
+    format!(
+        "Build a star-index to magnitude {magnitude:.1} or fainter around the target{replace}: \
+         index-builder build --out deep.nfsky --for-fields {low:.3}..{high:.3} --around \"{at}\" \
+         --radius 2 --tap {STAR_SERVICE} (or a table of stars instead of --tap). Then name it: \
+         --index deep.nfsky."
+    )
 }
 
 fn sentence(cause: &Cause) -> String {

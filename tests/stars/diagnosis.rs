@@ -164,7 +164,9 @@ fn the_index_is_too_shallow_for_a_small_field() {
             field_deg,
             expected,
             magnitude,
+            near_deg,
         }) => {
+            assert_eq!(near_deg, None);
             assert!((field_deg[0] - 0.25).abs() < 1e-9);
             assert!((expected - 23.66 * 0.25 * 700.0 / 3600.0).abs() < 0.02);
             // Ten times as many stars lie some 2.2 to 3 magnitudes fainter.

@@ -63,6 +63,20 @@ impl Failure {
     }
 }
 
+/// Says why a command line, without the name of the program, makes no sense.
+///
+/// # Errors
+///
+/// What the program would say.
+pub fn understand<S: Into<std::ffi::OsString> + Clone>(
+    arguments: impl IntoIterator<Item = S>,
+) -> Result<(), String> {
+    let name = std::iter::once(std::ffi::OsString::from("index-builder"));
+    let all = name.chain(arguments.into_iter().map(Into::into));
+    let parsed = Options::try_parse_from(all);
+    parsed.map(drop).map_err(|error| error.to_string())
+}
+
 /// Runs the command line of this process.
 pub fn run() -> ExitCode {
     let options = match Options::try_parse() {

@@ -37,7 +37,7 @@ fn seconds(text: &str) -> Result<Duration, String> {
 /// Fainter stars than this are asked for only with `--faintest`: few catalogues have them.
 const FAINTEST_MAG: f64 = 21.0;
 /// A row of six numbers in a VOTable, bytes at most.
-const ROW_BYTES: u64 = 160;
+pub(super) const ROW_BYTES: u64 = 160;
 
 impl ServiceOptions {
     /// The service, if one was named.
