@@ -21,3 +21,5 @@ pub mod select;
 pub mod synthetic;
 #[cfg(feature = "tap")]
 pub mod tap;
+#[cfg(feature = "deep")]
+mod whole;

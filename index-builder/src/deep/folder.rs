@@ -3,6 +3,7 @@
 //! It is what makes a build resumable: inputs that were read completely are not read again.
 //! Nothing in it is ever taken for an index; it is removed once the index has its name.
 
+use crate::whole;
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -40,7 +41,8 @@ impl WorkFolder {
             folder.remove(|name| name.ends_with(".unfinished"))?;
         } else {
             folder.remove(|name| name != "lock")?;
-            fs::write(folder.file(SETTINGS), settings)?;
+            let unfinished = folder.file("settings.unfinished");
+            whole::write_text(&unfinished, &folder.file(SETTINGS), settings)?;
         }
         Ok(folder)
     }
@@ -85,8 +87,7 @@ impl WorkFolder {
     /// Notes that an input was read completely.
     pub(super) fn finish(&self, key: &str, counts: &str) -> io::Result<()> {
         let unfinished = self.file(&format!("{key}.unfinished"));
-        fs::write(&unfinished, counts)?;
-        fs::rename(&unfinished, self.file(&format!("{key}.done")))
+        whole::write_text(&unfinished, &self.file(&format!("{key}.done")), counts)
     }
 
     /// All runs of stars, in an order that depends on the inputs only.

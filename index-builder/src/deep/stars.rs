@@ -1,5 +1,6 @@
 //! Stars on their way into an index: sorted by cell and brightness, thinned, on disk.
 
+use crate::whole;
 use bytemuck::{Pod, Zeroable};
 use rayon::prelude::*;
 use star_index::StarRecord;
@@ -91,10 +92,14 @@ pub(super) fn read_run(path: &Path, partition: usize, stars: &mut Vec<Placed>) -
     let mut ends = [0_u64; 2];
     file.seek(SeekFrom::Start(8 * partition as u64))?;
     file.read_exact(bytemuck::cast_slice_mut(&mut ends))?;
-    let first = stars.len();
-    let count = ends[1].saturating_sub(ends[0]) as usize;
-    stars.resize(first + count, Placed::zeroed());
     let head = 8 * (PARTITIONS as u64 + 1);
+    let held = file.metadata()?.len().saturating_sub(head) / size_of::<Placed>() as u64;
+    if ends[0] > ends[1] || ends[1] > held {
+        let what = format!("{}: damaged, delete it", path.display());
+        return Err(io::Error::new(io::ErrorKind::InvalidData, what));
+    }
+    let first = stars.len();
+    stars.resize(first + (ends[1] - ends[0]) as usize, Placed::zeroed());
     let place = head + ends[0] * size_of::<Placed>() as u64;
     file.seek(SeekFrom::Start(place))?;
     file.read_exact(bytemuck::cast_slice_mut(&mut stars[first..]))
@@ -118,9 +123,5 @@ fn write_whole(
     path: &Path,
     write: impl FnOnce(&mut BufWriter<File>) -> io::Result<()>,
 ) -> io::Result<()> {
-    let unfinished = path.with_extension("unfinished");
-    let mut file = BufWriter::new(File::create(&unfinished)?);
-    write(&mut file)?;
-    file.flush()?;
-    std::fs::rename(&unfinished, path)
+    whole::write(&path.with_extension("unfinished"), path, write)
 }

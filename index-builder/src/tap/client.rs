@@ -43,7 +43,9 @@ pub(super) struct Received {
 const ATTEMPTS: u32 = 5;
 /// No answer to a question about a number is longer.
 const LONGEST_NUMBER: u64 = 1 << 20;
-/// Nor is any complaint.
+/// No row of six numbers is longer.
+const LONGEST_ROW: u64 = 1 << 12;
+/// No complaint is longer.
 const LONGEST_COMPLAINT: u64 = 1 << 16;
 /// The longest wait that a service can ask for.
 const LONGEST_WAIT: Duration = Duration::from_secs(120);
@@ -111,16 +113,23 @@ impl<'a> Client<'a> {
             let file = BufWriter::new(File::create(to).map_err(failed)?);
             let mut packed = GzEncoder::new(file, Compression::fast());
             let mut buffer = vec![0; 1 << 16];
+            let mut room = LONGEST_NUMBER + most.saturating_mul(LONGEST_ROW);
             loop {
                 let length = answer.read(&mut buffer).map_err(|error| passing(&error))?;
                 if length == 0 {
                     break;
                 }
                 client.bytes += length as u64;
+                room = room.saturating_sub(length as u64);
+                if room == 0 {
+                    let what = "it gives far more than it was asked for".into();
+                    return Err(Trouble::Passing(what, None));
+                }
                 packed.write_all(&buffer[..length]).map_err(failed)?;
             }
-            let mut file = packed.finish().map_err(failed)?;
-            file.flush().map_err(failed)?;
+            let file = packed.finish().map_err(failed)?.into_inner();
+            let file = file.map_err(|error| failed(error.into_error()))?;
+            file.sync_all().map_err(failed)?;
             let file = File::open(to).map_err(failed)?;
             let text = BufReader::new(GzDecoder::new(BufReader::new(file)));
             let mut counted = Counted::default();

@@ -3,6 +3,7 @@
 
 use super::TapError;
 use super::cells::Cell;
+use crate::whole;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -24,6 +25,7 @@ pub(super) enum State {
 }
 
 const SETTINGS: &str = "settings";
+const UNFINISHED_SETTINGS: &str = "settings.unfinished";
 const LOCK: &str = "lock";
 
 impl Store {
@@ -37,7 +39,7 @@ impl Store {
         let before = fs::read_to_string(folder.join(SETTINGS)).ok();
         let is_empty = || -> io::Result<bool> {
             let mut names = fs::read_dir(folder)?.filter_map(|entry| Some(entry.ok()?.file_name()));
-            Ok(!names.any(|name| name != LOCK))
+            Ok(!names.any(|name| name != LOCK && name != UNFINISHED_SETTINGS))
         };
         let ours = match &before {
             Some(before) => before == settings,
@@ -56,7 +58,8 @@ impl Store {
             fs::TryLockError::Error(error) => failed(error),
         })?;
         if before.is_none() {
-            fs::write(folder.join(SETTINGS), settings).map_err(failed)?;
+            let unfinished = folder.join(UNFINISHED_SETTINGS);
+            whole::write_text(&unfinished, &folder.join(SETTINGS), settings).map_err(failed)?;
         }
         Ok(Store {
             folder: folder.to_owned(),
@@ -98,8 +101,8 @@ impl Store {
             State::Done(rows) => rows.to_string(),
         };
         let unfinished = self.unfinished(cell);
-        let written = fs::write(&unfinished, note).and_then(|()| fs::rename(&unfinished, &path));
-        written.map_err(|source| TapError::Write { path, source })
+        whole::write_text(&unfinished, &path, &note)
+            .map_err(|source| TapError::Write { path, source })
     }
 
     /// Gives complete rows their name.
