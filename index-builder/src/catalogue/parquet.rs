@@ -7,15 +7,51 @@ use super::{Batches, ReadCounts};
 use parquet::column::reader::ColumnReader;
 use parquet::errors::ParquetError;
 use parquet::file::reader::{FileReader, SerializedFileReader};
+use std::cell::Cell;
 use std::fs::File;
+use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
+use std::sync::Once;
 
 fn damaged(error: ParquetError) -> TextError {
     TextError::Content(format!("it cannot be read as Parquet: {error}"))
 }
 
+thread_local! {
+    /// Whether a panic on this thread is expected and told by an error.
+    static EXPECTED: Cell<bool> = const { Cell::new(false) };
+}
+
+/// Runs `job`; a panic inside becomes an error. The library checks less than it asserts: damaged
+/// sizes make it panic.
+fn guarded<T>(job: impl FnOnce() -> Result<T, TextError>) -> Result<T, TextError> {
+    static HOOK: Once = Once::new();
+    HOOK.call_once(|| {
+        let before = panic::take_hook();
+        panic::set_hook(Box::new(move |fault| {
+            if !EXPECTED.get() {
+                before(fault);
+            }
+        }));
+    });
+    EXPECTED.set(true);
+    let done = panic::catch_unwind(AssertUnwindSafe(job));
+    EXPECTED.set(false);
+    done.unwrap_or_else(|_| Err(TextError::Content("it is damaged: fetch it again".into())))
+}
+
 /// Reads a file; `passed` is told how many of its bytes are done.
 pub(super) fn read(
+    path: &Path,
+    columns: Option<&Columns>,
+    epoch_jyear: Option<f64>,
+    passed: &mut dyn FnMut(u64),
+    batches: &mut Batches<'_>,
+) -> Result<ReadCounts, TextError> {
+    guarded(|| read_groups(path, columns, epoch_jyear, passed, batches))
+}
+
+fn read_groups(
     path: &Path,
     columns: Option<&Columns>,
     epoch_jyear: Option<f64>,

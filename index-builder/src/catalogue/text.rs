@@ -41,7 +41,10 @@ pub(super) fn read(
             return Err(TextError::Content("it has no line of column names".into()));
         }
         if let Some(comment) = line.strip_prefix('#') {
-            if let Some((_, stated)) = comment.split_once("delimiter:") {
+            if number == 1 && comment.trim_start().starts_with("%ECSV") {
+                // The one that need not be stated.
+                delimiter = b' ';
+            } else if let Some((_, stated)) = comment.split_once("delimiter:") {
                 delimiter = match stated.trim().trim_matches(['\'', '"']) {
                     "," => b',',
                     _ => b' ',

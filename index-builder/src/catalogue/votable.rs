@@ -322,6 +322,8 @@ fn stream(
                 "short" | "unicodeChar" => (Some(Number::Short), 2),
                 "unsignedByte" => (Some(Number::Byte), 1),
                 "boolean" | "char" => (None, 1),
+                // Eight to a byte, the last one filled up.
+                "bit" => (None, 0),
                 "floatComplex" => (None, 8),
                 "doubleComplex" => (None, 16),
                 other => return Err(content(format!("values of type '{other}' are not read"))),
@@ -334,7 +336,10 @@ fn stream(
                     u32::from_be_bytes(length) as usize
                 }
             };
-            let length = elements.saturating_mul(size);
+            let length = match size {
+                0 => elements.div_ceil(8),
+                size => elements.saturating_mul(size),
+            };
             if length > LONGEST {
                 return Err(content("a value is impossibly long"));
             }
