@@ -159,10 +159,14 @@ def field(sky, rng, options):
         return None
     fwhm, background, read_noise = rng.uniform(2, 5), rng.uniform(50, 1500), 6.0
     noise = np.sqrt(background + read_noise**2)
-    # The frame's faintest stars (signal to noise 5 in an aperture of 1.5 FWHM) reach from a
-    # magnitude brighter to two magnitudes fainter than what the catalogue holds here.
+    # The frame's faintest stars (signal to noise 5 in an aperture of 1.5 FWHM): in half of the
+    # frames a magnitude brighter to two fainter than what the catalogue holds here, in the other
+    # half so that few of the stars of the index show, eight often enough.
     deepest = stars["mag"].max()
     limit = deepest + rng.uniform(-1, 2)
+    kept = np.sort(stars["mag"][stars["indexed"]])
+    if len(kept) >= 8 and rng.uniform() < 0.5:
+        limit = kept[7 + int((len(kept) - 7) * rng.uniform() ** 2)] + 0.6
     aperture = np.sqrt(np.pi) * 0.75 * fwhm
     flux_at_limit = 5 * noise * aperture
     shown_mag = stars["mag"] + rng.normal(0, 0.15, len(stars))
