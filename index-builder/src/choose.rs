@@ -99,7 +99,7 @@ pub struct Recipe {
 
 impl Recipe {
     /// The most neighbours that any star is combined with.
-    pub(crate) fn most_neighbours(&self) -> usize {
+    fn most_neighbours(&self) -> usize {
         self.neighbours.max(self.neighbours_sparse)
     }
 }
@@ -150,7 +150,7 @@ pub fn quads_by_tile(
 
 /// The sets of four (ascending) that star number `star` of `vectors` contributes, given its
 /// nearest neighbours.
-pub(crate) fn sets_of(
+fn sets_of(
     vectors: &[[f64; 3]],
     star: usize,
     mut near: Vec<u32>,

@@ -30,9 +30,9 @@ pub fn expected(needs: &Needs, radius_deg: f64, of_deg: &[[f64; 2]]) -> Expected
     let cells = covered(needs.depth);
     let stars = cells * needs.per_cell as u64;
     let mut bytes = stars as f64 * size_of::<StarRecord>() as f64;
-    for recipe in &needs.recipes {
-        bytes += covered(recipe.thin_depth) as f64 * BAND_BYTES_PER_CELL;
-        bytes += pages(recipe.tile_depth, covered, size_of::<u64>());
+    for band in &needs.bands {
+        bytes += covered(band.thin_depth) as f64 * BAND_BYTES_PER_CELL;
+        bytes += pages(band.tile_depth, covered, size_of::<u64>());
     }
     for depth in TIER_DEPTH..=needs.depth {
         bytes += pages(depth, covered, size_of::<u32>());

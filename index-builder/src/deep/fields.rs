@@ -1,6 +1,5 @@
 //! Which stars fields of a given size need, and which quads.
 
-use crate::choose::Recipe;
 use std::fmt;
 use std::str::FromStr;
 
@@ -60,7 +59,41 @@ pub struct Needs {
     /// Stars kept per cell.
     pub per_cell: usize,
     /// One band of quads per step of a factor of two in width, narrowest first.
-    pub recipes: Vec<Recipe>,
+    pub bands: Vec<Band>,
+}
+
+/// How the quads of a band are chosen.
+///
+/// Stars of different brightness are joined in layers: a frame that shows only the brightest
+/// stars of a cell finds the quads of the first layer whole, one that shows them all those of the
+/// last. Of the quads that a star makes with its neighbours the most compact are taken, since
+/// those lie within most of the fields that the star lies in.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Band {
+    /// HEALPix depth of the cells that thin the stars.
+    pub thin_depth: u8,
+    /// Layers of quads.
+    pub layers: Vec<Layer>,
+    /// No pair of a quad is farther apart, radians.
+    pub longest_rad: f64,
+    /// HEALPix depth of the band's tiles.
+    pub tile_depth: u8,
+}
+
+/// Quads among the brightest stars of every cell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Layer {
+    /// Stars per cell.
+    pub per_cell: usize,
+    /// Quads that each of them contributes.
+    pub quads_per_star: usize,
+}
+
+impl Band {
+    /// Stars per cell that its quads join.
+    pub(crate) fn per_cell(&self) -> usize {
+        self.layers.iter().map(|l| l.per_cell).max().unwrap_or(0)
+    }
 }
 
 /// Stars kept per finest cell: the narrowest field, two cells in area, shows about 16.
@@ -86,12 +119,12 @@ impl Needs {
     pub fn of(fields: Fields) -> Needs {
         let depth = depth_for(fields.narrowest_deg);
         let coarsest = depth_for(fields.widest_deg);
-        let recipes = (coarsest..=depth).rev().map(|d| recipe(d, d == depth));
+        let bands = (coarsest..=depth).rev().map(|d| band(d, d == depth));
         Needs {
             fields,
             depth,
             per_cell: KEPT_PER_CELL,
-            recipes: recipes.collect(),
+            bands: bands.collect(),
         }
     }
 
@@ -106,33 +139,30 @@ impl Needs {
              of two in width",
             self.fields,
             self.per_cell,
-            self.recipes.len()
+            self.bands.len()
         )
     }
 }
 
-/// The quads of a band. Figures of the finest band as in the default index, where no smaller
-/// band helps out: more neighbours where stars are far apart, fewer where they are plenty.
-fn recipe(depth: u8, finest: bool) -> Recipe {
+/// The quads of a band. Only the finest has a second layer: where more stars show in a wider
+/// field, the next finer band serves it.
+fn band(depth: u8, finest: bool) -> Band {
     let edge = edge_rad(depth);
-    let common = Recipe {
-        thin_depth: depth,
+    let mut layers = vec![Layer {
         per_cell: 4,
-        neighbours: 5,
-        neighbours_sparse: 5,
-        sparse_rad: edge,
+        quads_per_star: if finest { 5 } else { 4 },
+    }];
+    if finest {
+        layers.push(Layer {
+            per_cell: KEPT_PER_CELL,
+            quads_per_star: 2,
+        });
+    }
+    Band {
+        thin_depth: depth,
+        layers,
         longest_rad: 2.6 * edge,
         tile_depth: depth - 3,
-    };
-    if !finest {
-        return common;
-    }
-    Recipe {
-        per_cell: 5,
-        neighbours: 4,
-        neighbours_sparse: 6,
-        sparse_rad: 0.7 * edge,
-        ..common
     }
 }
 
@@ -152,7 +182,7 @@ mod tests {
     #[test]
     fn bands_reach_from_the_narrowest_to_the_widest_field() {
         let needs = Needs::of("0.2..1".parse().unwrap());
-        let depths: Vec<u8> = needs.recipes.iter().map(|r| r.thin_depth).collect();
+        let depths: Vec<u8> = needs.bands.iter().map(|b| b.thin_depth).collect();
         assert_eq!(depths, [9, 8, 7]);
         assert_eq!(Needs::of("0.1..0.1".parse().unwrap()).depth, 10);
     }

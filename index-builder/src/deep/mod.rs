@@ -18,7 +18,7 @@ mod read;
 mod region;
 mod stars;
 
-pub use fields::{Fields, Needs};
+pub use fields::{Band, Fields, Layer, Needs};
 pub use region::Region;
 
 use crate::catalogue::{CatalogueError, CatalogueStar, Input};
@@ -153,9 +153,9 @@ pub fn build(order: &Order<'_>, progress: &dyn Progress) -> Result<Summary, Deep
     let unfinished = folder.file("index.unfinished");
     let file = number::create(&unfinished).map_err(failed)?;
     let tiers = number::Tiers::new(&gathered, keep, summary.covered_share);
-    let bands = order.needs.recipes.iter().map(|recipe| BandShape {
-        depth: recipe.tile_depth,
-        thin_depth: recipe.thin_depth,
+    let bands = order.needs.bands.iter().map(|band| BandShape {
+        depth: band.tile_depth,
+        thin_depth: band.thin_depth,
     });
     let bands: Vec<BandShape> = bands.collect();
     let mut writer = IndexWriter::new(file, &tiers.shapes(), &bands).map_err(failed)?;
@@ -195,16 +195,16 @@ fn write_quads<F: io::Read + io::Write + io::Seek>(
     summary: &mut Summary,
 ) -> Result<(), WriteError> {
     progress.pass("quads", PARTITIONS as u64);
-    let recipes = &order.needs.recipes;
-    summary.bands = recipes
+    let bands = &order.needs.bands;
+    summary.bands = bands
         .iter()
-        .map(|recipe| (recipe.thin_depth, 0, [f64::INFINITY, 0.0]))
+        .map(|band| (band.thin_depth, 0, [f64::INFINITY, 0.0]))
         .collect();
     let all: Vec<usize> = (0..PARTITIONS).collect();
     for some in all.chunks(2 * rayon::current_num_threads()) {
         let made: Vec<Result<_, WriteError>> = some
             .par_iter()
-            .map(|&partition| quads_of(recipes, keep, folder, partition))
+            .map(|&partition| quads_of(bands, keep, folder, partition))
             .collect();
         for bands in made {
             for (band, (tiles, size_rad)) in bands?.into_iter().enumerate() {
@@ -224,7 +224,7 @@ fn write_quads<F: io::Read + io::Write + io::Seek>(
 type BandTiles = (star_index::write::EncodedTiles, [f64; 2]);
 
 fn quads_of(
-    recipes: &[crate::choose::Recipe],
+    bands: &[Band],
     keep: Keep,
     folder: &WorkFolder,
     partition: usize,
@@ -233,9 +233,9 @@ fn quads_of(
     if own.is_empty() {
         return Ok(Vec::new());
     }
-    let mut bands: Vec<quads::Neighbourhood> = recipes
+    let mut bands: Vec<quads::Neighbourhood> = bands
         .iter()
-        .map(|recipe| quads::Neighbourhood::new(recipe, keep, partition))
+        .map(|band| quads::Neighbourhood::new(band, keep, partition))
         .collect();
     bands.iter_mut().for_each(|band| band.add(&own));
     drop(own);

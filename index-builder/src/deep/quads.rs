@@ -1,9 +1,9 @@
 //! The quads of one part of the sky, with what they need from the parts around it.
 
-use super::fields::edge_rad;
+use super::fields::{Band, Layer, edge_rad};
 use super::grid::Grid;
 use super::stars::{Keep, Numbered, PARTITION_DEPTH};
-use crate::choose::{Recipe, distance2, sets_of};
+use crate::choose::distance2;
 use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{EncodedTiles, StoredQuad, TileTooFull};
 
@@ -34,26 +34,80 @@ impl Surrounding {
     }
 }
 
+/// A star and how many brighter ones its cell holds.
+struct Ranked {
+    star: Numbered,
+    rank: usize,
+}
+
 /// The brightest stars per cell of one band: those of a partition and some around it.
 pub(super) struct Neighbourhood {
-    recipe: Recipe,
+    band: Band,
     keep: Keep,
     partition: usize,
     /// Eight cells wide: every neighbour of every star of `near` that may share a quad.
     far: Surrounding,
     /// Four cells wide: every star that may share a quad with one of the partition.
     near: Surrounding,
-    stars: Vec<Numbered>,
+    stars: Vec<Ranked>,
+}
+
+/// So many of its nearest neighbours a star may make quads with.
+const NEIGHBOURS: usize = 8;
+
+/// Adds the most compact quads of `star` with three of its neighbours `near`: star numbers
+/// ascending, no pair farther apart than `longest_rad`. Ties in the order of the stars.
+fn compact_sets(
+    vectors: &[[f64; 3]],
+    star: u32,
+    near: &[u32],
+    longest_rad: f64,
+    most: usize,
+    sets: &mut Vec<[u32; 4]>,
+) {
+    let apart2 = |a: u32, b: u32| distance2(vectors[a as usize], vectors[b as usize]);
+    // The best so far, ascending: squared longest side, stars.
+    let mut best: Vec<(f64, [u32; 4])> = Vec::with_capacity(most + 1);
+    let mut limit2 = longest_rad * longest_rad;
+    for (i, &a) in near.iter().enumerate() {
+        let to_a = apart2(star, a);
+        if to_a > limit2 {
+            // The other neighbours are farther.
+            break;
+        }
+        for (j, &b) in near.iter().enumerate().skip(i + 1) {
+            let to_b = to_a.max(apart2(star, b)).max(apart2(a, b));
+            if to_b > limit2 {
+                continue;
+            }
+            for &c in &near[j + 1..] {
+                let sides = [apart2(star, c), apart2(a, c), apart2(b, c)];
+                let longest2 = sides.into_iter().fold(to_b, f64::max);
+                if longest2 > limit2 {
+                    continue;
+                }
+                let mut set = [star, a, b, c];
+                set.sort_unstable();
+                let before = |other: &(f64, [u32; 4])| (other.0, other.1) < (longest2, set);
+                best.insert(best.partition_point(before), (longest2, set));
+                best.truncate(most);
+                if best.len() == most {
+                    limit2 = best[most - 1].0;
+                }
+            }
+        }
+    }
+    sets.extend(best.into_iter().map(|(_, set)| set));
 }
 
 impl Neighbourhood {
-    pub(super) fn new(recipe: &Recipe, keep: Keep, partition: usize) -> Neighbourhood {
+    pub(super) fn new(band: &Band, keep: Keep, partition: usize) -> Neighbourhood {
         let ring = |wider: u8| {
-            let depth = recipe.thin_depth.saturating_sub(wider).max(PARTITION_DEPTH);
+            let depth = band.thin_depth.saturating_sub(wider).max(PARTITION_DEPTH);
             Surrounding::new(partition, depth)
         };
         Neighbourhood {
-            recipe: *recipe,
+            band: band.clone(),
             keep,
             partition,
             far: ring(3),
@@ -64,7 +118,7 @@ impl Neighbourhood {
 
     /// Adds the stars of a partition, sorted by cell and brightness, as far as they are needed.
     pub(super) fn add(&mut self, stars: &[Numbered]) {
-        let shift = 2 * (self.keep.depth - self.recipe.thin_depth);
+        let shift = 2 * (self.keep.depth - self.band.thin_depth);
         for cell in stars.chunk_by(|a, b| a.cell >> shift == b.cell >> shift) {
             let first = cell[0].cell;
             let inside = self.keep.partition_of(first) == self.partition;
@@ -73,52 +127,77 @@ impl Neighbourhood {
             }
             let mut brightest = cell.to_vec();
             brightest.sort_by(|a, b| a.record.cmp_brightness(&b.record));
-            brightest.truncate(self.recipe.per_cell);
-            self.stars.extend(brightest);
+            brightest.truncate(self.band.per_cell());
+            let ranked = brightest.into_iter().enumerate();
+            self.stars
+                .extend(ranked.map(|(rank, star)| Ranked { star, rank }));
+        }
+    }
+
+    /// The quads that a layer contributes: stars ascending.
+    fn layer(&self, layer: Layer, sets: &mut Vec<[u32; 4]>) {
+        let members = self.stars.iter().enumerate();
+        let members = members.filter(|(_, star)| star.rank < layer.per_cell);
+        let members: Vec<u32> = members.map(|(k, _)| k as u32).collect();
+        let placed = |member: usize| &self.stars[members[member] as usize].star;
+        let vectors: Vec<[f64; 3]> = (0..members.len())
+            .map(|member| placed(member).record.vector())
+            .collect();
+        let centre = {
+            let (lon, lat) = cdshealpix::nested::center(PARTITION_DEPTH, self.partition as u64);
+            let ((sl, cl), (sb, cb)) = (libm::sincos(lon), libm::sincos(lat));
+            [cb * cl, cb * sl, sb]
+        };
+        let grid = Grid::new(&vectors, centre, 0.5 * edge_rad(self.band.thin_depth));
+        let longest_rad = self.band.longest_rad;
+        let first = sets.len();
+        for member in 0..members.len() {
+            let cell = placed(member).cell;
+            let inside = self.keep.partition_of(cell) == self.partition;
+            if inside || self.near.holds(cell, self.keep.depth) {
+                let near = grid.nearest(member, NEIGHBOURS, longest_rad);
+                let (star, most) = (member as u32, layer.quads_per_star);
+                compact_sets(&vectors, star, &near, longest_rad, most, sets);
+            }
+        }
+        for set in &mut sets[first..] {
+            *set = set.map(|member| members[member as usize]);
         }
     }
 
     /// The tile records of the partition, and the shortest and longest AB, radians.
     pub(super) fn tiles(mut self) -> Result<(EncodedTiles, [f64; 2]), TileTooFull> {
         // Ties of distance must break alike, from whichever side of a border they are seen.
-        self.stars.sort_unstable_by_key(|star| star.number);
-        let vectors: Vec<[f64; 3]> = self.stars.iter().map(|s| s.record.vector()).collect();
-        let centre = {
-            let (lon, lat) = cdshealpix::nested::center(PARTITION_DEPTH, self.partition as u64);
-            let ((sl, cl), (sb, cb)) = (libm::sincos(lon), libm::sincos(lat));
-            [cb * cl, cb * sl, sb]
-        };
-        let grid = Grid::new(&vectors, centre, 0.5 * edge_rad(self.recipe.thin_depth));
-        let (most, longest) = (self.recipe.most_neighbours(), self.recipe.longest_rad);
+        self.stars.sort_unstable_by_key(|ranked| ranked.star.number);
         let mut sets: Vec<[u32; 4]> = Vec::new();
-        for (star, placed) in self.stars.iter().enumerate() {
-            let inside = self.keep.partition_of(placed.cell) == self.partition;
-            if inside || self.near.holds(placed.cell, self.keep.depth) {
-                let near = grid.nearest(star, most, longest);
-                sets.extend(sets_of(&vectors, star, near, &self.recipe));
-            }
+        for &layer in &self.band.layers {
+            self.layer(layer, &mut sets);
         }
         sets.sort_unstable();
         sets.dedup();
         let mut size2 = [f64::INFINITY, 0.0_f64];
         let mut quads: Vec<(u64, StoredQuad)> = Vec::new();
         for set in &sets {
-            let plane = on_tangent_plane(set.map(|i| vectors[i as usize]));
+            let vectors = set.map(|k| self.stars[k as usize].star.record.vector());
+            let plane = on_tangent_plane(vectors);
             let Some(ordered) = plane.as_ref().and_then(canonical) else {
                 continue;
             };
-            let [a, b, ..] = ordered.order.map(|k| set[k] as usize);
-            if self.keep.partition_of(self.stars[a].cell) != self.partition {
+            let [a, b, ..] = ordered.order;
+            let cell = self.stars[set[a] as usize].star.cell;
+            if self.keep.partition_of(cell) != self.partition {
                 continue;
             }
             let length2 = distance2(vectors[a], vectors[b]);
             size2 = [size2[0].min(length2), size2[1].max(length2)];
             let quad = StoredQuad {
                 code: pack(ordered.code),
-                stars: ordered.order.map(|k| self.stars[set[k] as usize].number),
+                stars: ordered
+                    .order
+                    .map(|k| self.stars[set[k] as usize].star.number),
             };
-            let shift = 2 * (self.keep.depth - self.recipe.tile_depth);
-            quads.push((u64::from(self.stars[a].cell >> shift), quad));
+            let shift = 2 * (self.keep.depth - self.band.tile_depth);
+            quads.push((u64::from(cell >> shift), quad));
         }
         quads.sort_unstable();
         let mut tiles = EncodedTiles::default();
