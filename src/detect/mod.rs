@@ -1,6 +1,7 @@
 //! Finds the stars of a frame: background, matched filter, local maxima, centroids.
 //! Knows nothing of the sky.
 
+mod banding;
 mod convolve;
 mod drifted;
 mod faults;
@@ -28,7 +29,7 @@ pub use first_look::Grain;
 pub use objects::Object;
 use plane::{Image, Pixel};
 pub use shapes::StarShape;
-pub use survey::{Survey, survey};
+pub use survey::{LightMap, Look, Survey, survey};
 
 /// One star image.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -24,9 +24,24 @@ pub struct Object {
     pub angle_rad: f64,
     /// Light above the sky, frame units times frame pixels.
     pub flux: f64,
+    /// It touches an edge of the frame, which may have cut it.
+    pub touches: bool,
     /// It touches two opposite edges of the frame: a bad column, or what crosses it.
     pub crosses: bool,
+    /// Frame pixels per side of the blocks in which it was seen.
+    pub block_px: f64,
 }
+
+impl Object {
+    /// No larger than what one bright block leaves behind the 3 x 3 mean: a hot pixel or a star,
+    /// whose shape is not seen.
+    pub fn is_point(&self) -> bool {
+        self.length_px < POINT_BLOCKS * self.block_px
+    }
+}
+
+/// Three blocks and a corner more.
+const POINT_BLOCKS: f64 = 3.5;
 
 /// Finds the objects of `plane`, most light first.
 pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
@@ -149,12 +164,15 @@ impl Sums {
         let extent = |variance: f64| (12.0 * variance.max(0.0)).sqrt() * plane.bin as f64;
         let low = self.low.unwrap_or_default();
         let ends = [plane.width - 1, plane.height - 1];
+        let touches = |axis: usize| [low[axis] == 0, self.high[axis] == ends[axis]];
         Object {
             length_px: extent(long),
             width_px: extent(short),
             angle_rad: shape.angle(),
             flux: self.flux * (plane.bin * plane.bin) as f64,
-            crosses: (0..2).any(|axis| low[axis] == 0 && self.high[axis] == ends[axis]),
+            touches: (0..2).any(|axis| touches(axis).contains(&true)),
+            crosses: (0..2).any(|axis| touches(axis) == [true, true]),
+            block_px: plane.bin as f64,
         }
     }
 }

@@ -2,13 +2,14 @@
 //! what the star-indexes hold. Says what was found; `report` puts it into words.
 
 mod depth;
+mod hills;
 mod light;
 mod shape;
 mod skyless;
 
 pub use skyless::{Skyless, skyless};
 
-use crate::detect::{Detections, survey};
+use crate::detect::{Detection, Detections, Survey, survey};
 use crate::frame::Frame;
 use crate::sky::Sky;
 use crate::solve::Request;
@@ -18,15 +19,21 @@ use shape::Common;
 const FEW_STARS: usize = 8;
 /// Fewer than this make no quad.
 const LEAST_STARS: usize = 4;
+/// Where stars are few they are counted from here on: of the millions of places of a frame some
+/// reach 6 sigma by noise alone.
+const LONE_SNR: f64 = 7.0;
+/// ... and no longer than this times their width: bad columns, tracks of particles.
+const LONE_ELONGATION: f64 = 2.5;
+/// Hills and hollows of the sky from which on it is clouded; vignetting and the glow of an
+/// amplifier together make two.
+const CLOUDED_HILLS: usize = 3;
+/// With few stars a sky that fills this share of the range is what hides them. Common practice:
+/// dark skies are exposed to a tenth of the range.
+const BRIGHT_FILL_FEW: f64 = 0.25;
+/// The same where a picture program has stretched the range.
+const BRIGHT_FILL_STRETCHED: f64 = 0.35;
 /// A detection counts as a star from here on.
 const SURE_SNR: f64 = 5.0;
-/// Unevenness of the sky, in standard errors of a mesh cell and as a share of the sky, that no
-/// gradient explains: clouds.
-const ROUGH: f64 = 6.0;
-const ROUGH_SHARE: f64 = 0.004;
-/// Stars as narrow as this are in focus, however large a nebula or a galaxy behind them, pixels.
-const FOCUSED_FWHM_PX: f64 = 8.0;
-
 /// What kept a frame from being solved.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
@@ -127,7 +134,7 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     if survey.fill >= light::BRIGHT_FILL {
         return Cause::BrightSky { fill: survey.fill };
     }
-    match shape::common(&survey) {
+    match shape::common(&survey, facts.detections) {
         Some(Common::Trails {
             length_px,
             angle_deg,
@@ -137,7 +144,7 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
                 angle_deg,
             };
         }
-        Some(Common::Discs { width_px }) if !is_focused(facts.detections) => {
+        Some(Common::Discs { width_px }) => {
             return Cause::OutOfFocus { width_px };
         }
         _ => {}
@@ -145,13 +152,7 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     let sure = facts.detections.stars.iter().filter(|s| s.snr >= SURE_SNR);
     let found = sure.count();
     if found < FEW_STARS {
-        let clouded = light::unevenness(&survey)
-            .is_some_and(|u| u.rough >= ROUGH && u.rough_share >= ROUGH_SHARE);
-        return match found {
-            _ if clouded => Cause::Cloud { found },
-            0..LEAST_STARS => Cause::NoStars,
-            _ => Cause::FewStars { found },
-        };
+        return few(facts, &survey);
     }
     match depth::depth(facts) {
         Some(depth) if depth.expected < depth::STARS_NEEDED => Cause::IndexTooShallow {
@@ -171,8 +172,22 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     }
 }
 
-/// Many narrow stars: wide objects among them are no stars out of focus.
-fn is_focused(detections: &Detections) -> bool {
-    let narrow = |s: &&crate::detect::Detection| s.snr >= 10.0 && s.fwhm_px < FOCUSED_FWHM_PX;
-    detections.stars.iter().filter(narrow).count() >= 2 * FEW_STARS
+/// Why there are few stars, or none.
+fn few(facts: &FrameFacts<'_>, survey: &Survey) -> Cause {
+    let lone = |s: &&Detection| s.snr >= LONE_SNR && s.elongation < LONE_ELONGATION;
+    let found = facts.detections.stars.iter().filter(lone).count();
+    let bright = if facts.frame.nonlinear {
+        BRIGHT_FILL_STRETCHED
+    } else {
+        BRIGHT_FILL_FEW
+    };
+    if hills::hills(&survey.light) >= CLOUDED_HILLS {
+        Cause::Cloud { found }
+    } else if survey.fill >= bright {
+        Cause::BrightSky { fill: survey.fill }
+    } else if found == 0 {
+        Cause::NoStars
+    } else {
+        Cause::FewStars { found }
+    }
 }
