@@ -60,9 +60,7 @@ fn offsets(lines: usize, error: f32, fill: impl Fn(usize, &mut Vec<f32>)) -> Vec
     let mut offsets: Vec<f32> = (0..lines)
         .map(|k| {
             near.clear();
-            near.extend_from_slice(
-                &middles[k.saturating_sub(REACH)..(k + REACH + 1).min(lines)],
-            );
+            near.extend_from_slice(&middles[k.saturating_sub(REACH)..(k + REACH + 1).min(lines)]);
             middles[k] - median(&mut near)
         })
         .collect();
@@ -70,8 +68,12 @@ fn offsets(lines: usize, error: f32, fill: impl Fn(usize, &mut Vec<f32>)) -> Vec
     let mut sizes: Vec<f32> = offsets.iter().map(|v| v.abs()).collect();
     // Of normal deviates the median size is 0.6745 sigma.
     let banded = median(&mut sizes) / 0.6745 > BANDED * limit;
+    if banded {
+        // All of it: the mesh has taken what changes slowly.
+        return middles;
+    }
     for offset in &mut offsets {
-        if !banded && offset.abs() < LONE * limit {
+        if offset.abs() < LONE * limit {
             *offset = 0.0;
         }
     }

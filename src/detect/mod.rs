@@ -15,6 +15,7 @@ mod mosaic;
 mod objects;
 mod order;
 mod plane;
+mod points;
 mod psf;
 mod refine;
 mod run;

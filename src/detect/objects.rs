@@ -38,6 +38,11 @@ impl Object {
     pub fn is_point(&self) -> bool {
         self.length_px < POINT_BLOCKS * self.block_px
     }
+
+    /// No wider than that: its own width is not seen.
+    pub fn is_thin(&self) -> bool {
+        self.width_px < POINT_BLOCKS * self.block_px
+    }
 }
 
 /// Three blocks and a corner more.

@@ -5,6 +5,7 @@ use super::banding;
 use super::mesh::Mesh;
 use super::objects::{self, Object};
 use super::plane::{Image, Pixel, Plane};
+use super::points;
 use crate::frame::{Frame, Pixels};
 
 /// Blocks along the long side of the first plane that is looked at: fine enough for trails.
@@ -96,8 +97,9 @@ fn of<P: Pixel>(frame: &Frame, data: &[P]) -> Survey {
     banding::remove(&mut plane, &mesh);
     survey.light = light_map(&measured::<P>(&plane, LIGHT_CELLS));
     survey.looks.push(look::<P>(&plane));
+    let wide = points::without(&plane, &measured::<P>(&plane, CELLS));
     for factor in COARSER {
-        let coarse = plane.rebinned(factor);
+        let coarse = wide.rebinned(factor);
         if coarse.width < 8 || coarse.height < 8 {
             break;
         }
@@ -154,7 +156,9 @@ fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
         .map(|p| p.value())
         .filter(|v| v.is_finite())
         .fold(f32::NEG_INFINITY, f32::max);
-    let full = full_scale(f64::from(top), f64::from(P::CEILING));
+    // One bright pixel comes near a full scale by chance; where a converter clips there are more.
+    let shared = || data.iter().filter(|p| p.value() == top).nth(1).is_some();
+    let full = full_scale(f64::from(top), f64::from(P::CEILING), shared);
     let near = sample.partition_point(|v| *v < 0.97 * full);
     (
         (sample[sample.len() / 2] / full).clamp(0.0, 1.0),
@@ -163,15 +167,15 @@ fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
 }
 
 /// The largest value that the camera can have written: the full scale that the brightest pixel
-/// reaches, else that of the pixel type (floating point: 1, or 65535 where values are larger).
-fn full_scale(top: f64, type_ceiling: f64) -> f64 {
+/// reaches, exactly or with others (`shared`), else that of the pixel type (floating point: 1, or 65535 where values are larger).
+fn full_scale(top: f64, type_ceiling: f64, shared: impl Fn() -> bool) -> f64 {
     let reached = FULL_SCALES
         .iter()
         .find(|full| **full <= type_ceiling && (0.985 * **full..=**full).contains(&top));
     match reached {
-        Some(full) => *full,
-        None if type_ceiling.is_finite() => type_ceiling,
-        None if top <= 1.0 => 1.0,
-        None => top.max(65_535.0),
+        Some(full) if top == *full || shared() => *full,
+        _ if type_ceiling.is_finite() => type_ceiling,
+        _ if top <= 1.0 => 1.0,
+        _ => top.max(65_535.0),
     }
 }

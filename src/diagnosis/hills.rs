@@ -21,9 +21,12 @@ pub(super) fn hills(light: &LightMap) -> usize {
     if cols < 4 || rows < 4 || light.level.len() != cols * rows || !(light.error > 0.0) {
         return 0;
     }
-    let (low, high) = light.level.iter().fold((f64::MAX, f64::MIN), |(low, high), v| {
-        (low.min(*v), high.max(*v))
-    });
+    let (low, high) = light
+        .level
+        .iter()
+        .fold((f64::MAX, f64::MIN), |(low, high), v| {
+            (low.min(*v), high.max(*v))
+        });
     let mean = light.level.iter().sum::<f64>() / light.level.len() as f64;
     let least = (HEIGHT * light.error)
         .max(HEIGHT_SHARE * mean.abs())

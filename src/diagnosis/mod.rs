@@ -149,10 +149,13 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
         }
         _ => {}
     }
-    let sure = facts.detections.stars.iter().filter(|s| s.snr >= SURE_SNR);
-    let found = sure.count();
-    if found < FEW_STARS {
-        return few(facts, &survey);
+    let count =
+        |is_star: fn(&&Detection) -> bool| facts.detections.stars.iter().filter(is_star).count();
+    let found = count(|s| s.snr >= SURE_SNR);
+    // As many as that are not all noise.
+    let lone = count(is_lone_star);
+    if found < 2 * FEW_STARS && lone < FEW_STARS {
+        return few(facts, &survey, lone);
     }
     match depth::depth(facts) {
         Some(depth) if depth.expected < depth::STARS_NEEDED => Cause::IndexTooShallow {
@@ -173,9 +176,7 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
 }
 
 /// Why there are few stars, or none.
-fn few(facts: &FrameFacts<'_>, survey: &Survey) -> Cause {
-    let lone = |s: &&Detection| s.snr >= LONE_SNR && s.elongation < LONE_ELONGATION;
-    let found = facts.detections.stars.iter().filter(lone).count();
+fn few(facts: &FrameFacts<'_>, survey: &Survey, found: usize) -> Cause {
     let bright = if facts.frame.nonlinear {
         BRIGHT_FILL_STRETCHED
     } else {
@@ -190,4 +191,9 @@ fn few(facts: &FrameFacts<'_>, survey: &Survey) -> Cause {
     } else {
         Cause::FewStars { found }
     }
+}
+
+/// A star even where it is alone: no peak of the noise, bad column, track of a particle, glow.
+fn is_lone_star(star: &&Detection) -> bool {
+    star.snr >= LONE_SNR && star.elongation < LONE_ELONGATION && star.fwhm_px < shape::LEAST_DISC_PX
 }

@@ -12,13 +12,15 @@ const TRAIL_RATIO: f64 = 2.0;
 /// Trails shorter than this are what the detector copes with, pixels.
 const LEAST_TRAIL_PX: f64 = 24.0;
 /// Discs smaller than this are what the detector copes with, pixels.
-const LEAST_DISC_PX: f64 = 26.0;
+pub(super) const LEAST_DISC_PX: f64 = 26.0;
 /// How well directions agree, from 0 (all ways) to 1.
 const AGREEMENT: f64 = 0.8;
 /// Discs of one frame are one size; blends and cut ones aside they scatter by less than this.
 const DISC_SCATTER: f64 = 0.15;
 /// Share of the wide objects that is of one size at least; discs that overlap are not.
 const DISC_SHARE: f64 = 0.45;
+/// Long over short up to where an object is one disc by itself.
+const DISC_RATIO: f64 = 1.35;
 /// As narrow as this is in focus, however large a nebula or a galaxy behind it, pixels.
 const FOCUSED_FWHM_PX: f64 = 8.0;
 /// Points as bright as this are no noise.
@@ -59,9 +61,7 @@ pub(super) fn common(survey: &Survey, detections: &Detections) -> Option<Common>
 }
 
 fn is_point(star: &Detection) -> bool {
-    star.snr >= POINT_SNR
-        && star.fwhm_px < FOCUSED_FWHM_PX
-        && star.elongation < POINT_ELONGATION
+    star.snr >= POINT_SNR && star.fwhm_px < FOCUSED_FWHM_PX && star.elongation < POINT_ELONGATION
 }
 
 /// Thin, along an axis, and from the edge on: part of a row or column of the sensor.
@@ -69,7 +69,7 @@ fn is_column(object: &Object) -> bool {
     const STRAIGHT_RAD: f64 = 0.02;
     let turns = object.angle_rad / (0.5 * PI);
     object.touches
-        && object.width_px < 3.5 * object.block_px
+        && object.is_thin()
         && object.length_px >= 4.0 * object.width_px
         && (turns - turns.round()).abs() * 0.5 * PI < STRAIGHT_RAD
 }
@@ -79,7 +79,10 @@ fn trails(objects: &[&Object], points: usize) -> Option<Common> {
         .iter()
         .filter(|o| o.length_px >= LEAST_TRAIL_PX && o.length_px >= TRAIL_RATIO * o.width_px)
         .collect();
-    if long.len() < LEAST_ALIKE.max(points) || long.len() * 2 < objects.len() {
+    // Short and thin: a faint trail of which only parts stand out, neither for it nor against.
+    let is_part = |o: &&&Object| o.length_px < LEAST_TRAIL_PX && o.is_thin();
+    let whole = objects.len() - objects.iter().filter(is_part).count();
+    if long.len() < LEAST_ALIKE.max(points) || long.len() * 2 < whole {
         return None;
     }
     // Doubled angles: a direction and its opposite are the same trail.
@@ -87,7 +90,11 @@ fn trails(objects: &[&Object], points: usize) -> Option<Common> {
     let x = long.iter().map(|o| (2.0 * o.angle_rad).cos()).sum::<f64>() / n;
     let y = long.iter().map(|o| (2.0 * o.angle_rad).sin()).sum::<f64>() / n;
     // What an edge has cut tells the direction, and not the length.
-    let mut lengths: Vec<f64> = long.iter().filter(|o| !o.touches).map(|o| o.length_px).collect();
+    let mut lengths: Vec<f64> = long
+        .iter()
+        .filter(|o| !o.touches)
+        .map(|o| o.length_px)
+        .collect();
     if lengths.is_empty() {
         lengths = long.iter().map(|o| o.length_px).collect();
     }
@@ -101,24 +108,31 @@ fn discs(objects: &[&Object], points: usize) -> Option<Common> {
     // A disc of diameter D has the variance D^2 / 16 along each axis, and the bar of the same
     // variance is 0.866 D long.
     const BAR_TO_DISC: f64 = 1.154_700_538;
-    // Two discs that overlap are one disc wide; what an edge has cut is less.
     let mut widths: Vec<f64> = objects
         .iter()
-        .filter(|o| !o.touches)
-        .map(|o| BAR_TO_DISC * o.width_px)
+        .filter(|o| !o.touches && o.length_px < DISC_RATIO * o.width_px)
+        .map(|o| BAR_TO_DISC * (o.length_px * o.width_px).sqrt())
         .filter(|d| *d >= LEAST_DISC_PX)
         .collect();
     widths.sort_unstable_by(f64::total_cmp);
     // The size that most agree with.
-    let alike = |from: usize| {
-        let end = widths.partition_point(|d| *d <= widths[from] * (1.0 + 2.0 * DISC_SCATTER));
-        end - from
-    };
+    let largest = |from: usize| widths[from] * (1.0 + 2.0 * DISC_SCATTER);
+    let alike = |from: usize| widths.partition_point(|d| *d <= largest(from)) - from;
     let from = (0..widths.len()).max_by_key(|k| (alike(*k), widths.len() - k))?;
     let count = alike(from);
-    let round = objects.iter().filter(|o| o.length_px < TRAIL_RATIO * o.width_px).count();
+    // Bright or faint, discs are one size, and where they overlap seldom much wider; clouds come
+    // in all sizes.
+    let wider = objects
+        .iter()
+        .filter(|o| BAR_TO_DISC * o.width_px > 1.5 * largest(from))
+        .count();
+    let round = objects
+        .iter()
+        .filter(|o| o.length_px < TRAIL_RATIO * o.width_px)
+        .count();
     let most = count >= LEAST_ALIKE
         && count as f64 >= DISC_SHARE * widths.len() as f64
+        && wider * 2 <= count
         && round * 2 >= objects.len()
         && count > points / 2;
     most.then(|| Common::Discs {
