@@ -9,14 +9,34 @@ const HEIGHT: f64 = 8.0;
 const HEIGHT_SHARE: f64 = 0.004;
 /// ... and of the range of the light in the frame: beside a cloud its ripples are small, and so
 /// is beside a glow what is left of its shape in the cells.
-const HEIGHT_RANGE: f64 = 0.04;
+const HEIGHT_RANGE: f64 = 0.02;
+
+/// From so many hills and hollows on the sky is clouded: vignetting makes one, with a gradient or
+/// a glow at an edge or without.
+const CLOUDED: usize = 2;
+/// One hill alone is no vignetting where it is this many times as bright as the brightest edge:
+/// optics take less than half of the light there. Common practice.
+const BEYOND_OPTICS: f64 = 2.0;
+
+/// Whether the light is uneven as that of clouds is, and not as that of optics and sensors.
+pub(super) fn is_clouded(light: &LightMap) -> bool {
+    match hills(light) {
+        0 => false,
+        CLOUDED.. => true,
+        _ => {
+            let highest = light.level.iter().copied().fold(f64::MIN, f64::max);
+            let edge = highest_edge(&light.level, light.size[0]);
+            edge > 0.0 && highest > BEYOND_OPTICS * edge
+        }
+    }
+}
 
 /// Number of hills and hollows that rise, or sink, well beyond the noise before they meet a higher
 /// hill or a deeper hollow, and do not lie at the edge: what lies there may be a slope.
 ///
 /// Their heights are those of persistent homology (Edelsbrunner, Letscher & Zomorodian 2002): the
 /// level sinks, hills come up like islands, and where two meet the lower one ends.
-pub(super) fn hills(light: &LightMap) -> usize {
+fn hills(light: &LightMap) -> usize {
     let [cols, rows] = light.size;
     if cols < 4 || rows < 4 || light.level.len() != cols * rows || !(light.error > 0.0) {
         return 0;
@@ -42,10 +62,6 @@ fn rising(level: &[f64], cols: usize, least: f64) -> usize {
     order.sort_by(|a, b| level[*b].total_cmp(&level[*a]));
     // The island that a cell belongs to, named by its top; the cell itself while it is a top.
     let mut island: Vec<Option<usize>> = vec![None; level.len()];
-    let inside = |k: usize| {
-        let (i, j) = (k % cols, k / cols);
-        i > 0 && j > 0 && i + 1 < cols && j + 1 < rows
-    };
     let mut count = 0;
     for k in order {
         let (i, j) = (k % cols, k / cols);
@@ -66,15 +82,29 @@ fn rising(level: &[f64], cols: usize, least: f64) -> usize {
                     (there, here)
                 };
                 island[lower] = Some(higher);
-                if level[lower] - level[k] >= least && inside(lower) {
+                if level[lower] - level[k] >= least && is_inside(lower, cols, rows) {
                     count += 1;
                 }
             }
         }
     }
-    // The highest hill never ends.
-    let highest = (0..level.len()).find(|k| island[*k] == Some(*k));
-    count + usize::from(highest.is_some_and(inside))
+    // The highest hill never ends: it counts by its height above the highest edge.
+    let highest = level.iter().copied().fold(f64::MIN, f64::max);
+    count + usize::from(highest - highest_edge(level, cols) >= least)
+}
+
+/// The highest level at the edge of the mesh.
+fn highest_edge(level: &[f64], cols: usize) -> f64 {
+    let rows = level.len() / cols;
+    (0..level.len())
+        .filter(|k| !is_inside(*k, cols, rows))
+        .map(|k| level[k])
+        .fold(f64::MIN, f64::max)
+}
+
+fn is_inside(k: usize, cols: usize, rows: usize) -> bool {
+    let (i, j) = (k % cols, k / cols);
+    i > 0 && j > 0 && i + 1 < cols && j + 1 < rows
 }
 
 /// The top of the island of `k`; the way there is shortened. `None`: still under water.
@@ -112,7 +142,16 @@ mod tests {
         assert_eq!(hills(&map(vignetting)), 1);
         assert!(hills(&map(|x, y| vignetting(x, y) + 9.0 * x)) <= 1);
         assert_eq!(hills(&map(|x, y| 1000.0 + glow(x, y))), 0);
-        assert!(hills(&map(|x, y| vignetting(x, y) + glow(x, y))) <= 2);
+        let both = map(|x, y| vignetting(x, y) + glow(x, y));
+        assert!(!is_clouded(&both));
+    }
+
+    /// A hill that no optics make.
+    #[test]
+    fn one_bright_hill_is_clouded() {
+        let hill = |x: f64, y: f64| 1000.0 + 1500.0 * (-(x * x + y * y) / 20.0).exp();
+        assert_eq!(hills(&map(hill)), 1);
+        assert!(is_clouded(&map(hill)));
     }
 
     /// cos x cos y on two by two periods has two tops and two bottoms within, and some at edges.
@@ -123,5 +162,6 @@ mod tests {
             1000.0 + 50.0 * (TAU * (x + 3.0) / 12.0).cos() * (TAU * (y + 2.0) / 8.0).cos()
         };
         assert!(hills(&map(waves)) >= 4);
+        assert!(is_clouded(&map(waves)));
     }
 }

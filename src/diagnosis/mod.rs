@@ -24,9 +24,6 @@ const LEAST_STARS: usize = 4;
 const LONE_SNR: f64 = 7.0;
 /// ... and no longer than this times their width: bad columns, tracks of particles.
 const LONE_ELONGATION: f64 = 2.5;
-/// Hills and hollows of the sky from which on it is clouded; vignetting and the glow of an
-/// amplifier together make two.
-const CLOUDED_HILLS: usize = 3;
 /// With few stars a sky that fills this share of the range is what hides them. Common practice:
 /// dark skies are exposed to a tenth of the range.
 const BRIGHT_FILL_FEW: f64 = 0.25;
@@ -149,11 +146,11 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
         }
         _ => {}
     }
-    let count =
-        |is_star: fn(&&Detection) -> bool| facts.detections.stars.iter().filter(is_star).count();
-    let found = count(|s| s.snr >= SURE_SNR);
-    // As many as that are not all noise.
-    let lone = count(is_lone_star);
+    let stars = &facts.detections.stars;
+    let size = [facts.detections.width, facts.detections.height];
+    let found = stars.iter().filter(|s| s.snr >= SURE_SNR).count();
+    let lone = stars.iter().filter(|s| is_lone_star(s, size)).count();
+    // Twice as many as that are not all noise.
     if found < 2 * FEW_STARS && lone < FEW_STARS {
         return few(facts, &survey, lone);
     }
@@ -182,7 +179,7 @@ fn few(facts: &FrameFacts<'_>, survey: &Survey, found: usize) -> Cause {
     } else {
         BRIGHT_FILL_FEW
     };
-    if hills::hills(&survey.light) >= CLOUDED_HILLS {
+    if hills::is_clouded(&survey.light) {
         Cause::Cloud { found }
     } else if survey.fill >= bright {
         Cause::BrightSky { fill: survey.fill }
@@ -193,7 +190,13 @@ fn few(facts: &FrameFacts<'_>, survey: &Survey, found: usize) -> Cause {
     }
 }
 
-/// A star even where it is alone: no peak of the noise, bad column, track of a particle, glow.
-fn is_lone_star(star: &&Detection) -> bool {
-    star.snr >= LONE_SNR && star.elongation < LONE_ELONGATION && star.fwhm_px < shape::LEAST_DISC_PX
+/// A star even where it is alone: no peak of the noise, bad column, track of a particle, nor the
+/// tip of a glow at the edge, of which less than half is seen.
+fn is_lone_star(star: &Detection, [width, height]: [usize; 2]) -> bool {
+    let inside = |at: f64, size: usize| (star.fwhm_px..size as f64 - star.fwhm_px).contains(&at);
+    star.snr >= LONE_SNR
+        && star.elongation < LONE_ELONGATION
+        && star.fwhm_px < shape::LEAST_DISC_PX
+        && inside(star.x_px, width)
+        && inside(star.y_px, height)
 }
