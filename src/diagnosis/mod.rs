@@ -6,29 +6,26 @@ mod hills;
 mod light;
 mod shape;
 mod skyless;
+mod stars;
 
 pub use skyless::{Skyless, skyless};
 
-use crate::detect::{Detection, Detections, Survey, survey};
+use crate::detect::{Detections, Survey, survey};
 use crate::frame::Frame;
 use crate::sky::Sky;
 use crate::solve::Request;
 use shape::Common;
+use stars::Counted;
 
 /// Fewer stars than this leave most places of the sky without a certain match.
 const FEW_STARS: usize = 8;
 /// Fewer than this make no quad.
 const LEAST_STARS: usize = 4;
-/// Where stars are few they are counted from here on: of the millions of places of a frame some
-/// reach 6 sigma by noise alone.
-const LONE_SNR: f64 = 7.0;
-/// ... and no longer than this times their width: bad columns, tracks of particles.
-const LONE_ELONGATION: f64 = 2.5;
 /// With few stars a sky that fills this share of the range is what hides them. Common practice:
 /// dark skies are exposed to a tenth of the range.
 const BRIGHT_FILL_FEW: f64 = 0.25;
 /// The same where a picture program has stretched the range.
-const BRIGHT_FILL_STRETCHED: f64 = 0.35;
+const BRIGHT_FILL_STRETCHED: f64 = 0.28;
 /// A detection counts as a star from here on.
 const SURE_SNR: f64 = 5.0;
 /// What kept a frame from being solved.
@@ -146,13 +143,17 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
         }
         _ => {}
     }
-    let stars = &facts.detections.stars;
-    let size = [facts.detections.width, facts.detections.height];
-    let found = stars.iter().filter(|s| s.snr >= SURE_SNR).count();
-    let lone = stars.iter().filter(|s| is_lone_star(s, size)).count();
+    let stars = Counted::of(facts, &survey);
+    let found = stars.sure;
+    let clouded = hills::is_clouded(&survey.light);
+    if clouded && stars.above_cloud < FEW_STARS {
+        return Cause::Cloud {
+            found: stars.above_cloud,
+        };
+    }
     // Twice as many as that are not all noise.
-    if found < 2 * FEW_STARS && lone < FEW_STARS {
-        return few(facts, &survey, lone);
+    if found < 2 * FEW_STARS && stars.lone < FEW_STARS {
+        return few(facts, &survey, stars.lone);
     }
     match depth::depth(facts) {
         Some(depth) if depth.expected < depth::STARS_NEEDED => Cause::IndexTooShallow {
@@ -172,31 +173,18 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     }
 }
 
-/// Why there are few stars, or none.
+/// Why there are few stars, or none, under a sky without clouds.
 fn few(facts: &FrameFacts<'_>, survey: &Survey, found: usize) -> Cause {
     let bright = if facts.frame.nonlinear {
         BRIGHT_FILL_STRETCHED
     } else {
         BRIGHT_FILL_FEW
     };
-    if hills::is_clouded(&survey.light) {
-        Cause::Cloud { found }
-    } else if survey.fill >= bright {
+    if survey.fill >= bright {
         Cause::BrightSky { fill: survey.fill }
     } else if found == 0 {
         Cause::NoStars
     } else {
         Cause::FewStars { found }
     }
-}
-
-/// A star even where it is alone: no peak of the noise, bad column, track of a particle, nor the
-/// tip of a glow at the edge, of which less than half is seen.
-fn is_lone_star(star: &Detection, [width, height]: [usize; 2]) -> bool {
-    let inside = |at: f64, size: usize| (star.fwhm_px..size as f64 - star.fwhm_px).contains(&at);
-    star.snr >= LONE_SNR
-        && star.elongation < LONE_ELONGATION
-        && star.fwhm_px < shape::LEAST_DISC_PX
-        && inside(star.x_px, width)
-        && inside(star.y_px, height)
 }

@@ -9,7 +9,8 @@ const LEAST_ALIKE: usize = 4;
 const JUDGED: usize = 40;
 /// Long over short from where an object is a trail.
 const TRAIL_RATIO: f64 = 2.0;
-/// Trails shorter than this are what the detector copes with, pixels.
+/// Trails shorter than this are what the detector copes with, pixels. They are as wide as a star
+/// in focus: streaks of cloud are wider.
 const LEAST_TRAIL_PX: f64 = 24.0;
 /// Discs smaller than this are what the detector copes with, pixels.
 pub(super) const LEAST_DISC_PX: f64 = 26.0;
@@ -60,6 +61,15 @@ pub(super) fn common(survey: &Survey, detections: &Detections) -> Option<Common>
     })
 }
 
+/// Small round objects in the finest blocks: stars, for want of a detector that looks for them.
+pub(super) fn compact(survey: &Survey) -> usize {
+    let is_compact = |o: &&Object| {
+        !o.is_point() && !o.touches && o.length_px < LEAST_DISC_PX.min(DISC_RATIO * o.width_px)
+    };
+    let finest = survey.looks.first().map(|look| look.objects.iter());
+    finest.into_iter().flatten().filter(is_compact).count()
+}
+
 fn is_point(star: &Detection) -> bool {
     star.snr >= POINT_SNR && star.fwhm_px < FOCUSED_FWHM_PX && star.elongation < POINT_ELONGATION
 }
@@ -78,6 +88,7 @@ fn trails(objects: &[&Object], points: usize) -> Option<Common> {
     let long: Vec<&&Object> = objects
         .iter()
         .filter(|o| o.length_px >= LEAST_TRAIL_PX && o.length_px >= TRAIL_RATIO * o.width_px)
+        .filter(|o| o.width_px < LEAST_DISC_PX + o.block_px)
         .collect();
     // Short and thin: a faint trail of which only parts stand out, neither for it nor against.
     let is_part = |o: &&&Object| o.length_px < LEAST_TRAIL_PX && o.is_thin();
