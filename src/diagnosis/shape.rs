@@ -63,8 +63,14 @@ pub(super) fn common(survey: &Survey, detections: &Detections) -> Option<Common>
 
 /// Small round objects in the finest blocks: stars, for want of a detector that looks for them.
 pub(super) fn compact(survey: &Survey) -> usize {
+    /// What only just stands out has 1.5 to 2.
+    const CONTRAST: f64 = 2.5;
     let is_compact = |o: &&Object| {
-        !o.is_point() && !o.touches && o.length_px < LEAST_DISC_PX.min(DISC_RATIO * o.width_px)
+        let clear = o.contrast >= CONTRAST;
+        clear
+            && !o.is_point()
+            && !o.touches
+            && o.length_px < LEAST_DISC_PX.min(DISC_RATIO * o.width_px)
     };
     let finest = survey.looks.first().map(|look| look.objects.iter());
     finest.into_iter().flatten().filter(is_compact).count()
