@@ -1,6 +1,7 @@
 //! Finds the stars of a frame: background, matched filter, local maxima, centroids.
 //! Knows nothing of the sky.
 
+mod banding;
 mod convolve;
 mod drifted;
 mod faults;
@@ -14,6 +15,7 @@ mod mosaic;
 mod objects;
 mod order;
 mod plane;
+mod points;
 mod psf;
 mod refine;
 mod run;
@@ -28,7 +30,7 @@ pub use first_look::Grain;
 pub use objects::Object;
 use plane::{Image, Pixel};
 pub use shapes::StarShape;
-pub use survey::{Survey, survey};
+pub use survey::{LightMap, Look, Survey, survey};
 
 /// One star image.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -24,15 +24,38 @@ pub struct Object {
     pub angle_rad: f64,
     /// Light above the sky, frame units times frame pixels.
     pub flux: f64,
+    /// Mean brightness above the sky in units of the noise of a block.
+    pub contrast: f64,
+    /// It touches an edge of the frame, which may have cut it.
+    pub touches: bool,
     /// It touches two opposite edges of the frame: a bad column, or what crosses it.
     pub crosses: bool,
+    /// Frame pixels per side of the blocks in which it was seen.
+    pub block_px: f64,
 }
+
+impl Object {
+    /// No larger than what one bright block leaves behind the 3 x 3 mean: a hot pixel or a star,
+    /// whose shape is not seen.
+    pub fn is_point(&self) -> bool {
+        self.length_px < POINT_BLOCKS * self.block_px
+    }
+
+    /// No wider than that: its own width is not seen.
+    pub fn is_thin(&self) -> bool {
+        self.width_px < POINT_BLOCKS * self.block_px
+    }
+}
+
+/// Three blocks and a corner more.
+const POINT_BLOCKS: f64 = 3.5;
 
 /// Finds the objects of `plane`, most light first.
 pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
     let (width, height) = (plane.width, plane.height);
     let above = above_sky(plane, mesh);
-    let mut bright = threshold(&above, mesh, width, height);
+    let noise = quiet(mesh);
+    let mut bright = threshold(&above, noise, width, height);
     let mut stack = Vec::new();
     let mut objects = Vec::new();
     for start in 0..bright.len() {
@@ -55,7 +78,7 @@ pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
             }
         }
         if sums.area >= LEAST_AREA {
-            objects.push(sums.object(plane));
+            objects.push(sums.object(plane, noise));
         }
     }
     objects.sort_by(|a, b| b.flux.total_cmp(&a.flux));
@@ -76,13 +99,18 @@ fn above_sky(plane: &Plane, mesh: &Mesh) -> Vec<f32> {
     above
 }
 
-/// Which blocks stand out of the noise, seen through a 3 x 3 mean.
-fn threshold(above: &[f32], mesh: &Mesh, width: usize, height: usize) -> Vec<bool> {
+/// Noise of a block in the frame's quietest quarter: objects that fill their cell pass for noise
+/// there.
+fn quiet(mesh: &Mesh) -> f32 {
     let mut noise = mesh.noise.clone();
     noise.sort_unstable_by(f32::total_cmp);
-    // The mean of nine has a third of the noise. The frame's quietest quarter tells: objects that
-    // fill their cell pass for noise there.
-    let limit = THRESHOLD / 3.0 * noise[noise.len() / 4];
+    noise[noise.len() / 4]
+}
+
+/// Which blocks stand out of the noise, seen through a 3 x 3 mean.
+fn threshold(above: &[f32], noise: f32, width: usize, height: usize) -> Vec<bool> {
+    // The mean of nine has a third of the noise.
+    let limit = THRESHOLD / 3.0 * noise;
     let rows: Vec<f32> = (0..above.len())
         .map(|k| {
             let (i, row) = (k % width, k - k % width);
@@ -131,7 +159,7 @@ impl Sums {
         self.high = [self.high[0].max(i), self.high[1].max(j)];
     }
 
-    fn object(&self, plane: &Plane) -> Object {
+    fn object(&self, plane: &Plane, noise: f32) -> Object {
         let n = self.area as f64;
         let (x, y) = (self.x / n, self.y / n);
         // 1/12: variance of a block, which a bar of one block has too.
@@ -149,12 +177,16 @@ impl Sums {
         let extent = |variance: f64| (12.0 * variance.max(0.0)).sqrt() * plane.bin as f64;
         let low = self.low.unwrap_or_default();
         let ends = [plane.width - 1, plane.height - 1];
+        let touches = |axis: usize| [low[axis] == 0, self.high[axis] == ends[axis]];
         Object {
             length_px: extent(long),
             width_px: extent(short),
             angle_rad: shape.angle(),
             flux: self.flux * (plane.bin * plane.bin) as f64,
-            crosses: (0..2).any(|axis| low[axis] == 0 && self.high[axis] == ends[axis]),
+            contrast: self.flux / n / f64::from(noise),
+            touches: (0..2).any(|axis| touches(axis).contains(&true)),
+            crosses: (0..2).any(|axis| touches(axis) == [true, true]),
+            block_px: plane.bin as f64,
         }
     }
 }

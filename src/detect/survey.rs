@@ -1,18 +1,21 @@
 //! A coarse look at a frame that did not solve: its light and the objects in it, whatever their
 //! shape. The detector looks for stars and passes over what is none; here that is the subject.
 
+use super::banding;
 use super::mesh::Mesh;
 use super::objects::{self, Object};
 use super::plane::{Image, Pixel, Plane};
+use super::points;
 use crate::frame::{Frame, Pixels};
 
-/// Blocks along the long side of the planes that are looked at: fine enough for trails and discs,
-/// then coarse enough for wide and faint ones.
-const LONG_SIDES: [usize; 2] = [600, 200];
+/// Blocks along the long side of the first plane that is looked at: fine enough for trails.
+const LONG_SIDE: usize = 600;
+/// Binned by these factors more, for wide and faint objects.
+const COARSER: [usize; 2] = [3, 6];
 /// Cells of the background mesh along the long side: wider than the widest ring.
 const CELLS: usize = 8;
-/// With so many objects the finer plane will do.
-const ENOUGH: usize = 5;
+/// The same of the mesh in which clouds are looked for.
+const LIGHT_CELLS: usize = 24;
 /// Pixels looked at for the percentiles.
 const SAMPLE: usize = 65_536;
 /// Full scales of sensors and converters of 8 to 16 bits.
@@ -31,6 +34,26 @@ pub struct Survey {
     pub mesh_size: [usize; 2],
     /// Standard error of a cell's level.
     pub mesh_error: f64,
+    /// The same on a finer mesh.
+    pub light: LightMap,
+    /// What is brighter than the sky, in finer and then in coarser blocks.
+    pub looks: Vec<Look>,
+}
+
+/// Sky level on a mesh.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct LightMap {
+    /// Level per cell, row by row, the frame's own units.
+    pub level: Vec<f64>,
+    /// Cells along x and y.
+    pub size: [usize; 2],
+    /// Standard error of a cell's level.
+    pub error: f64,
+}
+
+/// The objects seen in blocks of one size.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Look {
     /// Connected areas brighter than the sky, most light first.
     pub objects: Vec<Object>,
 }
@@ -60,33 +83,55 @@ fn of<P: Pixel>(frame: &Frame, data: &[P]) -> Survey {
         full_share,
         ..Survey::default()
     };
-    for long_side in LONG_SIDES {
-        // Even blocks: the colours of a mosaic cancel.
-        let bin = (width.max(height) / long_side).max(2).next_multiple_of(2);
-        let (plane, _) = Plane::binned(&image, bin);
-        if plane.width < 8 || plane.height < 8 {
+    // Even blocks: the colours of a mosaic cancel.
+    let bin = (width.max(height) / LONG_SIDE).max(2).next_multiple_of(2);
+    let (mut plane, _) = Plane::binned(&image, bin);
+    if plane.width < 8 || plane.height < 8 {
+        return survey;
+    }
+    let mesh = measured::<P>(&plane, CELLS);
+    survey.mesh = mesh.level.iter().map(|v| f64::from(*v)).collect();
+    survey.mesh_size = [mesh.cols, mesh.rows];
+    let noise: f64 = mesh.noise.iter().map(|v| f64::from(*v)).sum();
+    survey.mesh_error = noise / mesh.noise.len() as f64 / SAMPLES_PER_CELL.sqrt();
+    banding::remove(&mut plane, &mesh);
+    survey.light = light_map(&measured::<P>(&plane, LIGHT_CELLS));
+    survey.looks.push(look::<P>(&plane));
+    let wide = points::without(&plane, &measured::<P>(&plane, CELLS));
+    for factor in COARSER {
+        let coarse = wide.rebinned(factor);
+        if coarse.width < 8 || coarse.height < 8 {
             break;
         }
-        let cell = (plane.width.max(plane.height) / CELLS).max(8);
-        let floor = 0.3 * P::STEP / bin as f32;
-        let mesh = Mesh::measure(
-            &plane,
-            cell,
-            f32::INFINITY,
-            floor.max(f32::MIN_POSITIVE.sqrt()),
-        );
-        if survey.mesh.is_empty() {
-            survey.mesh = mesh.level.iter().map(|v| f64::from(*v)).collect();
-            survey.mesh_size = [mesh.cols, mesh.rows];
-            let noise: f64 = mesh.noise.iter().map(|v| f64::from(*v)).sum();
-            survey.mesh_error = noise / mesh.noise.len() as f64 / SAMPLES_PER_CELL.sqrt();
-        }
-        survey.objects = objects::find(&plane, &mesh);
-        if survey.objects.len() >= ENOUGH {
-            break;
-        }
+        survey.looks.push(look::<P>(&coarse));
     }
     survey
+}
+
+fn look<P: Pixel>(plane: &Plane) -> Look {
+    Look {
+        objects: objects::find(plane, &measured::<P>(plane, CELLS)),
+    }
+}
+
+/// A background mesh of about `cells` cells along the long side.
+fn measured<P: Pixel>(plane: &Plane, cells: usize) -> Mesh {
+    let cell = (plane.width.max(plane.height) / cells).max(8);
+    let floor = 0.3 * P::STEP / plane.bin as f32;
+    let floor = floor.max(f32::MIN_POSITIVE.sqrt());
+    Mesh::measure(plane, cell, f32::INFINITY, floor)
+}
+
+fn light_map(mesh: &Mesh) -> LightMap {
+    let mut noise = mesh.noise.clone();
+    noise.sort_unstable_by(f32::total_cmp);
+    // The quietest quarter: light that changes within a cell passes for noise.
+    let quiet = f64::from(noise.get(noise.len() / 4).copied().unwrap_or(0.0));
+    LightMap {
+        level: mesh.level.iter().map(|v| f64::from(*v)).collect(),
+        size: [mesh.cols, mesh.rows],
+        error: quiet / SAMPLES_PER_CELL.sqrt(),
+    }
 }
 
 /// Values that a mesh cell's level is the mean of, at least.
@@ -111,7 +156,9 @@ fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
         .map(|p| p.value())
         .filter(|v| v.is_finite())
         .fold(f32::NEG_INFINITY, f32::max);
-    let full = full_scale(f64::from(top), f64::from(P::CEILING));
+    // One bright pixel comes near a full scale by chance; where a converter clips there are more.
+    let shared = || data.iter().filter(|p| p.value() == top).nth(1).is_some();
+    let full = full_scale(f64::from(top), f64::from(P::CEILING), shared);
     let near = sample.partition_point(|v| *v < 0.97 * full);
     (
         (sample[sample.len() / 2] / full).clamp(0.0, 1.0),
@@ -120,15 +167,15 @@ fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
 }
 
 /// The largest value that the camera can have written: the full scale that the brightest pixel
-/// reaches, else that of the pixel type (floating point: 1, or 65535 where values are larger).
-fn full_scale(top: f64, type_ceiling: f64) -> f64 {
+/// reaches, exactly or with others (`shared`), else that of the pixel type (floating point: 1, or 65535 where values are larger).
+fn full_scale(top: f64, type_ceiling: f64, shared: impl Fn() -> bool) -> f64 {
     let reached = FULL_SCALES
         .iter()
         .find(|full| **full <= type_ceiling && (0.985 * **full..=**full).contains(&top));
     match reached {
-        Some(full) => *full,
-        None if type_ceiling.is_finite() => type_ceiling,
-        None if top <= 1.0 => 1.0,
-        None => top.max(65_535.0),
+        Some(full) if top == *full || shared() => *full,
+        _ if type_ceiling.is_finite() => type_ceiling,
+        _ if top <= 1.0 => 1.0,
+        _ => top.max(65_535.0),
     }
 }

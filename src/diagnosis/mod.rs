@@ -2,31 +2,32 @@
 //! what the star-indexes hold. Says what was found; `report` puts it into words.
 
 mod depth;
+mod hills;
 mod light;
 mod shape;
 mod skyless;
+mod stars;
 
 pub use skyless::{Skyless, skyless};
 
-use crate::detect::{Detections, survey};
+use crate::detect::{Detections, Survey, survey};
 use crate::frame::Frame;
 use crate::sky::Sky;
 use crate::solve::Request;
 use shape::Common;
+use stars::Counted;
 
 /// Fewer stars than this leave most places of the sky without a certain match.
 const FEW_STARS: usize = 8;
 /// Fewer than this make no quad.
 const LEAST_STARS: usize = 4;
+/// With few stars a sky that fills this share of the range is what hides them. Common practice:
+/// dark skies are exposed to a tenth of the range.
+const BRIGHT_FILL_FEW: f64 = 0.25;
+/// The same where a picture program has stretched the range.
+const BRIGHT_FILL_STRETCHED: f64 = 0.28;
 /// A detection counts as a star from here on.
 const SURE_SNR: f64 = 5.0;
-/// Unevenness of the sky, in standard errors of a mesh cell and as a share of the sky, that no
-/// gradient explains: clouds.
-const ROUGH: f64 = 6.0;
-const ROUGH_SHARE: f64 = 0.004;
-/// Stars as narrow as this are in focus, however large a nebula or a galaxy behind them, pixels.
-const FOCUSED_FWHM_PX: f64 = 8.0;
-
 /// What kept a frame from being solved.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
@@ -127,7 +128,7 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     if survey.fill >= light::BRIGHT_FILL {
         return Cause::BrightSky { fill: survey.fill };
     }
-    match shape::common(&survey) {
+    match shape::common(&survey, facts.detections) {
         Some(Common::Trails {
             length_px,
             angle_deg,
@@ -137,21 +138,22 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
                 angle_deg,
             };
         }
-        Some(Common::Discs { width_px }) if !is_focused(facts.detections) => {
+        Some(Common::Discs { width_px }) => {
             return Cause::OutOfFocus { width_px };
         }
         _ => {}
     }
-    let sure = facts.detections.stars.iter().filter(|s| s.snr >= SURE_SNR);
-    let found = sure.count();
-    if found < FEW_STARS {
-        let clouded = light::unevenness(&survey)
-            .is_some_and(|u| u.rough >= ROUGH && u.rough_share >= ROUGH_SHARE);
-        return match found {
-            _ if clouded => Cause::Cloud { found },
-            0..LEAST_STARS => Cause::NoStars,
-            _ => Cause::FewStars { found },
+    let stars = Counted::of(facts, &survey);
+    let found = stars.sure;
+    let clouded = hills::is_clouded(&survey.light);
+    if clouded && stars.above_cloud < FEW_STARS {
+        return Cause::Cloud {
+            found: stars.above_cloud,
         };
+    }
+    // Twice as many as that are not all noise.
+    if found < 2 * FEW_STARS && stars.lone < FEW_STARS {
+        return few(facts, &survey, stars.lone);
     }
     match depth::depth(facts) {
         Some(depth) if depth.expected < depth::STARS_NEEDED => Cause::IndexTooShallow {
@@ -171,8 +173,18 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     }
 }
 
-/// Many narrow stars: wide objects among them are no stars out of focus.
-fn is_focused(detections: &Detections) -> bool {
-    let narrow = |s: &&crate::detect::Detection| s.snr >= 10.0 && s.fwhm_px < FOCUSED_FWHM_PX;
-    detections.stars.iter().filter(narrow).count() >= 2 * FEW_STARS
+/// Why there are few stars, or none, under a sky without clouds.
+fn few(facts: &FrameFacts<'_>, survey: &Survey, found: usize) -> Cause {
+    let bright = if facts.frame.nonlinear {
+        BRIGHT_FILL_STRETCHED
+    } else {
+        BRIGHT_FILL_FEW
+    };
+    if survey.fill >= bright {
+        Cause::BrightSky { fill: survey.fill }
+    } else if found == 0 {
+        Cause::NoStars
+    } else {
+        Cause::FewStars { found }
+    }
 }

@@ -1,7 +1,7 @@
 //! Frames that were never meant to show stars: the shutter was closed, or an even light shone in.
 
 use super::{LEAST_STARS, SURE_SNR, light, shape};
-use crate::detect::{Detections, Survey, survey};
+use crate::detect::{Detections, Look, Survey, survey};
 use crate::frame::Frame;
 
 /// What a frame without sky shows instead.
@@ -28,19 +28,25 @@ pub fn skyless(frame: &Frame, detections: &Detections) -> Option<Skyless> {
     if stars.count() >= LEAST_STARS {
         return None;
     }
-    of_survey(&survey(frame))
+    of_survey(&survey(frame), detections)
 }
 
-fn of_survey(survey: &Survey) -> Option<Skyless> {
+fn of_survey(survey: &Survey, detections: &Detections) -> Option<Skyless> {
     let light = light::unevenness(survey)?;
     if survey.full_share >= light::BURNT_SHARE {
         return None;
     }
     if survey.fill < CLOSED_FILL {
-        let nothing = light.any < CLOSED_SCATTER && survey.objects.len() < LEAST_STARS;
+        let nothing = light.any < CLOSED_SCATTER && seen(survey) < LEAST_STARS;
         return nothing.then_some(Skyless::Closed);
     }
     // Steep fall-off makes objects of its own, but neither trails nor discs.
-    let even = light.rough_share < EVEN_SHARE && shape::common(survey).is_none();
+    let even = light.rough_share < EVEN_SHARE && shape::common(survey, detections).is_none();
     even.then_some(Skyless::EvenLight)
+}
+
+/// Objects with a shape, in the blocks that show most.
+fn seen(survey: &Survey) -> usize {
+    let count = |look: &Look| look.objects.iter().filter(|o| !o.is_point()).count();
+    survey.looks.iter().map(count).max().unwrap_or(0)
 }

@@ -83,6 +83,9 @@ fn sentence(cause: &Cause) -> String {
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
     match *cause {
         Cause::NoStars => "No stars: the frame shows nothing but noise.".into(),
+        Cause::FewStars { found: 1 } => {
+            "Only one star: four make a pattern, six or more a proof.".into()
+        }
         Cause::FewStars { found } => {
             format!("Only {found} stars: four make a pattern, six or more a proof.")
         }

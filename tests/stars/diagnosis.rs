@@ -132,6 +132,214 @@ fn clouds() {
     assert!(matches!(found, Cause::Cloud { .. }), "{found:?}");
 }
 
+/// Offsets of rows or columns, as a read-out makes them, `scatter` times the noise.
+fn banded(canvas: &mut Canvas, along_rows: bool, scatter: f64, seed: u64) {
+    let mut random = Random(seed);
+    let offsets: Vec<f64> = (0..WIDTH.max(HEIGHT))
+        .map(|_| scatter * NOISE * random.normal())
+        .collect();
+    for (k, v) in canvas.data.iter_mut().enumerate() {
+        *v += offsets[if along_rows { k / WIDTH } else { k % WIDTH }];
+    }
+}
+
+/// Rows and columns that stand off are no trails, and hide neither stars nor what they lack.
+#[test]
+fn banding_is_no_trail() {
+    for along_rows in [false, true] {
+        let mut empty = canvas();
+        banded(&mut empty, along_rows, 1.0, 60);
+        assert_eq!(cause(&finished(empty, 61)), Cause::NoStars, "{along_rows}");
+
+        let mut starry = canvas();
+        banded(&mut starry, along_rows, 1.0, 62);
+        for star in stars(60, 63) {
+            starry.star(star, 1.5);
+        }
+        let found = cause(&finished(starry, 64));
+        assert!(
+            matches!(found, Cause::NoMatch { .. }),
+            "{along_rows}: {found:?}"
+        );
+    }
+}
+
+/// Trails are found beside banding in their own direction, and have their own length.
+#[test]
+fn trails_along_banded_columns() {
+    let mut canvas = canvas();
+    banded(&mut canvas, false, 0.7, 65);
+    for star in stars(40, 66) {
+        let brighter = Star {
+            flux: 25.0 * star.flux,
+            ..star
+        };
+        canvas.drifted_star(brighter, 1.5, 80.0, 0.5 * std::f64::consts::PI);
+    }
+    match cause(&finished(canvas, 67)) {
+        Cause::Trailed {
+            length_px,
+            angle_deg,
+        } => {
+            assert!((0.8..1.3).contains(&(length_px / 80.0)), "{length_px}");
+            assert!((angle_deg - 90.0).abs() < 4.0, "{angle_deg}");
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+/// An amplifier glows in a corner, at the side of the frame too, and falls off exponentially.
+#[test]
+fn the_glow_of_an_amplifier_is_no_cloud() {
+    for (x0, y0, reach) in [
+        (0.0, 0.0, 90.0),
+        (WIDTH as f64, 0.0, 200.0),
+        (0.0, 0.6 * HEIGHT as f64, 120.0),
+    ] {
+        for stars_in_it in [0, 4] {
+            let mut canvas = canvas();
+            canvas.glow(|x, y| 40.0 * NOISE * (-(x - x0).hypot(y - y0) / reach).exp());
+            let middle = [
+                (350.0, 300.0),
+                (520.0, 180.0),
+                (610.0, 470.0),
+                (420.0, 520.0),
+            ];
+            for (x, y) in &middle[..stars_in_it] {
+                let star = Star {
+                    x: *x,
+                    y: *y,
+                    flux: 4000.0,
+                };
+                canvas.star(star, 1.5);
+            }
+            let expected = match stars_in_it {
+                0 => Cause::NoStars,
+                found => Cause::FewStars { found },
+            };
+            assert_eq!(cause(&finished(canvas, 68)), expected, "{x0} {y0} {reach}");
+        }
+    }
+}
+
+/// Bad columns, hot pixels and tracks of particles around three stars.
+#[test]
+fn only_stars_count_as_few_stars() {
+    let mut canvas = canvas();
+    for star in [(150.0, 160.0), (480.0, 390.0), (700.0, 520.0)] {
+        let star = Star {
+            x: star.0,
+            y: star.1,
+            flux: 6000.0,
+        };
+        canvas.star(star, 1.5);
+    }
+    let mut random = Random(69);
+    for (column, from) in [(100, 0), (333, 250), (610, 0), (805, 400)] {
+        for y in from..HEIGHT {
+            canvas.data[y * WIDTH + column] += 25.0 * NOISE;
+        }
+    }
+    for _ in 0..25 {
+        let (x, y) = (
+            40.0 + 800.0 * random.uniform(),
+            40.0 + 600.0 * random.uniform(),
+        );
+        let turn = std::f64::consts::TAU * random.uniform();
+        for k in 0..(4.0 + 16.0 * random.uniform()) as usize {
+            let (x, y) = (x + k as f64 * turn.cos(), y + k as f64 * turn.sin());
+            canvas.data[y as usize * WIDTH + x as usize] += 60.0 * NOISE;
+        }
+        let hot = (random.uniform() * (WIDTH * HEIGHT) as f64) as usize;
+        canvas.data[hot] += 200.0 * NOISE;
+    }
+    assert_eq!(cause(&finished(canvas, 70)), Cause::FewStars { found: 3 });
+}
+
+/// Discs and rings so faint that no pixel of them stands out of the noise, beside hot pixels: seen, and measured within a sixth.
+#[test]
+fn faint_rings_and_discs() {
+    for (outer, inner, in_noise) in [
+        (20.0, 0.0, 1.5),
+        (30.0, 12.0, 1.0),
+        (45.0, 0.0, 0.7),
+        (60.0, 20.0, 0.7),
+    ] {
+        let mut canvas = canvas();
+        for k in 0..8 {
+            let (i, j) = (f64::from(k % 4), f64::from(k / 4));
+            let (x0, y0) = (120.0 + 215.0 * i + 20.0 * j, 180.0 + 330.0 * j + 25.0 * i);
+            let brightness = in_noise * NOISE * (1.0 + 0.25 * f64::from(k));
+            canvas.glow(|x, y| {
+                let r = (x - x0).hypot(y - y0);
+                // Edges one pixel wide.
+                let within = |radius: f64| (radius - r + 0.5).clamp(0.0, 1.0);
+                let hole = if inner > 0.0 { within(inner) } else { 0.0 };
+                brightness * (within(outer) - hole)
+            });
+        }
+        let mut random = Random(71);
+        for _ in 0..40 {
+            let hot = (random.uniform() * (WIDTH * HEIGHT) as f64) as usize;
+            canvas.data[hot] += 100.0 * NOISE;
+        }
+        match cause(&finished(canvas, 72)) {
+            Cause::OutOfFocus { width_px } => {
+                let ratio = width_px / (2.0 * outer);
+                assert!((0.83..1.2).contains(&ratio), "{outer}: {width_px}");
+            }
+            other => panic!("{outer}: {other:?}"),
+        }
+    }
+}
+
+/// Fractal clouds: equal power per octave from the frame's size down to 20 pixels.
+#[test]
+fn mottled_light_is_cloud_and_no_discs() {
+    for seed in 80..84 {
+        let mut random = Random(seed);
+        let mut canvas = canvas();
+        for octave in 0..5 {
+            let sigma = 200.0 / f64::from(1 << octave);
+            for _ in 0..6 * (1 << octave) {
+                let (x0, y0) = (
+                    WIDTH as f64 * random.uniform(),
+                    HEIGHT as f64 * random.uniform(),
+                );
+                let height = 0.08 * SKY * random.normal() * (sigma / 200.0).sqrt();
+                canvas.glow(|x, y| {
+                    height * (-0.5 * ((x - x0).powi(2) + (y - y0).powi(2)) / (sigma * sigma)).exp()
+                });
+            }
+        }
+        let found = cause(&finished(canvas, seed));
+        assert!(matches!(found, Cause::Cloud { .. }), "{seed}: {found:?}");
+    }
+}
+
+/// Twilight, brighter towards one side.
+#[test]
+fn a_sky_of_a_third_of_the_range_hides_the_stars() {
+    let mut twilight = Canvas::new(WIDTH, HEIGHT, 20_000.0);
+    twilight.glow(|x, _| 3.0 * x);
+    twilight.noise(90.0, &mut Random(73));
+    match cause(&twilight.frame(CEILING)) {
+        Cause::BrightSky { fill } => {
+            let drawn = (20_000.0 + 1.5 * WIDTH as f64) / CEILING;
+            assert!((fill - drawn).abs() < 0.01, "{fill}");
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+/// One bright pixel near 4095 says nothing of the range of a sky of 1100.
+#[test]
+fn one_hot_pixel_is_no_full_scale() {
+    let mut canvas = canvas();
+    canvas.data[12_345] = 4_060.0;
+    assert_eq!(cause(&finished(canvas, 74)), Cause::NoStars);
+}
+
 fn scattered() -> Frame {
     let mut canvas = canvas();
     for star in stars(80, 52) {

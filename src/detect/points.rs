@@ -1,0 +1,52 @@
+//! Takes points out of a plane, so that only what is wide is left in it: in coarser blocks a bright
+//! star, a hot pixel or the track of a particle would pass for something wide.
+
+use super::mesh::Mesh;
+use super::plane::Plane;
+use rayon::prelude::*;
+
+/// Blocks this many times the noise above the sky are looked at.
+const BRIGHT: f32 = 4.0;
+/// Blocks on each side of one that its surroundings are taken from, every other one of them.
+const REACH: usize = 4;
+
+/// `plane`, in which every block that stands out of the median of its surroundings has that
+/// median. The inside of a disc wider than the surroundings is its own median and stays.
+pub(super) fn without(plane: &Plane, mesh: &Mesh) -> Plane {
+    let (width, height) = (plane.width, plane.height);
+    let mut noise = mesh.noise.clone();
+    noise.sort_unstable_by(f32::total_cmp);
+    let limit = BRIGHT * noise.get(noise.len() / 4).copied().unwrap_or(0.0);
+    let mut data = plane.data.clone();
+    data.par_chunks_mut(width.max(1)).enumerate().for_each_init(
+        || (Vec::new(), vec![0.0; width], Vec::new()),
+        |(knots, level, near), (y, row)| {
+            mesh.level_row(y, knots, level);
+            for (x, v) in row.iter_mut().enumerate() {
+                if !(*v - level[x] > limit) {
+                    continue;
+                }
+                near.clear();
+                for j in (y.saturating_sub(REACH)..=(y + REACH).min(height - 1)).step_by(2) {
+                    let from = x.saturating_sub(REACH);
+                    let to = (x + REACH).min(width - 1);
+                    near.extend(
+                        plane.data[j * width + from..=j * width + to]
+                            .iter()
+                            .step_by(2)
+                            .filter(|v| v.is_finite()),
+                    );
+                }
+                let middle = near.len() / 2;
+                if near.is_empty() {
+                    continue;
+                }
+                let median = *near.select_nth_unstable_by(middle, f32::total_cmp).1;
+                if *v - median > limit {
+                    *v = median;
+                }
+            }
+        },
+    );
+    Plane { data, ..*plane }
+}
