@@ -15,7 +15,7 @@ const MEDIAN_ERROR: f32 = 1.2533;
 /// A median leaves stars, and trails that fill less than half of a row, where they are. Without
 /// banding nothing changes.
 pub(super) fn remove(plane: &mut Plane, mesh: &Mesh) {
-    let sigma = quiet(&mesh.noise);
+    let sigma = mesh.quiet_noise();
     let (width, height) = (plane.width, plane.height);
     let mut above = plane.data.clone();
     let (mut knots, mut level) = (Vec::new(), vec![0.0; width]);
@@ -34,13 +34,6 @@ pub(super) fn remove(plane: &mut Plane, mesh: &Mesh) {
             .zip(&columns)
             .for_each(|(v, column)| *v -= offset + column);
     }
-}
-
-/// Noise of the frame's quietest quarter.
-fn quiet(noise: &[f32]) -> f32 {
-    let mut noise = noise.to_vec();
-    noise.sort_unstable_by(f32::total_cmp);
-    noise.get(noise.len() / 4).copied().unwrap_or(0.0)
 }
 
 /// What stands off, line by line; zero where that is no more than noise of `error` makes.

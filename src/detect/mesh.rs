@@ -200,6 +200,14 @@ impl Mesh {
         (j as f32 * self.cell_h).round() as usize..((j + 1) as f32 * self.cell_h).round() as usize
     }
 
+    /// Noise of the frame's quietest quarter: objects that fill a cell, and light that changes
+    /// within it, pass for noise there.
+    pub fn quiet_noise(&self) -> f32 {
+        let mut noise = self.noise.clone();
+        noise.sort_unstable_by(f32::total_cmp);
+        noise.get(noise.len() / 4).copied().unwrap_or(0.0)
+    }
+
     /// Level at a plane position, bilinear between cell centres and continued at the edges.
     pub fn level_at(&self, x: f64, y: f64) -> f32 {
         let (i, s) = segment(x as f32, self.cell_w, self.cols);

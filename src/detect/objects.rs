@@ -54,7 +54,7 @@ const POINT_BLOCKS: f64 = 3.5;
 pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
     let (width, height) = (plane.width, plane.height);
     let above = above_sky(plane, mesh);
-    let noise = quiet(mesh);
+    let noise = mesh.quiet_noise();
     let mut bright = threshold(&above, noise, width, height);
     let mut stack = Vec::new();
     let mut objects = Vec::new();
@@ -97,14 +97,6 @@ fn above_sky(plane: &Plane, mesh: &Mesh) -> Vec<f32> {
         }
     }
     above
-}
-
-/// Noise of a block in the frame's quietest quarter: objects that fill their cell pass for noise
-/// there.
-fn quiet(mesh: &Mesh) -> f32 {
-    let mut noise = mesh.noise.clone();
-    noise.sort_unstable_by(f32::total_cmp);
-    noise[noise.len() / 4]
 }
 
 /// Which blocks stand out of the noise, seen through a 3 x 3 mean.

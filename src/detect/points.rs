@@ -14,9 +14,7 @@ const REACH: usize = 4;
 /// median. The inside of a disc wider than the surroundings is its own median and stays.
 pub(super) fn without(plane: &Plane, mesh: &Mesh) -> Plane {
     let (width, height) = (plane.width, plane.height);
-    let mut noise = mesh.noise.clone();
-    noise.sort_unstable_by(f32::total_cmp);
-    let limit = BRIGHT * noise.get(noise.len() / 4).copied().unwrap_or(0.0);
+    let limit = BRIGHT * mesh.quiet_noise();
     let mut data = plane.data.clone();
     data.par_chunks_mut(width.max(1)).enumerate().for_each_init(
         || (Vec::new(), vec![0.0; width], Vec::new()),

@@ -123,14 +123,10 @@ fn measured<P: Pixel>(plane: &Plane, cells: usize) -> Mesh {
 }
 
 fn light_map(mesh: &Mesh) -> LightMap {
-    let mut noise = mesh.noise.clone();
-    noise.sort_unstable_by(f32::total_cmp);
-    // The quietest quarter: light that changes within a cell passes for noise.
-    let quiet = f64::from(noise.get(noise.len() / 4).copied().unwrap_or(0.0));
     LightMap {
         level: mesh.level.iter().map(|v| f64::from(*v)).collect(),
         size: [mesh.cols, mesh.rows],
-        error: quiet / SAMPLES_PER_CELL.sqrt(),
+        error: f64::from(mesh.quiet_noise()) / SAMPLES_PER_CELL.sqrt(),
     }
 }
 
