@@ -15,6 +15,8 @@ pub struct ParsedPosition {
     pub dec_deg: f64,
     /// One phrase for the user: the position in both notations and how it was read.
     pub understood: String,
+    /// The object of that name, where a name was typed: `M 81`.
+    pub name: Option<String>,
 }
 
 /// Why a text is no position; one sentence for the user.

@@ -14,6 +14,7 @@
 //! the file. Everything printed or written follows FITS: 1-based, first stored pixel (1, 1).
 //! Sky positions are ICRS, degrees where a name ends in `_deg`.
 
+pub mod aim;
 pub mod angle;
 pub mod answer;
 pub mod cli;

@@ -312,6 +312,7 @@ fn position(fields: &[Field]) -> Result<ParsedPosition, String> {
             format_dec(dec_deg),
             if hours { "hours" } else { "degrees" }
         ),
+        name: None,
     })
 }
 

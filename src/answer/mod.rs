@@ -6,6 +6,7 @@ mod claims;
 mod plan;
 
 use crate::frame::{Clues, Frame};
+use crate::mount::Moment;
 use crate::report::record::{Reason, Subject};
 use crate::report::{CommandedPosition, Equinox, Record, Unsolved};
 use crate::sky::{Sky, SkyError};
@@ -13,12 +14,21 @@ use crate::solve::{Neighbourhood, Outcome, Request, solve_among};
 use plan::Plan;
 use std::time::{Duration, Instant};
 
+/// A commanded position that the caller names.
+#[derive(Debug, Clone, PartialEq)]
+pub struct At {
+    /// RA and Dec, degrees.
+    pub position_deg: [f64; 2],
+    /// The deep-sky object of that position, which then is ICRS; `None`: the numbers were given.
+    pub name: Option<String>,
+}
+
 /// What the caller says beforehand, the same for every frame. Everything is optional.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Known {
-    /// Where the mount was told to point, RA and Dec in degrees, in `equinox` or else J2000.
-    pub at_deg: Option<[f64; 2]>,
-    /// What `at_deg` counts from, and header positions that do not say so themselves.
+    /// Where the mount was told to point.
+    pub at: Option<At>,
+    /// What the position of `at` counts from, and header positions that do not say so themselves.
     pub equinox: Option<Equinox>,
     /// Search no farther from the commanded position than this.
     pub within_deg: Option<f64>,
@@ -32,6 +42,20 @@ pub struct Known {
     pub ignore_header: bool,
     /// Give up after this long, reading included.
     pub time_limit: Option<Duration>,
+}
+
+impl Known {
+    /// Where the caller says that the mount was told to point.
+    pub fn commanded(&self, moment: Option<&Moment>) -> Option<CommandedPosition> {
+        let at = self.at.as_ref()?;
+        let equinox = match at.name {
+            Some(_) => Equinox::J2000,
+            None => self.equinox.unwrap_or(Equinox::J2000),
+        };
+        let mut position = CommandedPosition::from_option(at.position_deg, equinox, moment);
+        position.name = at.name.clone();
+        Some(position)
+    }
 }
 
 /// One frame's question.

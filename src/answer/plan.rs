@@ -4,7 +4,7 @@ use super::Known;
 use super::claims::{CLOSE_DEG, FAR_DEG, FOCAL_FACTORS};
 use crate::frame::Clues;
 use crate::mount::{Moment, separation_deg};
-use crate::report::{CommandedPosition, Equinox};
+use crate::report::CommandedPosition;
 use crate::solve::{Commanded, Guess, Request};
 
 /// Arcseconds in a radian over a thousand: arcsec per pixel for 1 um at 1 mm.
@@ -121,12 +121,8 @@ fn distinct(starts: impl Iterator<Item = Commanded>, bounded: bool) -> Vec<Comma
 
 fn commanded(known: &Known, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
     let stated = known.equinox;
-    match known.at_deg {
-        Some(at) => vec![CommandedPosition::from_option(
-            at,
-            stated.unwrap_or(Equinox::J2000),
-            moment,
-        )],
+    match known.commanded(moment) {
+        Some(position) => vec![position],
         None => clues
             .positions
             .iter()

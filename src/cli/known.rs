@@ -2,8 +2,9 @@
 //! that solves frames.
 
 use super::{complain, index};
-use crate::angle::{ParsedPosition, parse_position};
-use crate::answer::Known;
+use crate::aim::parse_aim;
+use crate::angle::ParsedPosition;
+use crate::answer::{At, Known};
 use crate::report::Equinox;
 use crate::sky::{Sky, SkyError};
 use clap::{Args, ValueEnum};
@@ -34,9 +35,10 @@ pub struct KnownArgs {
     /// Where the mount was told to point: the search begins there
     ///
     /// Sexagesimal means hours and degrees: "05h34m31.9s +22d00m52s", "5:34:31.9 +22:00:52",
-    /// "05 34 31.9 +22 00 52". Two plain numbers mean degrees: "83.633 22.0145". Without this
-    /// option a position in the frame's header is used.
-    #[arg(long, value_name = "RA DEC", value_parser = parse_position, allow_hyphen_values = true)]
+    /// "05 34 31.9 +22 00 52". Two plain numbers mean degrees: "83.633 22.0145". Deep-sky objects
+    /// go by their names: "M 81", "ngc 7000", "Crab Nebula"; those are J2000 whatever --equinox
+    /// says. Without this option a position in the frame's header is used.
+    #[arg(long, value_name = "RA DEC|NAME", value_parser = parse_aim, allow_hyphen_values = true)]
     pub at: Option<ParsedPosition>,
 
     /// What the commanded position counts from [default: j2000]
@@ -86,7 +88,10 @@ impl KnownArgs {
     /// The same for the library.
     pub fn known(&self) -> Known {
         Known {
-            at_deg: self.at.as_ref().map(|at| [at.ra_deg, at.dec_deg]),
+            at: self.at.as_ref().map(|at| At {
+                position_deg: [at.ra_deg, at.dec_deg],
+                name: at.name.clone(),
+            }),
             equinox: self.equinox.map(Equinox::from),
             within_deg: self.within,
             focal_length_mm: self.focal_length,

@@ -59,6 +59,7 @@ const COLUMNS: &[Column] = columns! {
     "diagnosis" Text "" "Short name of what is wrong" |r| r.diagnosis_code.clone();
     "camera" Text "" "Frames with the same text come from one camera and optics" |r| Some(r.camera.clone());
     "target" Text "" "What was aimed at, by the header" |r| r.target.clone();
+    "shows" Text "" "Deep-sky objects in the frame" |r| r.shows.clone();
     "filter" Text "" "Filter, by the header" |r| r.filter.clone();
     "time_utc" Text "" "Mid-exposure, ISO 8601" time_utc;
     "mid_jd_utc" Real "d" "Mid-exposure, Julian date UTC" |r| r.mid_jd_utc.map(|jd| decimals(jd, 7));

@@ -273,12 +273,8 @@ impl<'a> Work<'a> {
     fn claimed(&self, clues: &Clues) -> Option<[f64; 2]> {
         let moment = clues.mid_jd_utc.and_then(Moment::from_jd_utc);
         let equinox = self.known.equinox;
-        let position = match self.known.at_deg {
-            Some(at_deg) => CommandedPosition::from_option(
-                at_deg,
-                equinox.unwrap_or(crate::report::Equinox::J2000),
-                moment.as_ref(),
-            ),
+        let position = match self.known.commanded(moment.as_ref()) {
+            Some(position) => position,
             None if self.known.ignore_header => return None,
             None => {
                 CommandedPosition::from_clue(clues.positions.first()?, equinox, moment.as_ref())

@@ -41,6 +41,8 @@ pub struct CommandedPosition {
     pub equinox_assumed: bool,
     /// Where it stood, for people: `--at`, or the keyword.
     pub source: String,
+    /// The deep-sky object that was named instead of numbers: `M 81`.
+    pub name: Option<String>,
 }
 
 impl CommandedPosition {
@@ -54,6 +56,7 @@ impl CommandedPosition {
             equinox,
             equinox_assumed: false,
             source: "--at".into(),
+            name: None,
         }
     }
 
@@ -78,6 +81,7 @@ impl CommandedPosition {
             equinox,
             equinox_assumed,
             source: clue.source.clone(),
+            name: None,
         }
     }
 

@@ -11,6 +11,7 @@ pub mod diagnosis;
 pub mod header;
 pub mod index;
 pub mod night;
+pub mod objects;
 pub mod overlay;
 pub mod quality;
 pub mod record;

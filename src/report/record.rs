@@ -5,6 +5,7 @@
 
 use super::cautions::cautions;
 use super::diagnosis::DiagnosisRecord;
+use super::objects::{ObjectRecord, objects};
 use super::quality::QualityRecord;
 use super::rounding::{decimals, significant, turn};
 use super::{CommandedPosition, Equinox, Origin, Unsolved};
@@ -106,6 +107,8 @@ pub struct Commanded {
     pub equinox: Equinox,
     /// Nobody said so: J2000 is assumed.
     pub equinox_assumed: bool,
+    /// The deep-sky object that was named instead of numbers.
+    pub name: Option<String>,
 }
 
 /// Found centre minus commanded position.
@@ -209,6 +212,8 @@ pub struct Record {
     pub field_deg: Option<[f64; 2]>,
     /// RA, Dec of the pixels (1,1), (nx,1), (nx,ny), (1,ny).
     pub corners_deg: Option<[[f64; 2]; 4]>,
+    /// Deep-sky objects that it shows or lies in, the most prominent first.
+    pub objects: Option<Vec<ObjectRecord>>,
     /// Where the mount was told to point.
     pub commanded: Option<Commanded>,
     /// Found minus commanded.
@@ -257,6 +262,10 @@ impl Record {
             corners_deg: solution.map(|s| {
                 s.corners_deg
                     .map(|[ra, dec]| [turn(ra, 6), decimals(dec, 6)])
+            }),
+            objects: subject.outcome.and_then(|outcome| {
+                let size = [outcome.detections.width, outcome.detections.height];
+                Some(objects(outcome.solution.as_ref()?, size))
             }),
             commanded: subject.commanded.map(commanded),
             pointing_error: pointing(subject, found_deg),
@@ -319,6 +328,7 @@ fn commanded(position: &CommandedPosition) -> Commanded {
         from: position.from,
         equinox: position.equinox,
         equinox_assumed: position.equinox_assumed,
+        name: position.name.clone(),
     }
 }
 

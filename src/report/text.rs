@@ -4,6 +4,7 @@
 //! The only emphasis is bold (an SGR sequence on the verdict), never a hue: a red lamp hides
 //! hues. Whoever prints the block drops the sequences where they do not belong.
 
+use super::objects::in_words;
 use super::record::{FrameStatus, Record};
 use super::{Equinox, Origin};
 use crate::angle::{format_dec, format_ra};
@@ -95,6 +96,9 @@ fn solved(block: &mut Block, record: &Record) {
         block.line("Taken", &format!("{} (mid-exposure)", of_date.time_utc));
     }
     field(block, record);
+    if let Some(objects) = record.objects.as_deref().and_then(in_words) {
+        block.line("Shows", &objects);
+    }
     stars(block, record);
     quality(block, record);
     if let Some(log10_chance) = record.log10_chance_of_false_match {
@@ -127,9 +131,10 @@ fn pointing(block: &mut Block, record: &Record) {
         (Equinox::J2000, true) => "J2000?",
         (Equinox::Date, _) => "of date",
     };
-    let origin = match commanded.from {
-        Origin::Option => "--at",
-        Origin::Header => "header",
+    let origin = match (commanded.from, &commanded.name) {
+        (Origin::Option, Some(name)) => name,
+        (Origin::Option, None) => "--at",
+        (Origin::Header, _) => "header",
     };
     block.line(
         "Commanded",

@@ -2,6 +2,7 @@
 
 use crate::frame::{Clues, Frame};
 use crate::mount::{PointingError, pointing_error};
+use crate::report::objects::in_words;
 use crate::report::record::FrameStatus;
 use crate::report::{CommandedPosition, Record};
 use serde::{Deserialize, Serialize};
@@ -51,6 +52,8 @@ pub struct Row {
     pub filter: Option<String>,
     /// What was aimed at, as the header (`OBJECT`) or the caller names it.
     pub target: Option<String>,
+    /// The deep-sky objects that it shows, in words.
+    pub shows: Option<String>,
     /// What the exposure was made for.
     pub kind: FrameKind,
     /// What became of it.
@@ -180,6 +183,7 @@ impl Row {
             diagnosis: diagnosis.map(|d| d.sentence.clone()),
             next: diagnosis.map(|d| d.next.clone()).unwrap_or_default(),
             cautions: record.cautions.clone(),
+            shows: record.objects.as_deref().and_then(in_words),
             ra_deg: centre.map(|c| c.ra_deg),
             dec_deg: centre.map(|c| c.dec_deg),
             uncertainty_arcsec: centre.map(|c| c.uncertainty_arcsec),

@@ -109,7 +109,7 @@ def main(database):
         for word in (row["commonnames"] or "").split(","):
             word = re.sub(r"^the ", "", word.strip())
             if word and word not in DROPPED:
-                popular[MOVED[word][1] if word in MOVED else name].append(word[0].upper() + word[1:])
+                popular[MOVED[word][1] if word in MOVED else name].append(word)
     for name, word in ADDED.items():
         if word not in popular[name]:
             popular[name].append(word)

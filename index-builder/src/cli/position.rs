@@ -1,35 +1,53 @@
-//! Positions on the command line and in lists of targets.
+//! Positions on the command line and in lists of targets: numbers, or names of deep-sky objects.
 
+use deep_sky_names::find;
 use std::str::FromStr;
 
-/// ICRS right ascension and declination, degrees.
+/// ICRS right ascension and declination, degrees; read from numbers or from a name.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Position(pub [f64; 2]);
 
 const SYNTAX: &str = "write \"132.85 11.81\" (degrees) or \"08h51m24s +11d48m36s\" or \
-                      \"8:51:24 +11:48:36\" (hours, degrees)";
+                      \"8:51:24 +11:48:36\" (hours, degrees) or a name like \"M 67\"";
 
 impl FromStr for Position {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Position, String> {
-        let wrong = || format!("'{}' is no position: {SYNTAX}", text.trim());
-        let words: Vec<&str> = text.split_whitespace().collect();
-        let [ra, dec] = words[..] else {
-            return Err(wrong());
+        let refusal = match numbers(text) {
+            Ok(position) => return Ok(position),
+            Err(refusal) => refusal,
         };
-        let (ra_deg, dec_deg) = match (ra.parse::<f64>(), dec.parse::<f64>()) {
-            (Ok(ra), Ok(dec)) => (ra, dec),
-            _ => {
-                let hours = sexagesimal(ra, 'h').ok_or_else(wrong)?;
-                (15.0 * hours, sexagesimal(dec, 'd').ok_or_else(wrong)?)
-            }
-        };
-        if !(0.0..=360.0).contains(&ra_deg) || !(-90.0..=90.0).contains(&dec_deg) {
-            return Err(format!("'{}' lies outside the sky: {SYNTAX}", text.trim()));
+        if !text.chars().any(char::is_alphabetic) {
+            return Err(refusal);
         }
-        Ok(Position([ra_deg, dec_deg]))
+        match find(text) {
+            Ok(object) => Ok(Position([object.ra_deg, object.dec_deg])),
+            Err(unknown) if text.trim_start().starts_with(char::is_alphabetic) => {
+                Err(unknown.to_string())
+            }
+            Err(_) => Err(refusal),
+        }
     }
+}
+
+fn numbers(text: &str) -> Result<Position, String> {
+    let wrong = || format!("'{}' is no position: {SYNTAX}", text.trim());
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let [ra, dec] = words[..] else {
+        return Err(wrong());
+    };
+    let (ra_deg, dec_deg) = match (ra.parse::<f64>(), dec.parse::<f64>()) {
+        (Ok(ra), Ok(dec)) => (ra, dec),
+        _ => {
+            let hours = sexagesimal(ra, 'h').ok_or_else(wrong)?;
+            (15.0 * hours, sexagesimal(dec, 'd').ok_or_else(wrong)?)
+        }
+    };
+    if !(0.0..=360.0).contains(&ra_deg) || !(-90.0..=90.0).contains(&dec_deg) {
+        return Err(format!("'{}' lies outside the sky: {SYNTAX}", text.trim()));
+    }
+    Ok(Position([ra_deg, dec_deg]))
 }
 
 /// `8:51:24.5`, `08h51m24.5s`: units of the first part. Minutes and seconds below 60.
@@ -52,7 +70,7 @@ fn sexagesimal(text: &str, unit: char) -> Option<f64> {
     Some(sign * (first + rest.sum::<f64>()))
 }
 
-/// Positions of a list: one a line, whatever follows a comma is a name, `#` begins a comment.
+/// Positions of a list: one a line, whatever follows a comma is a remark, `#` begins a comment.
 ///
 /// # Errors
 ///
@@ -101,6 +119,20 @@ mod tests {
         ] {
             assert!(wrong.parse::<Position>().is_err(), "{wrong}");
         }
+    }
+
+    #[test]
+    fn names_stand_for_positions() {
+        let m67 = "Messier 67".parse::<Position>().unwrap().0;
+        assert!((m67[0] - 132.83).abs() < 0.02 && (m67[1] - 11.81).abs() < 0.02);
+        assert_eq!(
+            targets_of("M 67\nngc 2682, the same\n").unwrap(),
+            [m67, m67]
+        );
+        let unknown = "crab nebla".parse::<Position>().unwrap_err();
+        assert!(unknown.contains("Crab Nebula"), "{unknown}");
+        let numbers = "8:61:00 1:00:00 x".parse::<Position>().unwrap_err();
+        assert!(numbers.contains("is no position"), "{numbers}");
     }
 
     #[test]

@@ -15,18 +15,18 @@ pub(super) struct RegionOptions {
     /// Keep what fields of this width need: MIN..MAX, degrees of the longer side, as 0.2..1
     #[arg(long, value_name = "MIN..MAX")]
     pub for_fields: Option<Fields>,
-    /// Only stars within --radius of this position: "132.85 11.81" (degrees) or
-    /// "08h51m24s +11d48m36s"; may be repeated
+    /// Only stars within --radius of this position: "132.85 11.81" (degrees),
+    /// "08h51m24s +11d48m36s" or a deep-sky object's name, "M 67"; may be repeated
     #[arg(
         long,
-        value_name = "RA DEC",
+        value_name = "RA DEC|NAME",
         requires = "radius",
         requires = "for_fields",
         allow_hyphen_values = true
     )]
     pub around: Vec<Position>,
-    /// Only stars within --radius of one of the positions in this file, one a line, a name may
-    /// follow after a comma
+    /// Only stars within --radius of one of the positions, or names, in this file, one a line; a
+    /// remark may follow after a comma
     #[arg(
         long,
         value_name = "FILE",

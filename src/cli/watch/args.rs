@@ -1,6 +1,7 @@
 //! Options of `nightfix watch`.
 
-use crate::angle::{ParsedPosition, parse_position};
+use crate::aim::parse_aim;
+use crate::angle::ParsedPosition;
 use crate::cli::folder::FolderArgs;
 use crate::cli::known::{KnownArgs, positive, seconds};
 use clap::Args;
@@ -20,7 +21,7 @@ pub struct WatchArgs {
     /// Where the mount should point, J2000: each line names the move that brings it there
     ///
     /// Written as for --at. Without this option errors count from the commanded position.
-    #[arg(long, value_name = "RA DEC", value_parser = parse_position, allow_hyphen_values = true)]
+    #[arg(long, value_name = "RA DEC|NAME", value_parser = parse_aim, allow_hyphen_values = true)]
     pub target: Option<ParsedPosition>,
 
     /// Sound an alarm where a frame is farther off than this

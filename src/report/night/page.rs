@@ -259,14 +259,27 @@ fn run_table(facts: &Facts<'_>) -> Markup {
                     th scope="col" { "Rotation " small { "arcmin/h" } }
                 } }
                 tbody {
-                    @for (number, run) in runs.iter().enumerate() { (run_row(number, run, cameras)) }
+                    @for (number, run) in runs.iter().enumerate() {
+                        (run_row(number, run, cameras, shown(facts, run)))
+                    }
                 }
             }
         }
     }
 }
 
-fn run_row(number: usize, run: &Run, cameras: bool) -> Markup {
+/// The deep-sky objects that most frames of a run show.
+fn shown<'a>(facts: &Facts<'a>, run: &Run) -> Option<&'a str> {
+    let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+    let frames = run.frames.iter().map(|i| &facts.night.rows[*i]);
+    for shows in frames.filter_map(|row| row.shows.as_deref()) {
+        *counts.entry(shows).or_default() += 1;
+    }
+    let most = counts.into_iter().max_by_key(|(_, count)| *count);
+    most.map(|(shows, _)| shows)
+}
+
+fn run_row(number: usize, run: &Run, cameras: bool, shown: Option<&str>) -> Markup {
     let drift = run.drift.as_ref();
     html! {
         tr {
@@ -274,6 +287,7 @@ fn run_row(number: usize, run: &Run, cameras: bool) -> Markup {
             @if cameras { td class="name" { (run.camera) } }
             td class="name" {
                 (run.target.as_deref().unwrap_or("–"))
+                @if let Some(shown) = shown { br; small { "shows " (shown) } }
                 @if let Some(why) = beginning(run.begins) { br; small { (why) } }
             }
             td { (&text::clock(run.span_jd[0])) " – " (&text::clock(run.span_jd[1])) }

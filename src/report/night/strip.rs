@@ -2,6 +2,7 @@
 
 use super::table::{class, state};
 use super::{Facts, Grade, MOST_PICTURES, Pictures, Thumbnail, text};
+use crate::track::Row;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
@@ -64,12 +65,20 @@ pub fn write(
     out.write_all(b"</ol>")
 }
 
+/// What a pointer that rests on the picture is told.
+fn title(row: &Row) -> String {
+    match &row.shows {
+        Some(shows) => format!("{}: {shows}", row.file),
+        None => row.file.clone(),
+    }
+}
+
 fn item(facts: &Facts<'_>, i: usize, picture: Option<&Thumbnail>) -> Markup {
     let (row, grade) = (&facts.night.rows[i], &facts.grades[i]);
     let number = facts.number[i];
     html! {
         li class=(class(grade)) {
-            a href={ "#f" (number) } title=(row.file) {
+            a href={ "#f" (number) } title=(title(row)) {
                 @match picture {
                     Some(p) => {
                         img width=(p.width) height=(p.height) loading="lazy"

@@ -55,6 +55,7 @@ pub fn table(facts: &Facts<'_>) -> Markup {
         .iter()
         .filter(|c| rows.iter().any(|r| (c.value)(r).is_some()))
         .collect();
+    let shows = rows.iter().any(|row| row.shows.is_some());
     html! {
         div class="scroll" tabindex="0" role="region" aria-label="All frames" {
             table id="frames" {
@@ -64,10 +65,11 @@ pub fn table(facts: &Facts<'_>) -> Markup {
                     (heading("Time", "UTC"))
                     (heading("State", ""))
                     @for c in &columns { (heading(c.heading, c.unit)) }
+                    @if shows { (heading("Shows", "")) }
                 } }
                 tbody {
                     @for i in &facts.order {
-                        (row(facts, *i, &columns))
+                        (row(facts, *i, &columns, shows))
                     }
                 }
             }
@@ -86,7 +88,7 @@ fn heading(name: &str, unit: &str) -> Markup {
     }
 }
 
-fn row(facts: &Facts<'_>, i: usize, columns: &[&Column]) -> Markup {
+fn row(facts: &Facts<'_>, i: usize, columns: &[&Column], shows: bool) -> Markup {
     let row = &facts.night.rows[i];
     let number = facts.number[i];
     html! {
@@ -101,6 +103,12 @@ fn row(facts: &Facts<'_>, i: usize, columns: &[&Column]) -> Markup {
             @for c in columns {
                 @match (c.value)(row) {
                     Some(v) => td data-v=(v) { (text::number(v, c.decimals)) },
+                    None => td {},
+                }
+            }
+            @if shows {
+                @match &row.shows {
+                    Some(shows) => td class="name" data-v=(shows) { (shows) },
                     None => td {},
                 }
             }

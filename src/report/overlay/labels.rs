@@ -1,4 +1,4 @@
-//! Where the grid's labels go: at the border, one per line, none over another.
+//! Where labels go: none over another, those of the grid at the border.
 
 use super::grid::GridLine;
 
@@ -20,26 +20,39 @@ pub struct Label {
     pub at: [f32; 2],
 }
 
-/// Chooses places for the labels of `lines` in a picture of `size`; `width_of` measures text of
-/// `height`. A line whose label finds no room goes without.
-pub fn place_labels(
-    lines: &[GridLine],
-    size: [u32; 2],
-    height: f32,
-    width_of: impl Fn(&str) -> f32,
-) -> Vec<Label> {
-    let [picture_width, picture_height] = size.map(|side| side as f32);
-    let mut taken: Vec<[f32; 4]> = Vec::new();
-    let mut labels = Vec::new();
-    for line in lines {
-        let width = width_of(&line.label);
+/// The room that is left for labels.
+pub struct Room {
+    /// Size of the picture.
+    size: [f32; 2],
+    /// Left, top, right, bottom of what is taken.
+    taken: Vec<[f32; 4]>,
+}
+
+impl Room {
+    /// All of a picture of `size`.
+    pub fn new(size: [u32; 2]) -> Room {
+        Room {
+            size: size.map(|side| side as f32),
+            taken: Vec::new(),
+        }
+    }
+
+    /// Keeps labels off a square around `middle`.
+    pub fn keep_free(&mut self, [x, y]: [f32; 2], half: f32) {
+        self.taken.push([x - half, y - half, x + half, y + half]);
+    }
+
+    /// Takes the first of `middles` where a label of `width` by `height` covers nothing, moved as
+    /// far as it takes to lie in the picture: its top left corner.
+    pub fn take(
+        &mut self,
+        middles: impl IntoIterator<Item = [f32; 2]>,
+        [width, height]: [f32; 2],
+    ) -> Option<[f32; 2]> {
         // Inset that keeps a label's plate inside the picture.
         const INSET: f32 = 6.0;
-        let room = [
-            picture_width - width - INSET,
-            picture_height - height - INSET,
-        ];
-        let free = candidates(line, size)
+        let room = [self.size[0] - width - INSET, self.size[1] - height - INSET];
+        let [x, y] = middles
             .into_iter()
             .map(|[x, y]| {
                 [
@@ -49,17 +62,33 @@ pub fn place_labels(
             })
             .find(|[x, y]| {
                 let wanted = [x - 4.0, y - 3.0, x + width + 4.0, y + height + 3.0];
-                !taken.iter().any(|other| overlap(wanted, *other))
-            });
-        if let Some([x, y]) = free {
-            taken.push([x, y, x + width, y + height]);
-            labels.push(Label {
-                text: line.label.clone(),
-                at: [x, y],
-            });
-        }
+                !self.taken.iter().any(|other| overlap(wanted, *other))
+            })?;
+        self.taken.push([x, y, x + width, y + height]);
+        Some([x, y])
     }
-    labels
+}
+
+/// Chooses places for the labels of `lines`; `width_of` measures text of `height`. A line whose
+/// label finds no room goes without.
+pub fn place_labels(
+    lines: &[GridLine],
+    room: &mut Room,
+    height: f32,
+    width_of: impl Fn(&str) -> f32,
+) -> Vec<Label> {
+    let size = room.size.map(|side| side as u32);
+    lines
+        .iter()
+        .filter_map(|line| {
+            let label_size = [width_of(&line.label), height];
+            let at = room.take(candidates(line, size), label_size)?;
+            Some(Label {
+                text: line.label.clone(),
+                at,
+            })
+        })
+        .collect()
 }
 
 /// Places on a line where its label may sit, best first: border crossings by side, then, for a
@@ -139,7 +168,8 @@ mod tests {
             line("5h", [300.0, -10.0], [300.0, 610.0]),
             line("6h", [310.0, -10.0], [310.0, 610.0]),
         ];
-        let labels = place_labels(&lines, [800, 600], 20.0, |text| 12.0 * text.len() as f32);
+        let mut room = Room::new([800, 600]);
+        let labels = place_labels(&lines, &mut room, 20.0, |text| 12.0 * text.len() as f32);
         assert_eq!(labels.len(), 2);
         // The first takes the bottom; the second would cover it there and goes to the top.
         assert!(labels[0].at[1] > 560.0 && labels[0].at[1] + 20.0 <= 600.0);

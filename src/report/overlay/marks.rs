@@ -8,6 +8,8 @@ pub const WHITE: Colour = [255, 255, 255];
 pub const AMBER: Colour = [255, 205, 70];
 /// Orange, darker than the others: commanded position and arrow.
 pub const ORANGE: Colour = [255, 140, 40];
+/// Pale sand: deep-sky objects.
+pub const SAND: Colour = [255, 225, 190];
 /// Warm grey: the grid.
 pub const GRID: Colour = [220, 190, 160];
 
@@ -29,6 +31,16 @@ pub fn detection(canvas: &mut Canvas, at: [f32; 2], radius: f32, unit: f32) {
         ..pen(WHITE, 1.0 * unit)
     };
     canvas.circle(at, radius, thin);
+}
+
+/// Part of the outline of a deep-sky object: long dashes.
+pub fn object(canvas: &mut Canvas, line: &[[f32; 2]], unit: f32) {
+    let dashed = Pen {
+        opacity: 0.9,
+        dash: Some([14.0 * unit, 7.0 * unit]),
+        ..pen(SAND, 1.4 * unit)
+    };
+    canvas.line(line, dashed);
 }
 
 /// A matched catalogue star: a square on its corner.

@@ -9,6 +9,7 @@ mod canvas;
 mod grid;
 mod labels;
 mod marks;
+mod objects;
 mod panel;
 mod project;
 mod stretch;
@@ -60,16 +61,24 @@ pub fn draw(scene: &Scene) -> Option<Picture> {
     let [width, height] = view.size();
     // Length unit of marks and text: 1 on a picture of 1000 pixels.
     let unit = (width.min(height) as f32 / 1000.0).clamp(0.85, 1.8);
-    let panel = panel::Panel::new([width, height], unit);
+    let panel = panel::Panel::new([width, height], unit, scene);
     let mut canvas = Canvas::new(panel.width, height.checked_add(panel.height)?)?;
     draw_frame(&mut canvas, scene, &view);
     if let Some(solution) = &scene.outcome.solution {
         let stored = [scene.frame.width, scene.frame.height];
         let projector = Projector::new(solution, stored, view);
         let field_deg = solution.field_deg[0].max(solution.field_deg[1]);
-        draw_grid(&mut canvas, &projector, stored, field_deg, unit);
+        let mut room = labels::Room::new([width, height]);
+        if let Some(centre) = projector.place(sky_to_vector(
+            solution.centre_ra_deg,
+            solution.centre_dec_deg,
+        )) {
+            room.keep_free(centre, 30.0 * unit);
+        }
+        draw_grid(&mut canvas, &projector, stored, field_deg, &mut room, unit);
         draw_detections(&mut canvas, scene, &view, unit);
         draw_matched(&mut canvas, scene, &projector, unit);
+        objects::draw(&mut canvas, scene, &projector, &mut room, unit);
         draw_pointing(&mut canvas, scene, &projector, unit);
         panel.draw(&mut canvas, scene, Some(&projector));
     } else {
@@ -135,6 +144,7 @@ fn draw_grid(
     projector: &Projector,
     stored: [usize; 2],
     field_deg: f64,
+    room: &mut labels::Room,
     unit: f32,
 ) {
     let lines = grid::grid(projector, stored, field_deg);
@@ -152,9 +162,7 @@ fn draw_grid(
         }
     }
     let size = 17.0 * unit;
-    let placed = labels::place_labels(&lines, projector.view().size(), size, |text| {
-        canvas.text_width(text, size)
-    });
+    let placed = labels::place_labels(&lines, room, size, |text| canvas.text_width(text, size));
     for label in placed {
         canvas.text(&label.text, label.at, size, marks::GRID, true);
     }

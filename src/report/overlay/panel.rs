@@ -2,7 +2,7 @@
 
 use super::canvas::Canvas;
 use super::project::Projector;
-use super::{Scene, along, marks};
+use super::{Scene, along, marks, objects};
 use crate::fit::Solution;
 use crate::report::text::small_angle;
 use crate::sphere::sky_to_vector;
@@ -13,6 +13,8 @@ type Mark = fn(&mut Canvas, [f32; 2], f32);
 /// Height of a line of text, in units.
 const TEXT: f32 = 18.0;
 const LINE: f32 = 26.0;
+/// Lines of the panel.
+const LINES: usize = 5;
 const LEFT: f32 = 16.0;
 /// Where the legend begins, in units from the right.
 const LEGEND: f32 = 560.0;
@@ -29,12 +31,12 @@ pub struct Panel {
 
 impl Panel {
     /// A panel below a frame that takes `width` by `height` pixels of the picture.
-    pub fn new([width, height]: [u32; 2], unit: f32) -> Panel {
+    pub fn new([width, height]: [u32; 2], unit: f32, scene: &Scene) -> Panel {
         /// Units of width that the words and marks take.
         const NEEDED: f32 = 1_150.0;
         Panel {
             width: width.max((NEEDED * unit) as u32),
-            height: (5.0 * LINE * unit + 20.0 * unit) as u32,
+            height: (legend(scene).len().max(LINES) as f32 * LINE * unit + 20.0 * unit) as u32,
             frame: [width as f32, height as f32],
             unit,
         }
@@ -107,36 +109,7 @@ impl Panel {
 
     fn legend(&self, canvas: &mut Canvas, [x, top]: [f32; 2], scene: &Scene) {
         let unit = self.unit;
-        let detected = scene.outcome.detections.stars.len();
-        let mut rows: Vec<(Mark, String)> = vec![(
-            |canvas, at, unit| marks::detection(canvas, at, 8.0 * unit, unit),
-            format!("{detected} stars found{}", drawn(detected)),
-        )];
-        if let Some(solution) = &scene.outcome.solution {
-            let matched = solution.matched.len();
-            rows.push((
-                |canvas, at, unit| marks::matched_star(canvas, at, 10.0 * unit, unit),
-                format!("{matched} catalogue stars matched{}", drawn(matched)),
-            ));
-            rows.push((
-                |canvas, at, unit| marks::centre(canvas, at, unit * 0.55),
-                "centre of the frame".into(),
-            ));
-            if scene.commanded.is_some_and(|c| c.icrs_deg.is_some()) {
-                rows.push((
-                    |canvas, at, unit| marks::commanded(canvas, at, unit * 0.5),
-                    "commanded position".into(),
-                ));
-                rows.push((
-                    |canvas, [x, y], unit| {
-                        let (from, to) = ([x - 16.0 * unit, y], [x + 14.0 * unit, y]);
-                        marks::arrow(canvas, from, to, marks::ORANGE, unit * 0.7, true);
-                    },
-                    "the move that mends it".into(),
-                ));
-            }
-        }
-        for (index, (mark, words)) in rows.into_iter().enumerate() {
+        for (index, (mark, words)) in legend(scene).into_iter().enumerate() {
             let y = top + index as f32 * LINE * unit;
             mark(canvas, [x + 18.0 * unit, y + TEXT * unit / 2.0], unit);
             canvas.text(
@@ -258,4 +231,45 @@ mod tests {
         assert_eq!(round_angle(0.004).map(|r| r.1), Some("10\u{2033}".into()));
         assert_eq!(round_angle(1e-9), None);
     }
+}
+
+/// The marks of the picture, and what they mean.
+fn legend(scene: &Scene) -> Vec<(Mark, String)> {
+    let detected = scene.outcome.detections.stars.len();
+    let mut rows: Vec<(Mark, String)> = vec![(
+        |canvas, at, unit| marks::detection(canvas, at, 8.0 * unit, unit),
+        format!("{detected} stars found{}", drawn(detected)),
+    )];
+    let Some(solution) = &scene.outcome.solution else {
+        return rows;
+    };
+    let matched = solution.matched.len();
+    rows.push((
+        |canvas, at, unit| marks::matched_star(canvas, at, 10.0 * unit, unit),
+        format!("{matched} catalogue stars matched{}", drawn(matched)),
+    ));
+    if scene.record.objects.as_ref().is_some_and(|o| !o.is_empty()) {
+        rows.push((
+            |canvas, at, unit| objects::sample(canvas, at, unit),
+            "deep-sky objects".into(),
+        ));
+    }
+    rows.push((
+        |canvas, at, unit| marks::centre(canvas, at, unit * 0.55),
+        "centre of the frame".into(),
+    ));
+    if scene.commanded.is_some_and(|c| c.icrs_deg.is_some()) {
+        rows.push((
+            |canvas, at, unit| marks::commanded(canvas, at, unit * 0.5),
+            "commanded position".into(),
+        ));
+        rows.push((
+            |canvas, [x, y], unit| {
+                let (from, to) = ([x - 16.0 * unit, y], [x + 14.0 * unit, y]);
+                marks::arrow(canvas, from, to, marks::ORANGE, unit * 0.7, true);
+            },
+            "the move that mends it".into(),
+        ));
+    }
+    rows
 }
