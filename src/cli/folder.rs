@@ -63,6 +63,13 @@ pub struct FolderArgs {
     pub write_wcs: bool,
 }
 
+impl FolderArgs {
+    /// Some output is made of all rows.
+    pub fn needs_rows(&self) -> bool {
+        self.table.is_some() || self.report.is_some()
+    }
+}
+
 /// A message and the status that goes with it.
 pub type Failure = (String, Status);
 

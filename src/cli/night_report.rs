@@ -13,11 +13,13 @@ use std::time::SystemTime;
 const UNIX_EPOCH_JD: f64 = 2_440_587.5;
 const SECONDS_PER_DAY: f64 = 86_400.0;
 
-/// A report that may be written again and again. Pictures already made are kept, a few kilobytes
-/// each, so that a watched folder is not read anew for every frame that comes.
+/// A report that may be written again and again: while it is, pictures already made are kept, a few
+/// kilobytes each, so that a watched folder is not read anew for every frame that comes.
 pub struct NightReport<'a> {
     folder: &'a Path,
     refresh_s: Option<u32>,
+    /// It is written more than once.
+    again: bool,
     /// By the frame's name and what was measured on it: a frame that changed gets another picture.
     kept: HashMap<(String, [u64; 2]), Option<Thumbnail>>,
 }
@@ -28,6 +30,7 @@ impl<'a> NightReport<'a> {
         NightReport {
             folder,
             refresh_s,
+            again: refresh_s.is_some(),
             kept: HashMap::new(),
         }
     }
@@ -70,9 +73,13 @@ impl<'a> NightReport<'a> {
             .map(|row| (key(row), picture(folder, row)))
             .collect();
         self.kept.extend(made);
-        some.iter()
-            .map(|i| self.kept.get(&key(&rows[*i])).cloned().flatten())
-            .collect()
+        let some = some.iter();
+        let pictures = some.map(|i| self.kept.get(&key(&rows[*i])).cloned().flatten());
+        let pictures = pictures.collect();
+        if !self.again {
+            self.kept.clear();
+        }
+        pictures
     }
 }
 

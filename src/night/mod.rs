@@ -32,6 +32,6 @@ pub use line::{line, line_with, offset};
 pub use neighbours::Neighbours;
 pub use rows::Rows;
 pub use run::{Finished, RunError, run};
-pub use summary::Summary;
+pub use summary::{Summary, Tally};
 pub use table::write_table;
 pub use work::{Done, Work};

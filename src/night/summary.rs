@@ -55,78 +55,136 @@ pub struct Drift {
 impl Summary {
     /// Of `rows`, in the order of the frames.
     pub fn of(rows: &[Row]) -> Summary {
-        let mut summary = Summary::default();
-        let mut groups: Vec<((&str, &str), Vec<&Row>)> = Vec::new();
-        for row in rows {
-            match row.status {
-                RowStatus::NotALight => match row.kind {
-                    FrameKind::Dark => summary.calibration[0] += 1,
-                    FrameKind::Flat => summary.calibration[1] += 1,
-                    FrameKind::Bias => summary.calibration[2] += 1,
-                    FrameKind::Light => {}
-                },
-                RowStatus::Error => summary.faults += 1,
-                RowStatus::Unsolved => {
-                    let code = row.diagnosis_code.as_deref().unwrap_or("unknown");
-                    *summary.unsolved.entry(code.to_owned()).or_default() += 1;
-                }
-                RowStatus::Solved => {
-                    summary.solved += 1;
-                    let key = (row.camera.as_str(), row.target.as_deref().unwrap_or(""));
-                    match groups.iter_mut().find(|(other, _)| *other == key) {
-                        Some((_, members)) => members.push(row),
-                        None => groups.push((key, vec![row])),
-                    }
-                }
+        let mut tally = Tally::default();
+        rows.iter().for_each(|row| tally.add(row));
+        tally.summary()
+    }
+}
+
+/// A summary in the making: keeps a hundred bytes of a frame, so that a night of thousands needs no
+/// more memory than one of a few.
+#[derive(Debug, Clone, Default)]
+pub struct Tally {
+    /// Counts so far; `runs` is empty.
+    counts: Summary,
+    groups: Vec<Group>,
+    frames: usize,
+}
+
+/// The solved frames of one camera and target.
+#[derive(Debug, Clone)]
+struct Group {
+    camera: String,
+    target: String,
+    frames: Vec<Brief>,
+}
+
+/// What a summary needs of a solved frame.
+#[derive(Debug, Clone, Copy)]
+struct Brief {
+    mid_jd_utc: Option<f64>,
+    centre_deg: Option<[f64; 2]>,
+    error_arcmin: Option<f64>,
+    fwhm_px: Option<f64>,
+    fwhm_arcsec: Option<f64>,
+}
+
+impl Tally {
+    /// Adds a frame; the order is that of the frames.
+    pub fn add(&mut self, row: &Row) {
+        self.frames += 1;
+        let counts = &mut self.counts;
+        match row.status {
+            RowStatus::NotALight => match row.kind {
+                FrameKind::Dark => counts.calibration[0] += 1,
+                FrameKind::Flat => counts.calibration[1] += 1,
+                FrameKind::Bias => counts.calibration[2] += 1,
+                FrameKind::Light => {}
+            },
+            RowStatus::Error => counts.faults += 1,
+            RowStatus::Unsolved => {
+                let code = row.diagnosis_code.as_deref().unwrap_or("unknown");
+                *counts.unsolved.entry(code.to_owned()).or_default() += 1;
+            }
+            RowStatus::Solved => {
+                counts.solved += 1;
+                self.group(row).frames.push(Brief::of(row));
             }
         }
-        summary.lights = summary.solved + summary.unsolved.values().sum::<usize>();
-        summary.runs = groups
-            .into_iter()
-            .map(|((camera, target), rows)| RunSummary::of(camera, target, &rows))
-            .collect();
-        summary
     }
-}
 
-impl RunSummary {
-    fn of(camera: &str, target: &str, rows: &[&Row]) -> RunSummary {
-        let mut by_time = rows.to_vec();
-        if rows.iter().all(|row| row.mid_jd_utc.is_some()) {
-            by_time.sort_by(|a, b| {
-                let jd = |row: &Row| row.mid_jd_utc.unwrap_or_default();
-                jd(a).total_cmp(&jd(b))
+    fn group(&mut self, row: &Row) -> &mut Group {
+        let target = row.target.as_deref().unwrap_or("");
+        let is_its = |group: &Group| group.camera == row.camera && group.target == target;
+        let at = self.groups.iter().position(is_its).unwrap_or_else(|| {
+            self.groups.push(Group {
+                camera: row.camera.clone(),
+                target: target.to_owned(),
+                frames: Vec::new(),
             });
-        }
-        let errors: Vec<f64> = rows
-            .iter()
-            .filter_map(|row| row.pointing_error())
-            .map(|error| error.separation_deg * 60.0)
-            .collect();
-        let on_sky = |row: &&&Row| Some(row.fwhm_px? * row.scale_arcsec_per_px?);
-        RunSummary {
-            camera: camera.to_owned(),
-            target: target.to_owned(),
-            solved: rows.len(),
-            drift: drift(&by_time),
-            error_arcmin: errors
-                .iter()
-                .copied()
-                .reduce(f64::min)
-                .zip(errors.iter().copied().reduce(f64::max))
-                .map(<[f64; 2]>::from),
-            fwhm_px: median(rows.iter().filter_map(|row| row.fwhm_px).collect()),
-            fwhm_arcsec: median(rows.iter().filter_map(|row| on_sky(&row)).collect()),
+            self.groups.len() - 1
+        });
+        &mut self.groups[at]
+    }
+
+    /// Number of frames so far.
+    pub fn frames(&self) -> usize {
+        self.frames
+    }
+
+    /// The summary of what was added.
+    pub fn summary(&self) -> Summary {
+        let counts = self.counts.clone();
+        Summary {
+            lights: counts.solved + counts.unsolved.values().sum::<usize>(),
+            runs: self.groups.iter().map(Group::summary).collect(),
+            ..counts
         }
     }
 }
 
-fn drift(by_time: &[&Row]) -> Option<Drift> {
+impl Brief {
+    fn of(row: &Row) -> Brief {
+        let error = row.pointing_error();
+        Brief {
+            mid_jd_utc: row.mid_jd_utc,
+            centre_deg: row.centre_deg(),
+            error_arcmin: error.map(|error| error.separation_deg * 60.0),
+            fwhm_px: row.fwhm_px,
+            fwhm_arcsec: row.fwhm_px.zip(row.scale_arcsec_per_px).map(|(w, s)| w * s),
+        }
+    }
+}
+
+impl Group {
+    fn summary(&self) -> RunSummary {
+        let mut by_time = self.frames.clone();
+        if by_time.iter().all(|frame| frame.mid_jd_utc.is_some()) {
+            let jd = |frame: &Brief| frame.mid_jd_utc.unwrap_or_default();
+            by_time.sort_by(|a, b| jd(a).total_cmp(&jd(b)));
+        }
+        let errors = || self.frames.iter().filter_map(|frame| frame.error_arcmin);
+        RunSummary {
+            camera: self.camera.clone(),
+            target: self.target.clone(),
+            solved: self.frames.len(),
+            drift: drift(&by_time),
+            error_arcmin: errors()
+                .reduce(f64::min)
+                .zip(errors().reduce(f64::max))
+                .map(<[f64; 2]>::from),
+            fwhm_px: median(self.frames.iter().filter_map(|f| f.fwhm_px).collect()),
+            fwhm_arcsec: median(self.frames.iter().filter_map(|f| f.fwhm_arcsec).collect()),
+        }
+    }
+}
+
+fn drift(by_time: &[Brief]) -> Option<Drift> {
     let (first, last) = match by_time {
         [first, .., last] => (first, last),
         _ => return None,
     };
-    let moved = pointing_error(first.centre_deg()?, last.centre_deg()?);
+    let moved = pointing_error(first.centre_deg?, last.centre_deg?);
     Some(Drift {
         arcmin: moved.separation_deg * 60.0,
         position_angle_deg: moved.position_angle_deg,

@@ -10,7 +10,7 @@ use super::night_report::NightReport;
 use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
 use crate::night::{
-    Finished, Rows, RunError, Summary, Work, json_line, line, list, run as run_night,
+    Finished, Rows, RunError, Tally, Work, json_line, line, list, run as run_night,
 };
 use crate::track::RowStatus;
 use progress::Progress;
@@ -61,7 +61,9 @@ struct Night<'a> {
     args: &'a NightArgs,
     frames: usize,
     progress: Progress,
-    rows: Rows,
+    tally: Tally,
+    /// Only where a table or a report is made of them.
+    rows: Option<Rows>,
     solved: usize,
     kept: usize,
     gravest: Status,
@@ -75,7 +77,8 @@ impl<'a> Night<'a> {
             args,
             frames,
             progress: Progress::new(frames),
-            rows: Rows::default(),
+            tally: Tally::default(),
+            rows: args.folder.needs_rows().then(Rows::default),
             solved: 0,
             kept: 0,
             gravest: Status::Solved,
@@ -111,7 +114,10 @@ impl<'a> Night<'a> {
             }
         }
         self.progress.step(self.solved);
-        if let Err(failure) = self.rows.push(row) {
+        self.tally.add(row);
+        if let Some(rows) = &mut self.rows
+            && let Err(failure) = rows.push(row)
+        {
             self.unheard = Some(Some((failure.to_string(), Status::Internal)));
         }
         self.unheard.is_none()
@@ -120,29 +126,30 @@ impl<'a> Night<'a> {
     /// Writes tables, prints the summary, says how it ended.
     fn finish(self, result: &Result<(), RunError>, interrupted: bool) -> Result<Status, Failure> {
         let mut status = self.gravest;
-        let rows = self
-            .rows
-            .read()
-            .map_err(|failure| (failure.to_string(), Status::Internal))?;
-        status = status.max(write_outputs(
-            &self.args.folder,
-            &rows,
-            &mut NightReport::new(&self.args.folder.folder, None),
-        ));
+        if let Some(rows) = self.rows {
+            let rows = rows
+                .read()
+                .map_err(|failure| (failure.to_string(), Status::Internal))?;
+            status = status.max(write_outputs(
+                &self.args.folder,
+                &rows,
+                &mut NightReport::new(&self.args.folder.folder, None),
+            ));
+        }
         match self.unheard {
             Some(None) => return Ok(Status::Solved),
             Some(Some(failure)) => return Err(failure),
             None => {}
         }
-        let mut text = Summary::of(&rows).to_string();
+        let mut text = self.tally.summary().to_string();
         if self.kept > 0 {
             text += &format!("{} of them known from an earlier run\n", self.kept);
         }
-        if interrupted && rows.len() < self.frames {
+        let done = self.tally.frames();
+        if interrupted && done < self.frames {
             status = status.max(Status::Interrupted);
             text += &format!(
-                "interrupted: {} of {} frames are done; run the same command again for the rest\n",
-                rows.len(),
+                "interrupted: {done} of {} frames are done; run the same command again for the rest\n",
                 self.frames
             );
         }

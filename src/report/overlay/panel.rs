@@ -220,19 +220,6 @@ fn round_angle(most_deg: f64) -> Option<(f64, String)> {
     })
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn round_angles() {
-        assert_eq!(round_angle(0.7), Some((0.5, "30\u{2032}".into())));
-        assert_eq!(round_angle(3.0), Some((2.0, "2\u{b0}".into())));
-        assert_eq!(round_angle(0.004).map(|r| r.1), Some("10\u{2033}".into()));
-        assert_eq!(round_angle(1e-9), None);
-    }
-}
-
 /// The marks of the picture, and what they mean.
 fn legend(scene: &Scene) -> Vec<(Mark, String)> {
     let detected = scene.outcome.detections.stars.len();
@@ -272,4 +259,17 @@ fn legend(scene: &Scene) -> Vec<(Mark, String)> {
         ));
     }
     rows
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn round_angles() {
+        assert_eq!(round_angle(0.7), Some((0.5, "30\u{2032}".into())));
+        assert_eq!(round_angle(3.0), Some((2.0, "2\u{b0}".into())));
+        assert_eq!(round_angle(0.004).map(|r| r.1), Some("10\u{2033}".into()));
+        assert_eq!(round_angle(1e-9), None);
+    }
 }
