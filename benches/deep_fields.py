@@ -150,6 +150,8 @@ def field(sky, rng, options):
     ra, dec = rng.uniform(0, 360), degrees(np.arcsin(rng.uniform(-1, 1)))
     low, high = options.fields
     width_deg = low * (high / low) ** rng.uniform()
+    if options.around:
+        ra, dec = near(rng, *options.around[rng.integers(len(options.around))], width_deg)
     pose = Pose(ra, dec, width_deg, rng.uniform(0, 2 * np.pi), rng.uniform() < 0.5)
     stars = sky.around(ra, dec, width_deg)
     x, y = pose.pixels(stars["ra"], stars["dec"])
@@ -186,13 +188,23 @@ def field(sky, rng, options):
     return pixels, pose, width_deg, int((visible & stars["indexed"]).sum())
 
 
+def near(rng, ra, dec, radius_deg, width_deg):
+    """The centre of a field that lies wholly within a circle."""
+    off = (radius_deg - 0.61 * width_deg) * np.sqrt(rng.uniform())
+    return moved(Pose(ra, dec, width_deg, 0.0, False).axes, off, rng.uniform(0, 2 * np.pi))
+
+
+def moved(axes, off_deg, angle):
+    """RA and Dec of the place so far from the direction ahead."""
+    east, north, ahead = axes
+    r = np.deg2rad(off_deg)
+    at = np.cos(r) * ahead + np.sin(r) * (np.sin(angle) * east + np.cos(angle) * north)
+    return degrees(np.arctan2(at[1], at[0])) % 360, degrees(np.arcsin(at[2]))
+
+
 def options_near(rng, pose):
     """A position up to 10 degrees and a scale up to 5 % off."""
-    off, angle = rng.uniform(0, 10), rng.uniform(0, 2 * np.pi)
-    east, north, ahead = pose.axes
-    r = np.deg2rad(off)
-    at = np.cos(r) * ahead + np.sin(r) * (np.sin(angle) * east + np.cos(angle) * north)
-    ra, dec = degrees(np.arctan2(at[1], at[0])) % 360, degrees(np.arcsin(at[2]))
+    ra, dec = moved(pose.axes, rng.uniform(0, 10), rng.uniform(0, 2 * np.pi))
     scale = degrees(pose.per_px) * 3600 * (1 + rng.uniform(-0.05, 0.05))
     return ["--at", f"{ra:.6f} {dec:.6f}", "--scale", f"{scale:.6f}"]
 
@@ -227,6 +239,8 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--depth", type=int, default=9)
     parser.add_argument("--kept", type=int, default=8)
+    parser.add_argument("--around", nargs=3, type=float, action="append",
+                        metavar=("RA", "DEC", "RADIUS"), help="only fields within this circle, deg")
     parser.add_argument("--near", action="store_true", help="scale to 5 %%, position to 10 deg")
     parser.add_argument("--scrambled", action="store_true", help="stars in random places")
     options = parser.parse_args()

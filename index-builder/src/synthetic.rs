@@ -159,6 +159,13 @@ impl SyntheticSky {
         cdshealpix::nested::hash(DEPTH, ra_deg.to_radians(), dec_deg.to_radians())
     }
 
+    /// The cells that a circle touches, ICRS, degrees; in order.
+    pub fn cells_around(&self, ra_deg: f64, dec_deg: f64, radius_deg: f64) -> Vec<u64> {
+        let [ra, dec, radius] = [ra_deg, dec_deg, radius_deg].map(f64::to_radians);
+        let cover = cdshealpix::nested::cone_coverage_approx(DEPTH, ra, dec, radius);
+        cover.flat_iter().collect()
+    }
+
     /// The stars of a cell, in no order.
     pub fn stars(&self, cell: u64) -> Vec<MadeUpStar> {
         let mut random = Random(self.seed ^ cell.wrapping_mul(0xA24B_AED4_963E_E407));
@@ -250,5 +257,16 @@ mod tests {
                 .all(|s| sky.cell_at(s.ra_deg, s.dec_deg) == cell)
         );
         assert!(stars.iter().all(|s| s.mag <= sky.faintest_mag()));
+    }
+
+    #[test]
+    fn the_cells_around_a_place_hold_all_that_is_near() {
+        let sky = SyntheticSky::new(2_000_000, 7).unwrap();
+        let near = sky.cells_around(10.0, 20.0, 3.0);
+        assert!(near.len() < 30, "{}", near.len());
+        for (east, north) in [(0.0, 0.0), (2.9, 0.0), (0.0, -2.9), (-2.0, 2.0)] {
+            let ra_deg = 10.0 + east / 20.0_f64.to_radians().cos();
+            assert!(near.contains(&sky.cell_at(ra_deg, 20.0 + north)));
+        }
     }
 }

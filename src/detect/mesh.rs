@@ -208,6 +208,11 @@ impl Mesh {
         noise.get(noise.len() / 4).copied().unwrap_or(0.0)
     }
 
+    /// Whether it shows no sky at all: every value is saturated, or there are too few.
+    pub fn is_blind(&self) -> bool {
+        self.noise.iter().all(|noise| *noise > 1e-3 * BLIND)
+    }
+
     /// Level at a plane position, bilinear between cell centres and continued at the edges.
     pub fn level_at(&self, x: f64, y: f64) -> f32 {
         let (i, s) = segment(x as f32, self.cell_w, self.cols);
@@ -289,6 +294,10 @@ pub(super) fn sample_cell(
     }
 }
 
+/// Noise of a mesh without a single measured cell: nothing rises above it, and its square is a
+/// number, in blocks of any size.
+const BLIND: f32 = 1e18;
+
 /// Gives empty cells the value of the nearest measured ones.
 fn fill(cells: &[Option<(f32, f32)>], cols: usize, rows: usize) -> Vec<(f32, f32)> {
     let mut cells = cells.to_vec();
@@ -315,7 +324,7 @@ fn fill(cells: &[Option<(f32, f32)>], cols: usize, rows: usize) -> Vec<(f32, f32
     }
     cells
         .into_iter()
-        .map(|c| c.unwrap_or((0.0, f32::MAX.sqrt())))
+        .map(|c| c.unwrap_or((0.0, BLIND)))
         .collect()
 }
 

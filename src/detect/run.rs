@@ -83,8 +83,13 @@ pub(super) fn run<P: Pixel>(
     finish(&mut out, stars, &psf, rough);
     out.shapes = shapes::measure(&context, &out.stars, out.fwhm_px);
     out.saturation_level = saturation.is_finite().then_some(f64::from(saturation));
-    out.sky_level = median(&found.mesh.level);
-    out.sky_noise = median(&found.mesh.noise) * bin as f64;
+    if found.mesh.is_blind() {
+        // All pixels are alike, at the level that counts as saturated.
+        out.sky_level = out.saturation_level.unwrap_or(0.0);
+    } else {
+        out.sky_level = median(&found.mesh.level);
+        out.sky_noise = median(&found.mesh.noise) * bin as f64;
+    }
     out
 }
 

@@ -169,3 +169,15 @@ fn a_frame_without_stars_has_a_sky_and_no_shapes() {
     assert_eq!(quality.saturated_share, 0.0);
     assert!((quality.sky_level - SKY).abs() < 1.0);
 }
+
+/// A frame of one value, as a stuck shutter or full wells give it: that level, and no noise.
+#[test]
+fn a_frame_of_one_value_has_its_level_and_no_noise() {
+    let judged = judged(&Canvas::new(WIDTH, HEIGHT, 8000.0));
+    assert!(
+        (judged.sky_level - 8000.0).abs() < 80.0,
+        "{}",
+        judged.sky_level
+    );
+    assert_eq!(judged.sky_noise, 0.0);
+}

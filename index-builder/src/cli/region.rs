@@ -61,7 +61,7 @@ pub(super) struct RegionOptions {
     pub estimate: bool,
 }
 
-fn radius(text: &str) -> Result<f64, String> {
+pub(super) fn radius(text: &str) -> Result<f64, String> {
     match text.trim().parse::<f64>() {
         Ok(deg) if deg > 0.0 && deg <= 90.0 => Ok(deg),
         _ => Err("a number of degrees above 0, at most 90".into()),

@@ -71,7 +71,8 @@ impl Failure {
                  ({error}): {way_out}"
             )),
             Failure::NoAnswer => Fault::damaged(format!(
-                "is {what}, and cannot be decoded: copy it again from where it was taken"
+                "is {what}, and cannot be decoded: copy it again from where it was taken; where \
+                 other programs open it, {way_out}"
             )),
         }
     }

@@ -77,7 +77,8 @@ fn refusal(answer: &Answer, kind: Kind) -> Fault {
         // A file that is known by its first bytes names its camera, unless these are all it has.
         Answer::UnknownCamera { .. } | Answer::Picture(_) | Answer::Damaged => {
             Fault::damaged(format!(
-                "is {} and cannot be decoded: wait until it is written completely, or copy it again",
+                "is {} and cannot be decoded: wait until it is written completely, or copy it again; \
+                 where other programs open it, its packing is not known here: {WAY_OUT}",
                 kind.name()
             ))
         }

@@ -8,9 +8,9 @@ use plotters::coord::Shift;
 use plotters::prelude::*;
 
 /// Size of a chart in its own units; the page scales it to the room there is.
-pub const WIDTH: u32 = 520;
+pub const WIDTH: u32 = 440;
 /// See [`WIDTH`].
-pub const HEIGHT: u32 = 300;
+pub const HEIGHT: u32 = 280;
 /// Most points of a series that are drawn: more than the chart has columns shows nothing more.
 const MOST_POINTS: usize = 800;
 
@@ -126,9 +126,9 @@ impl Chart {
             .margin_right(if right.is_some() { 4 } else { 16 })
             .margin_left(2)
             .margin_bottom(2)
-            .x_label_area_size(42)
-            .y_label_area_size(62)
-            .right_y_label_area_size(if right.is_some() { 54 } else { 0 })
+            .x_label_area_size(44)
+            .y_label_area_size(64)
+            .right_y_label_area_size(if right.is_some() { 56 } else { 0 })
             .build_cartesian_2d(Axis::new(x, self.x_labels == Labels::Clock), y[0]..y[1])?
             .set_secondary_coord(
                 x[0]..x[1],
@@ -147,8 +147,8 @@ impl Chart {
             .axis_style(AXIS)
             .bold_line_style(GRID)
             .light_line_style(TRANSPARENT)
-            .label_style(font(14))
-            .axis_desc_style(font(14))
+            .label_style(font(15))
+            .axis_desc_style(font(15))
             .draw()?;
         if let Some((name, k)) = right {
             let right_decimals = decimals([k * y[0], k * y[1]]);
@@ -158,8 +158,8 @@ impl Chart {
                 .y_label_formatter(&move |v| label(*v, Labels::Plain, right_decimals))
                 .y_desc(name.as_str())
                 .axis_style(AXIS)
-                .label_style(font(14))
-                .axis_desc_style(font(14))
+                .label_style(font(15))
+                .axis_desc_style(font(15))
                 .draw()?;
         }
         for series in &self.series {
