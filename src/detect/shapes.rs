@@ -96,7 +96,7 @@ struct Buffers {
     stamp: Stamp,
     window: Window,
     sample: Vec<f32>,
-    growth: Vec<f64>,
+    light: [Vec<f64>; 2],
 }
 
 fn shape<P: Pixel>(
@@ -112,7 +112,7 @@ fn shape<P: Pixel>(
         stamp,
         window,
         sample,
-        growth,
+        light,
     } = buffers;
     stamp.cut(context.image, &context.sky, context.mosaic, at, outer);
     // The half-light circle feels an error of the sky more than a centroid does: the ring's own.
@@ -121,7 +121,7 @@ fn shape<P: Pixel>(
     }
     let sigma = (fwhm_px / FWHM_PER_SIGMA).max(LEAST_WINDOW_PX);
     let moments = window.adaptive(stamp, at, sigma, MOST_REACH_PX / 2.0)?;
-    let hfd_px = half_flux_diameter(stamp, at, reach, growth)?;
+    let hfd_px = half_flux_diameter(stamp, at, reach, light)?;
     Some(StarShape {
         x_px: star.x_px,
         y_px: star.y_px,
@@ -139,33 +139,45 @@ fn half_flux_diameter(
     stamp: &Stamp,
     (x, y): (f64, f64),
     reach: f64,
-    growth: &mut Vec<f64>,
+    [squares, growth]: &mut [Vec<f64>; 2],
 ) -> Option<f64> {
     let parts = ((24.0 / reach).ceil() as usize).clamp(1, 5);
     let share = 1.0 / (parts * parts) as f64;
     let offset = |k: usize| (k as f64 + 0.5) / parts as f64 - 0.5;
     let per_px = STEPS as f64 / reach;
+    // Squared distances of the small columns; light beyond reach goes to a ring that is not read.
+    let near = |d: f64| d.abs() <= reach + 1.0;
+    let (mut first, mut columns) = (0, 0);
+    squares.clear();
+    for i in 0..stamp.side {
+        let dx = stamp.x0 + i as f64 - x;
+        if near(dx) {
+            squares.extend((0..parts).map(|a| (dx + offset(a)).powi(2)));
+            columns += 1;
+        } else if columns == 0 {
+            first = i + 1;
+        }
+    }
     growth.clear();
-    growth.resize(STEPS, 0.0);
+    growth.resize(STEPS + 1, 0.0);
     for j in 0..stamp.side {
         let dy = stamp.y0 + j as f64 - y;
-        if dy.abs() > reach + 1.0 {
+        if !near(dy) {
             continue;
         }
-        for i in 0..stamp.side {
-            let dx = stamp.x0 + i as f64 - x;
-            if dx.abs() > reach + 1.0 {
-                continue;
-            }
-            let light = f64::from(stamp.at(i, j)) * share;
-            for (a, b) in (0..parts * parts).map(|k| (k % parts, k / parts)) {
-                let r = (dx + offset(a)).hypot(dy + offset(b));
-                if let Some(ring) = growth.get_mut((r * per_px) as usize) {
-                    *ring += light;
+        let start = j * stamp.stride + first;
+        let row = &stamp.data[start..start + columns];
+        for y2 in (0..parts).map(|b| (dy + offset(b)).powi(2)) {
+            for (x2, value) in squares.chunks_exact(parts).zip(row) {
+                let light = f64::from(*value) * share;
+                for x2 in x2 {
+                    let ring = ((x2 + y2).sqrt() * per_px) as u32 as usize;
+                    growth[ring.min(STEPS)] += light;
                 }
             }
         }
     }
+    growth.truncate(STEPS);
     let half = 0.5 * growth.iter().sum::<f64>();
     if !(half > 0.0) {
         return None;
