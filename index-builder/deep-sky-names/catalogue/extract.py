@@ -120,7 +120,7 @@ def main(database):
         ordered = sorted(names[name], key=lambda n: (rank(n), len(n), n))
         magnitude = row["vmag"] if row["vmag"] is not None else row["bmag"]
         angle = row["pa"] % 180 if row["pa"] is not None and row["minax"] else None
-        lines.append((ordered, "\t".join([
+        lines.append("\t".join([
             f"{math.degrees(row['ra']):.4f}",
             f"{math.degrees(row['dec']):+.4f}",
             KINDS[row["type"]],
@@ -130,10 +130,10 @@ def main(database):
             number(magnitude, 1),
             ";".join(ordered),
             ";".join(popular[name]),
-        ])))
-    natural = lambda line: [(0, int(t), "") if t.isdigit() else (1, 0, t)
-                            for t in re.split(r"(\d+)", line[0][0])]
-    text = "\n".join(line for _, line in sorted(lines, key=natural)) + "\n"
+        ]))
+    # By declination, so that what lies near a position is one stretch of the file.
+    place = lambda line: (float(line.split("\t")[1]), float(line.split("\t")[0]), line)
+    text = "\n".join(sorted(lines, key=place)) + "\n"
     Path(__file__).with_name("objects.tsv").write_text(text, encoding="utf-8", newline="\n")
     print(f"{len(lines)} objects, {len(text)} bytes")
 

@@ -3,10 +3,10 @@
 
 use crate::Object;
 
-/// See `catalogue/README.md` for its columns.
+/// In order of declination; see `catalogue/README.md` for its columns.
 static TABLE: &str = include_str!("../catalogue/objects.tsv");
 
-/// All objects, ordered by name.
+/// All objects, ordered by declination.
 pub fn all() -> impl Iterator<Item = Object> {
     TABLE.lines().filter_map(object)
 }
@@ -17,18 +17,34 @@ pub fn around(centre_deg: [f64; 2], radius_deg: f64) -> impl Iterator<Item = Obj
     /// Half the major axis of the largest object, and some.
     const LARGEST_DEG: f64 = 6.0;
     let reach_deg = radius_deg + LARGEST_DEG;
-    // Most lines need no more than their declination.
-    TABLE
+    let first = start_of(centre_deg[1] - reach_deg);
+    let end = start_of(centre_deg[1] + reach_deg);
+    TABLE[first..end]
         .lines()
-        .filter(move |line| {
-            let dec_deg = line.split('\t').nth(1).and_then(|dec| dec.parse().ok());
-            dec_deg.is_some_and(|dec_deg: f64| (dec_deg - centre_deg[1]).abs() <= reach_deg)
-        })
         .filter_map(object)
         .filter(move |object| {
             let half_deg = object.major_arcmin.unwrap_or(0.0) / 120.0;
             object.separation_deg(centre_deg) - half_deg <= radius_deg
         })
+}
+
+/// Where the first line begins that is not south of `dec_deg`.
+fn start_of(dec_deg: f64) -> usize {
+    let (mut low, mut high) = (0, TABLE.len());
+    while low < high {
+        let middle = low + (high - low) / 2;
+        let before = &TABLE.as_bytes()[low..middle];
+        let start = before.iter().rposition(|byte| *byte == b'\n');
+        let start = start.map_or(low, |newline| low + newline + 1);
+        let line = TABLE[start..].lines().next().unwrap_or_default();
+        let dec = line.split('\t').nth(1).and_then(|dec| dec.parse().ok());
+        if dec.is_some_and(|dec: f64| dec < dec_deg) {
+            low = (start + line.len() + 1).min(TABLE.len());
+        } else {
+            high = start;
+        }
+    }
+    low
 }
 
 /// `None` for a line that is not of the table's form: never in the table itself.
@@ -62,6 +78,7 @@ mod tests {
     fn every_line_is_an_object_with_values_in_range() {
         assert_eq!(all().count(), TABLE.lines().count());
         assert!(all().count() > 13_000);
+        assert!(all().is_sorted_by(|a, b| a.dec_deg <= b.dec_deg));
         for object in all() {
             let name = object.name();
             assert!((0.0..360.0).contains(&object.ra_deg), "{name}");
@@ -96,6 +113,8 @@ mod tests {
             ([359.99, -0.5], 3.0),
             ([123.0, 89.9], 4.0),
             ([78.0, -67.0], 0.1),
+            ([0.0, -90.0], 5.0),
+            ([0.0, 0.0], 180.0),
         ] {
             let near: Vec<Object> = around(centre, radius_deg).collect();
             let plain: Vec<Object> = all()
