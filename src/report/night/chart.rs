@@ -128,7 +128,7 @@ impl Chart {
             .margin_bottom(2)
             .x_label_area_size(44)
             .y_label_area_size(64)
-            .right_y_label_area_size(if right.is_some() { 56 } else { 0 })
+            .right_y_label_area_size(if right.is_some() { 66 } else { 0 })
             .build_cartesian_2d(Axis::new(x, self.x_labels == Labels::Clock), y[0]..y[1])?
             .set_secondary_coord(
                 x[0]..x[1],
