@@ -21,10 +21,20 @@ pub(super) struct Context<'a, P> {
     pub mosaic: bool,
     pub saturation: f32,
     pub nonlinear: bool,
+    /// A picture stretched or sharpened so much that the noise of its sky makes the outlines of
+    /// saturated stars ragged and their edges steep.
+    pub harsh: bool,
     /// The sky is rough: small hills of it pass for faint, wide stars.
     pub rough: bool,
     /// Standard deviation of the detection kernel, frame pixels.
     pub kernel_px: f64,
+}
+
+impl<P> Context<'_, P> {
+    /// A picture in which discs are discs.
+    fn is_smooth(&self) -> bool {
+        self.nonlinear && !self.harsh
+    }
 }
 
 /// A detection and what speaks against it.
@@ -82,7 +92,7 @@ pub(super) fn measure<P: Pixel>(
             &mut scratch.blob,
         ) {
             Some(blob) if is_sharp(context, &blob, context.saturation) => return None,
-            Some(blob) if blob.is_star(&context.psf, context.nonlinear) => {
+            Some(blob) if blob.is_star(&context.psf, context.is_smooth()) => {
                 return measure_saturated(context, candidate, &blob, scratch);
             }
             // Overexposed areas, bars and letters; a lone saturated pixel may yet be a star's.
@@ -92,7 +102,7 @@ pub(super) fn measure<P: Pixel>(
     }
     match plateau(context, candidate, scratch) {
         Some((blob, level)) if is_sharp(context, &blob, level) => None,
-        Some((blob, _)) if blob.is_star(&context.psf, context.nonlinear) => {
+        Some((blob, _)) if blob.is_star(&context.psf, context.is_smooth()) => {
             measure_saturated(context, candidate, &blob, scratch)
         }
         _ => measure_plain(context, candidate, scratch),
@@ -102,7 +112,9 @@ pub(super) fn measure<P: Pixel>(
 /// See [`Blob::is_sharp`]; in a mosaic the neighbours have other colours, which tells nothing.
 fn is_sharp<P: Pixel>(context: &Context<'_, P>, blob: &Blob, level: f32) -> bool {
     let sky = context.sky.level(blob.x, blob.y);
-    !context.mosaic && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
+    !context.mosaic
+        && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
+        && !(context.harsh && blob.is_round())
 }
 
 fn measure_plain<P: Pixel>(

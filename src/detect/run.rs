@@ -75,6 +75,7 @@ pub(super) fn run<P: Pixel>(
         mosaic: out.mosaic,
         saturation,
         nonlinear: frame.nonlinear,
+        harsh: frame.nonlinear && is_harsh(&found.mesh, bin, saturation),
         rough,
         kernel_px: f64::from(found.kernel) * bin as f64,
     };
@@ -118,6 +119,13 @@ fn search<P: Pixel>(
         mesh,
         kernel,
     }
+}
+
+/// Whether the noise of the sky takes this share of what lies between the sky and saturation.
+fn is_harsh(mesh: &Mesh, bin: usize, saturation: f32) -> bool {
+    const SHARE: f64 = 0.1;
+    let noise = median(&mesh.noise) * bin as f64;
+    noise > SHARE * (f64::from(saturation) - median(&mesh.level))
 }
 
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with

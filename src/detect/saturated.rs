@@ -50,16 +50,16 @@ struct Cut {
 }
 
 impl Blob {
-    /// A round core, with or without blooming: no lone pixel, no bar, no letter of a caption,
-    /// no overexposed area.
-    pub fn is_star(&self, psf: &Psf, nonlinear: bool) -> bool {
+    /// A round core, with or without blooming: no lone pixel, no bar, no overexposed area, and in
+    /// a picture whose discs are `smooth` no letter of a caption.
+    pub fn is_star(&self, psf: &Psf, smooth: bool) -> bool {
         let outline = if self.blooms() {
             self.has_core
         } else {
             // A disc fills 0.785 of its box, an ellipse of 2 : 1 on the diagonal 0.63, a disc with
             // the roots of diffraction spikes 0.5; letters too fill less, but are no part of frames
             // as a camera writes them.
-            let least_fill = match nonlinear {
+            let least_fill = match smooth {
                 _ if psf.elongation > 1.4 => 0.4,
                 true => 0.66,
                 false => 0.5,
@@ -79,6 +79,14 @@ impl Blob {
         let part = if nonlinear { 0.6 } else { 0.3 };
         let share = part * variance / (variance + self.core_radius());
         f64::from(self.beside - sky) < share * f64::from(level - sky)
+    }
+
+    /// Large enough for its outline to mean something, and as wide as high: few letters are.
+    pub fn is_round(&self) -> bool {
+        const LEAST_PIXELS: usize = 12;
+        const MOST_OBLONG: f64 = 1.35;
+        let (long, short) = (self.width.max(self.height), self.width.min(self.height));
+        self.area >= LEAST_PIXELS && long <= MOST_OBLONG * short
     }
 
     /// Radius of the core, blooming left out.
