@@ -7,6 +7,7 @@ mod drifted;
 mod faults;
 mod filter;
 mod first_look;
+mod harsh;
 mod measure;
 mod merge;
 mod mesh;

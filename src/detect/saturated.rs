@@ -56,11 +56,12 @@ impl Blob {
         let outline = if self.blooms() {
             self.has_core
         } else {
-            // A disc fills 0.785 of its box, an ellipse of 2 : 1 on the diagonal 0.63, a disc with
-            // the roots of diffraction spikes 0.5; letters too fill less, but are no part of frames
-            // as a camera writes them.
+            // A disc fills 0.785 of its box, with single pixels that stick out 0.6, an ellipse of
+            // 2 : 1 on the diagonal 0.63, a disc with the roots of diffraction spikes 0.5; letters
+            // too fill less, but are no part of frames as a camera writes them.
             let least_fill = match smooth {
                 _ if psf.elongation > 1.4 => 0.4,
+                true if self.is_round() => 0.6,
                 true => 0.66,
                 false => 0.5,
             };
@@ -84,7 +85,7 @@ impl Blob {
     /// Large enough for its outline to mean something, and as wide as high: few letters are.
     pub fn is_round(&self) -> bool {
         const LEAST_PIXELS: usize = 12;
-        const MOST_OBLONG: f64 = 1.35;
+        const MOST_OBLONG: f64 = 1.25;
         let (long, short) = (self.width.max(self.height), self.width.min(self.height));
         self.area >= LEAST_PIXELS && long <= MOST_OBLONG * short
     }
