@@ -16,6 +16,7 @@ mod mutate;
 mod support;
 
 use formats::{Way, formats};
+use good_index::good_of;
 use mutate::{Mutator, sign_png};
 use nightfix::fit::Wcs;
 use nightfix::frame::{Frame, Pixels};
@@ -62,6 +63,8 @@ static ALLOCATOR: Counting = Counting;
 /// Longest time that a small damaged file may take; a busy machine included.
 const LIMIT: Duration = Duration::from_secs(10);
 
+/// Stars of the star-index that is damaged.
+const INDEX_STARS: usize = 4000;
 /// Memory may be this many times what the file honestly needs.
 const LIMIT_RATIO: usize = 4;
 
@@ -266,7 +269,7 @@ fn damage(bench: &mut Bench, rounds: usize, seed: u64) {
 
 /// Damages a star-index, with its checksums made right again every other time.
 fn damage_index(bench: &mut Bench, rounds: usize, seed: u64) {
-    let good = good_index::good();
+    let good = good_of(INDEX_STARS);
     let whole = bench.survive_index(&good, "star-index");
     let mut mutator = Mutator::new(seed);
     let (mut noticed, mut read) = (0, 0);
@@ -422,7 +425,7 @@ fn write_seeds() {
         };
         write(target, kind.name, &bytes);
     }
-    write("star_index", "small", &good_index::good());
+    write("star_index", "small", &good_of(INDEX_STARS));
     // The first byte chooses the container: 7 is a tree by itself.
     write("exif", "tree", &[&[7], &dng::EXIF.tree()[..]].concat());
     for (number, text) in [

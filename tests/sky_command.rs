@@ -1,7 +1,6 @@
 //! `nightfix sky`: what it lists, and that no flipped bit escapes `--check`.
 
 #[path = "support/good_index.rs"]
-#[allow(dead_code, reason = "each test takes what it needs")]
 mod good_index;
 mod run;
 

@@ -81,3 +81,49 @@ fn wrong_usage_has_its_own_status() {
         .unwrap();
     assert_eq!(output.status.code(), Some(64));
 }
+
+fn synthesize(out: &Path, more: &[&str]) -> Vec<String> {
+    let output = Command::new(env!("CARGO_BIN_EXE_index-builder"))
+        .args(["synthesize", "--stars", "500000", "--out"])
+        .arg(out)
+        .args(more)
+        .output()
+        .unwrap();
+    let complaint = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{complaint}");
+    let text = std::fs::read_to_string(out).unwrap();
+    text.lines().map(str::to_owned).collect()
+}
+
+/// A part of a made-up sky is that part of the whole one, and all that is near is in it.
+#[test]
+fn a_part_of_a_made_up_sky() {
+    let folder = tempfile::tempdir().unwrap();
+    let [whole, part] = ["whole.csv", "part.csv"].map(|name| folder.path().join(name));
+    let whole = synthesize(&whole, &[]);
+    let circles = [
+        "--around",
+        "M 81",
+        "--around",
+        "150.0 -20.0",
+        "--radius",
+        "2",
+    ];
+    let part = synthesize(&part, &circles);
+    assert_eq!(whole[0], part[0]);
+    let all: std::collections::BTreeSet<&String> = whole.iter().collect();
+    assert!(part.len() > 100 && part.len() < whole.len() / 100);
+    assert!(part.iter().all(|row| all.contains(row)));
+    let part: std::collections::BTreeSet<&String> = part.iter().collect();
+    // M 81: 148.888, +69.065 (Messier 81 in the catalogues, from memory).
+    for [ra_deg, dec_deg] in [[148.888, 69.065], [150.0, -20.0]] {
+        let near = |row: &&String| {
+            let number = |k: usize| row.split(',').nth(k).unwrap().parse::<f64>().unwrap();
+            let across = (number(2) - ra_deg) * f64::cos(f64::to_radians(dec_deg));
+            across.hypot(number(3) - dec_deg) < 1.9
+        };
+        let near: Vec<&String> = whole.iter().skip(1).filter(near).collect();
+        assert!(near.len() > 20, "{}", near.len());
+        assert!(near.iter().all(|row| part.contains(row)));
+    }
+}

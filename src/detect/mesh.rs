@@ -208,12 +208,12 @@ impl Mesh {
         noise.get(noise.len() / 4).copied().unwrap_or(0.0)
     }
 
-    /// Median level of its cells.
+    /// Median level of its cells, in the frame's own units.
     pub fn typical_level(&self) -> f64 {
         median(&self.level)
     }
 
-    /// Median noise of its cells, per block.
+    /// Median of the standard deviations in its cells, per block, in the frame's own units.
     pub fn typical_noise(&self) -> f64 {
         median(&self.noise)
     }

@@ -3,6 +3,7 @@
 //! change for the worse breaks them; they come from nowhere else.
 
 use crate::star_field::{Canvas, Random, Star, frame_of, scatter};
+use image::GrayImage;
 use nightfix::detect::{Detections, detect};
 use nightfix::frame::{Frame, Pixels};
 
@@ -292,20 +293,26 @@ fn stars_of_any_width() {
 
 /// A camera's 8-bit picture: stretched, compressed, decoded again.
 fn jpeg(canvas: &Canvas) -> Frame {
-    let top = (60_000f64 / 100.0).asinh();
+    packed(canvas, 60_000.0, 0.0)
+}
+
+/// The same with its white at `white` counts above black, sharpened by an unsharp mask of that
+/// standard deviation in pixels; 0: not at all.
+fn packed(canvas: &Canvas, white: f64, mask_px: f32) -> Frame {
+    let top = (white / 100.0).asinh();
     let bytes: Vec<u8> = canvas
         .data
         .iter()
         .map(|v| (255.0 * ((v - 800.0) / 100.0).max(0.0).asinh() / top).min(255.0) as u8)
         .collect();
+    let mut picture = GrayImage::from_raw(canvas.width as u32, canvas.height as u32, bytes)
+        .expect("a full picture");
+    if mask_px > 0.0 {
+        picture = image::imageops::unsharpen(&picture, mask_px, 0);
+    }
     let mut packed = Vec::new();
     image::codecs::jpeg::JpegEncoder::new_with_quality(&mut packed, 88)
-        .encode(
-            &bytes,
-            canvas.width as u32,
-            canvas.height as u32,
-            image::ExtendedColorType::L8,
-        )
+        .encode_image(&picture)
         .expect("writing to memory");
     let pixels = image::load_from_memory(&packed)
         .expect("a JPEG picture")
@@ -337,6 +344,37 @@ fn stretched_jpeg_with_captions() {
         ..limits
     };
     check("jpeg, captions", &score(&marked, &stars, 2.0), &limits);
+}
+
+/// Sharpened, a star is as steep as a letter.
+#[test]
+fn sharpened_jpeg() {
+    let (mut canvas, stars, mut random) = field(113);
+    canvas.photon_noise(1.0, 4.0, &mut random);
+    let limits = Limits {
+        found: 28,
+        false_ones: 1,
+        error_px: 0.1,
+    };
+    let found = detect(&packed(&canvas, 2_000.0, 1.5));
+    check("jpeg, sharpened", &score(&found, &stars, 2.0), &limits);
+}
+
+/// Stretched until the noise of the sky takes a fifth of the grey scale, and sharpened: the cores
+/// of bright stars are ragged.
+#[test]
+fn jpeg_full_of_noise() {
+    let (mut canvas, stars, mut random) = field(114);
+    canvas.photon_noise(1.0, 4.0, &mut random);
+    canvas.noise(60.0, &mut random);
+    let limits = Limits {
+        found: 28,
+        false_ones: 1,
+        error_px: 0.15,
+    };
+    let found = detect(&packed(&canvas, 600.0, 1.5));
+    println!("sky {} noise {}", found.sky_level, found.sky_noise);
+    check("jpeg, noise", &score(&found, &stars, 2.0), &limits);
 }
 
 #[test]

@@ -6,14 +6,7 @@ use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{BandContents, Contents, StarTable, StoredQuad, cell_of};
 use star_index::writer::About;
 
-const STARS: usize = 4000;
-
-/// Stars on a golden spiral, quads of neighbours in two bands.
-pub fn good() -> Vec<u8> {
-    good_of(STARS)
-}
-
-/// The same of so many stars.
+/// So many stars on a golden spiral, quads of neighbours in two bands.
 pub fn good_of(count: usize) -> Vec<u8> {
     let stars: Vec<StarRecord> = (0..count)
         .map(|i| {
