@@ -208,16 +208,6 @@ impl Mesh {
         noise.get(noise.len() / 4).copied().unwrap_or(0.0)
     }
 
-    /// Median level of its cells, in the frame's own units.
-    pub fn typical_level(&self) -> f64 {
-        median(&self.level)
-    }
-
-    /// Median of the standard deviations in its cells, per block, in the frame's own units.
-    pub fn typical_noise(&self) -> f64 {
-        median(&self.noise)
-    }
-
     /// Whether it shows no sky at all: every value is saturated, or there are too few.
     pub fn is_blind(&self) -> bool {
         self.noise.iter().all(|noise| *noise > 1e-3 * BLIND)
@@ -336,12 +326,6 @@ fn fill(cells: &[Option<(f32, f32)>], cols: usize, rows: usize) -> Vec<(f32, f32
         .into_iter()
         .map(|c| c.unwrap_or((0.0, BLIND)))
         .collect()
-}
-
-fn median(values: &[f32]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_unstable_by(f32::total_cmp);
-    sorted.get(sorted.len() / 2).map_or(0.0, |v| f64::from(*v))
 }
 
 /// The cell and those around it.

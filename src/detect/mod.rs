@@ -7,7 +7,6 @@ mod drifted;
 mod faults;
 mod filter;
 mod first_look;
-mod harsh;
 mod measure;
 mod merge;
 mod mesh;

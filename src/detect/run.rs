@@ -2,7 +2,6 @@
 
 use super::filter::{self, Candidate};
 use super::first_look::{FirstLook, Grain};
-use super::harsh::is_harsh;
 use super::measure::{Context, FWHM_PER_SIGMA, Measured, Scratch, measure};
 use super::mesh::Mesh;
 use super::plane::{Blocks, Image, Pixel, Plane};
@@ -69,20 +68,18 @@ pub(super) fn run<P: Pixel>(
         let plane = coarse.rebinned(bin / coarse.bin);
         search(&plane.blocks(), mesh, coarse.bin, &psf, saturation)
     };
-    let mut context = Context {
+    let context = Context {
         image,
         sky: Sky::new(&found.mesh, bin),
         psf,
         mosaic: out.mosaic,
         saturation,
         nonlinear: frame.nonlinear,
-        harsh: false,
+        harsh: frame.nonlinear && is_harsh(&found.mesh, bin, saturation),
         rough,
         kernel_px: f64::from(found.kernel) * bin as f64,
     };
-    let candidates = worth_measuring(image, &found.candidates);
-    context.harsh = is_harsh(&context, (&found.mesh, bin), candidates.iter().copied());
-    let measured = measure_all(&context, &candidates);
+    let measured = measure_all(&context, &found.candidates);
     let stars = merge::merge(measured, psf.window_px());
     finish(&mut out, stars, &psf, rough);
     out.shapes = shapes::measure(&context, &out.stars, out.fwhm_px);
@@ -91,8 +88,8 @@ pub(super) fn run<P: Pixel>(
         // All pixels are alike, at the level that counts as saturated.
         out.sky_level = out.saturation_level.unwrap_or(0.0);
     } else {
-        out.sky_level = found.mesh.typical_level();
-        out.sky_noise = found.mesh.typical_noise() * bin as f64;
+        out.sky_level = median(&found.mesh.level);
+        out.sky_noise = median(&found.mesh.noise) * bin as f64;
     }
     out
 }
@@ -124,6 +121,14 @@ fn search<P: Pixel>(
     }
 }
 
+/// Whether a picture was stretched and sharpened so much that the noise of the sky, in blocks of
+/// `bin` pixels, takes a large part of what lies between the sky and saturation.
+fn is_harsh(mesh: &Mesh, bin: usize, saturation: f32) -> bool {
+    const SHARE: f64 = 0.1;
+    let noise = median(&mesh.noise) * bin as f64;
+    noise > SHARE * (f64::from(saturation) - median(&mesh.level))
+}
+
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
 /// their length.
 fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
@@ -141,24 +146,19 @@ fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
     ((sigma * sigma + (bin * bin - 1.0) / 12.0).sqrt() / bin).clamp(0.5, 4.0) as f32
 }
 
-/// The candidates that matter, in the order in which they do.
-fn worth_measuring<'a, P>(image: &Image<'_, P>, candidates: &'a [Candidate]) -> Vec<&'a Candidate> {
+/// Measures the candidates that matter, the same ones whatever the number of threads.
+fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> Vec<Measured> {
     let items: Vec<(f64, f64, f64)> = candidates
         .iter()
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
-    let order = order::spread(&items, image.width, image.height);
-    let enough = image.data.len() / PIXELS_PER_CANDIDATE;
-    let most = MOST_MEASURED.min(enough.max(400));
-    order.iter().take(most).map(|k| &candidates[*k]).collect()
-}
-
-/// Measures candidates, the same ones whatever the number of threads.
-fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[&Candidate]) -> Vec<Measured> {
-    candidates
+    let mut order = order::spread(&items, context.image.width, context.image.height);
+    let enough = context.image.data.len() / PIXELS_PER_CANDIDATE;
+    order.truncate(MOST_MEASURED.min(enough.max(400)));
+    order
         .par_iter()
-        .map_init(Scratch::default, |scratch, candidate| {
-            measure(context, candidate, scratch)
+        .map_init(Scratch::default, |scratch, k| {
+            measure(context, &candidates[*k], scratch)
         })
         .flatten()
         .filter(|m| m.is_sound(context.image.width, context.image.height))
@@ -196,4 +196,10 @@ fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf, rough: bool) {
         widths.sort_unstable_by(f32::total_cmp);
         f64::from(widths[widths.len() / 2])
     };
+}
+
+fn median(values: &[f32]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_unstable_by(f32::total_cmp);
+    sorted.get(sorted.len() / 2).map_or(0.0, |v| f64::from(*v))
 }
