@@ -64,36 +64,22 @@ pub struct Needs {
 
 /// How the quads of a band are chosen.
 ///
-/// Stars of different brightness are joined in layers: a frame that shows only the brightest
-/// stars of a cell finds the quads of the first layer whole, one that shows them all those of the
-/// last. Of the quads that a star makes with its neighbours the most compact are taken, since
-/// those lie within most of the fields that the star lies in.
+/// A frame shows the stars of its field to some brightness. Every star is therefore joined with
+/// the nearest of those that are brighter than itself: whatever the faintest star that shows,
+/// its quads hold no star that is too faint. Of the quads that a star makes with them the most
+/// compact are taken, since those lie within most of the fields that the star lies in.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Band {
     /// HEALPix depth of the cells that thin the stars.
     pub thin_depth: u8,
-    /// Layers of quads.
-    pub layers: Vec<Layer>,
+    /// The brightest stars of every such cell are joined: so many.
+    pub per_cell: usize,
+    /// Quads that each of them contributes.
+    pub quads_per_star: usize,
     /// No pair of a quad is farther apart, radians.
     pub longest_rad: f64,
     /// HEALPix depth of the band's tiles.
     pub tile_depth: u8,
-}
-
-/// Quads among the brightest stars of every cell.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Layer {
-    /// Stars per cell.
-    pub per_cell: usize,
-    /// Quads that each of them contributes.
-    pub quads_per_star: usize,
-}
-
-impl Band {
-    /// Stars per cell that its quads join.
-    pub(crate) fn per_cell(&self) -> usize {
-        self.layers.iter().map(|l| l.per_cell).max().unwrap_or(0)
-    }
 }
 
 /// Stars kept per finest cell: the narrowest field, two cells in area, shows about 16.
@@ -144,24 +130,13 @@ impl Needs {
     }
 }
 
-/// The quads of a band. Only the finest has a second layer: where more stars show in a wider
-/// field, the next finer band serves it.
+/// The quads of a band. The finest has four times the stars of the next one, and fewer each.
 fn band(depth: u8, finest: bool) -> Band {
-    let edge = edge_rad(depth);
-    let mut layers = vec![Layer {
-        per_cell: 4,
-        quads_per_star: if finest { 5 } else { 4 },
-    }];
-    if finest {
-        layers.push(Layer {
-            per_cell: KEPT_PER_CELL,
-            quads_per_star: 2,
-        });
-    }
     Band {
         thin_depth: depth,
-        layers,
-        longest_rad: 2.6 * edge,
+        per_cell: KEPT_PER_CELL,
+        quads_per_star: if finest { 2 } else { 3 },
+        longest_rad: 2.6 * edge_rad(depth),
         tile_depth: depth - 3,
     }
 }

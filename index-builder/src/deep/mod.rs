@@ -13,16 +13,18 @@ mod folder;
 mod gather;
 mod grid;
 mod number;
+mod once;
 mod quads;
 mod read;
 mod region;
 mod stars;
 
-pub use fields::{Band, Fields, Layer, Needs};
+pub use fields::{Band, Fields, Needs};
 pub use region::Region;
 
 use crate::catalogue::{CatalogueError, CatalogueStar, Input};
 use folder::WorkFolder;
+use once::{Enough, Set};
 use rayon::prelude::*;
 use star_index::layout::TIER_DEPTH;
 use star_index::write::TileTooFull;
@@ -195,8 +197,10 @@ fn write_quads<F: io::Read + io::Write + io::Seek>(
     summary: &mut Summary,
 ) -> Result<(), WriteError> {
     progress.pass("quads", PARTITIONS as u64);
-    let bands = &order.needs.bands;
-    summary.bands = bands
+    let enough = Enough::of(order.needs);
+    summary.bands = order
+        .needs
+        .bands
         .iter()
         .map(|band| (band.thin_depth, 0, [f64::INFINITY, 0.0]))
         .collect();
@@ -204,7 +208,7 @@ fn write_quads<F: io::Read + io::Write + io::Seek>(
     for some in all.chunks(2 * rayon::current_num_threads()) {
         let made: Vec<Result<_, WriteError>> = some
             .par_iter()
-            .map(|&partition| quads_of(bands, keep, folder, partition))
+            .map(|&partition| quads_of(order.needs, &enough, keep, folder, partition))
             .collect();
         for bands in made {
             for (band, (tiles, size_rad)) in bands?.into_iter().enumerate() {
@@ -224,7 +228,8 @@ fn write_quads<F: io::Read + io::Write + io::Seek>(
 type BandTiles = (star_index::write::EncodedTiles, [f64; 2]);
 
 fn quads_of(
-    bands: &[Band],
+    needs: &Needs,
+    enough: &Enough,
     keep: Keep,
     folder: &WorkFolder,
     partition: usize,
@@ -233,7 +238,8 @@ fn quads_of(
     if own.is_empty() {
         return Ok(Vec::new());
     }
-    let mut bands: Vec<quads::Neighbourhood> = bands
+    let mut bands: Vec<quads::Neighbourhood> = needs
+        .bands
         .iter()
         .map(|band| quads::Neighbourhood::new(band, keep, partition))
         .collect();
@@ -243,7 +249,12 @@ fn quads_of(
         let stars: Vec<Numbered> = stars::read_records(&number::file_of(folder, neighbour))?;
         bands.iter_mut().for_each(|band| band.add(&stars));
     }
-    let tiles: Result<Vec<BandTiles>, TileTooFull> =
-        bands.into_iter().map(quads::Neighbourhood::tiles).collect();
+    let mut sets: Vec<Vec<Set>> = bands.iter_mut().map(quads::Neighbourhood::sets).collect();
+    enough.keep(&mut sets, |band, star| bands[band].number(star));
+    let tiles: Result<Vec<BandTiles>, TileTooFull> = bands
+        .iter()
+        .zip(&sets)
+        .map(|(band, sets)| band.tiles(sets))
+        .collect();
     Ok(tiles?)
 }

@@ -1,9 +1,11 @@
 //! The quads of one part of the sky, with what they need from the parts around it.
 
-use super::fields::{Band, Layer, edge_rad};
+use super::fields::{Band, edge_rad};
 use super::grid::Grid;
+use super::once::Set;
 use super::stars::{Keep, Numbered, PARTITION_DEPTH};
 use crate::choose::distance2;
+use star_index::StarRecord;
 use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{EncodedTiles, StoredQuad, TileTooFull};
 
@@ -34,12 +36,6 @@ impl Surrounding {
     }
 }
 
-/// A star and how many brighter ones its cell holds.
-struct Ranked {
-    star: Numbered,
-    rank: usize,
-}
-
 /// The brightest stars per cell of one band: those of a partition and some around it.
 pub(super) struct Neighbourhood {
     band: Band,
@@ -49,10 +45,10 @@ pub(super) struct Neighbourhood {
     far: Surrounding,
     /// Four cells wide: every star that may share a quad with one of the partition.
     near: Surrounding,
-    stars: Vec<Ranked>,
+    stars: Vec<Numbered>,
 }
 
-/// So many of its nearest neighbours a star may make quads with.
+/// So many of the nearest brighter stars a star may make quads with.
 const NEIGHBOURS: usize = 8;
 
 /// Adds the most compact quads of `star` with three of its neighbours `near`: star numbers
@@ -63,11 +59,11 @@ fn compact_sets(
     near: &[u32],
     longest_rad: f64,
     most: usize,
-    sets: &mut Vec<[u32; 4]>,
+    sets: &mut Vec<Set>,
 ) {
     let apart2 = |a: u32, b: u32| distance2(vectors[a as usize], vectors[b as usize]);
     // The best so far, ascending: squared longest side, stars.
-    let mut best: Vec<(f64, [u32; 4])> = Vec::with_capacity(most + 1);
+    let mut best: Vec<(f64, Set)> = Vec::with_capacity(most + 1);
     let mut limit2 = longest_rad * longest_rad;
     for (i, &a) in near.iter().enumerate() {
         let to_a = apart2(star, a);
@@ -88,7 +84,7 @@ fn compact_sets(
                 }
                 let mut set = [star, a, b, c];
                 set.sort_unstable();
-                let before = |other: &(f64, [u32; 4])| (other.0, other.1) < (longest2, set);
+                let before = |other: &(f64, Set)| (other.0, other.1) < (longest2, set);
                 best.insert(best.partition_point(before), (longest2, set));
                 best.truncate(most);
                 if best.len() == most {
@@ -127,22 +123,23 @@ impl Neighbourhood {
             }
             let mut brightest = cell.to_vec();
             brightest.sort_by(|a, b| a.record.cmp_brightness(&b.record));
-            brightest.truncate(self.band.per_cell());
-            let ranked = brightest.into_iter().enumerate();
-            self.stars
-                .extend(ranked.map(|(rank, star)| Ranked { star, rank }));
+            brightest.truncate(self.band.per_cell);
+            self.stars.append(&mut brightest);
         }
     }
 
-    /// The quads that a layer contributes: stars ascending.
-    fn layer(&self, layer: Layer, sets: &mut Vec<[u32; 4]>) {
-        let members = self.stars.iter().enumerate();
-        let members = members.filter(|(_, star)| star.rank < layer.per_cell);
-        let members: Vec<u32> = members.map(|(k, _)| k as u32).collect();
-        let placed = |member: usize| &self.stars[members[member] as usize].star;
-        let vectors: Vec<[f64; 3]> = (0..members.len())
-            .map(|member| placed(member).record.vector())
-            .collect();
+    /// The number in the index of a star of a set.
+    pub(super) fn number(&self, k: u32) -> u32 {
+        self.stars[k as usize].number
+    }
+
+    /// The quads of the stars of the partition, and of some around it: ascending, and so are the
+    /// numbers of their stars.
+    pub(super) fn sets(&mut self) -> Vec<Set> {
+        // Ties of distance must break alike, from whichever side of a border they are seen.
+        self.stars.sort_unstable_by_key(|star| star.number);
+        let records: Vec<StarRecord> = self.stars.iter().map(|star| star.record).collect();
+        let vectors: Vec<[f64; 3]> = records.iter().map(StarRecord::vector).collect();
         let centre = {
             let (lon, lat) = cdshealpix::nested::center(PARTITION_DEPTH, self.partition as u64);
             let ((sl, cl), (sb, cb)) = (libm::sincos(lon), libm::sincos(lat));
@@ -150,41 +147,35 @@ impl Neighbourhood {
         };
         let grid = Grid::new(&vectors, centre, 0.5 * edge_rad(self.band.thin_depth));
         let longest_rad = self.band.longest_rad;
-        let first = sets.len();
-        for member in 0..members.len() {
-            let cell = placed(member).cell;
-            let inside = self.keep.partition_of(cell) == self.partition;
-            if inside || self.near.holds(cell, self.keep.depth) {
-                let near = grid.nearest(member, NEIGHBOURS, longest_rad);
-                let (star, most) = (member as u32, layer.quads_per_star);
-                compact_sets(&vectors, star, &near, longest_rad, most, sets);
+        let mut sets: Vec<Set> = Vec::new();
+        for (k, star) in self.stars.iter().enumerate() {
+            let inside = self.keep.partition_of(star.cell) == self.partition;
+            if inside || self.near.holds(star.cell, self.keep.depth) {
+                let brighter =
+                    |other: u32| records[other as usize].cmp_brightness(&star.record).is_lt();
+                let near = grid.nearest(k, NEIGHBOURS, longest_rad, brighter);
+                let most = self.band.quads_per_star;
+                compact_sets(&vectors, k as u32, &near, longest_rad, most, &mut sets);
             }
-        }
-        for set in &mut sets[first..] {
-            *set = set.map(|member| members[member as usize]);
-        }
-    }
-
-    /// The tile records of the partition, and the shortest and longest AB, radians.
-    pub(super) fn tiles(mut self) -> Result<(EncodedTiles, [f64; 2]), TileTooFull> {
-        // Ties of distance must break alike, from whichever side of a border they are seen.
-        self.stars.sort_unstable_by_key(|ranked| ranked.star.number);
-        let mut sets: Vec<[u32; 4]> = Vec::new();
-        for &layer in &self.band.layers {
-            self.layer(layer, &mut sets);
         }
         sets.sort_unstable();
         sets.dedup();
+        sets
+    }
+
+    /// The tile records of the partition, of some of its [`Neighbourhood::sets`], and the shortest
+    /// and longest AB, radians.
+    pub(super) fn tiles(&self, sets: &[Set]) -> Result<(EncodedTiles, [f64; 2]), TileTooFull> {
         let mut size2 = [f64::INFINITY, 0.0_f64];
         let mut quads: Vec<(u64, StoredQuad)> = Vec::new();
-        for set in &sets {
-            let vectors = set.map(|k| self.stars[k as usize].star.record.vector());
+        for set in sets {
+            let vectors = set.map(|k| self.stars[k as usize].record.vector());
             let plane = on_tangent_plane(vectors);
             let Some(ordered) = plane.as_ref().and_then(canonical) else {
                 continue;
             };
             let [a, b, ..] = ordered.order;
-            let cell = self.stars[set[a] as usize].star.cell;
+            let cell = self.stars[set[a] as usize].cell;
             if self.keep.partition_of(cell) != self.partition {
                 continue;
             }
@@ -192,9 +183,7 @@ impl Neighbourhood {
             size2 = [size2[0].min(length2), size2[1].max(length2)];
             let quad = StoredQuad {
                 code: pack(ordered.code),
-                stars: ordered
-                    .order
-                    .map(|k| self.stars[set[k] as usize].star.number),
+                stars: ordered.order.map(|k| self.number(set[k])),
             };
             let shift = 2 * (self.keep.depth - self.band.tile_depth);
             quads.push((u64::from(cell >> shift), quad));

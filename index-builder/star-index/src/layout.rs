@@ -155,6 +155,19 @@ pub struct Band {
     pub pages: u64,
 }
 
+/// Narrowest and widest field in which the quads of a band are found, in edges of the cells whose
+/// brightest stars they join. A narrower field shows two of these stars, a wider one shows dozens
+/// of brighter stars, which make the quads of the next band.
+const BAND_EDGES: [f64; 2] = [0.65, 7.0];
+
+/// Narrowest and widest field (longer side, degrees) in which quads of the brightest stars of
+/// cells of a depth are found.
+pub fn fields_of_band_deg(thin_depth: u32) -> [f64; 2] {
+    // The square root of a cell's area: 58.6 deg / 2^depth.
+    let edge_deg = 58.632 / f64::from(1_u32 << thin_depth.min(30));
+    BAND_EDGES.map(|edges| edges * edge_deg)
+}
+
 /// Number of HEALPix cells of a depth.
 pub fn cells_of_depth(depth: u8) -> usize {
     12 << (2 * depth)
