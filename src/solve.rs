@@ -160,22 +160,27 @@ pub fn solve_among(
     let mut found = find(&detections, sky, request, deadline, neighbourhood).map_err(damaged)?;
     elapsed.match_ms = ms_since(begin);
 
-    if !found.accepted && !found.report.timed_out {
-        let begin = Instant::now();
-        let other = again::other_stars(frame, &detections);
-        elapsed.detect_ms += ms_since(begin);
-        if let Some(other) = other {
-            let begin = Instant::now();
-            let earlier = found.report.clone();
-            let second = neighbourhood.search(earlier, &other, sky, request, deadline);
-            let second = second.map_err(damaged)?;
-            if second.accepted {
-                (detections, found) = (other, second);
-            } else {
-                found.report = second.report;
-            }
-            elapsed.match_ms += ms_since(begin);
+    let first = detections.clone();
+    for look in again::LOOKS {
+        if found.accepted || found.report.timed_out {
+            break;
         }
+        let begin = Instant::now();
+        let other = look(frame, &first);
+        elapsed.detect_ms += ms_since(begin);
+        let Some(other) = other else {
+            continue;
+        };
+        let begin = Instant::now();
+        let earlier = found.report.clone();
+        let second = neighbourhood.search(earlier, &other, sky, request, deadline);
+        let second = second.map_err(damaged)?;
+        if second.accepted {
+            (detections, found) = (other, second);
+        } else {
+            found.report = second.report;
+        }
+        elapsed.match_ms += ms_since(begin);
     }
 
     let begin = Instant::now();

@@ -3,6 +3,7 @@
 use super::convolve::{Kernel, LANES};
 use super::mesh::{Mesh, clipped, median3, sample_cell};
 use super::plane::{Blocks, Pixel};
+use super::window::Window;
 use rayon::prelude::*;
 
 /// Least ratio of a filtered maximum to the noise of the filtered plane. At 4.5 sigma a
@@ -62,16 +63,29 @@ struct Peak {
     cell: usize,
 }
 
+/// What maxima are left out.
+pub(super) struct Terms<'a> {
+    /// From this value on a pixel is saturated.
+    pub saturation: f32,
+    /// The kernel fits the stars: what is sharper than a star is left out.
+    pub psf_known: bool,
+    /// The frame is a picture: what was drawn on it is left out, and what lies outside of this.
+    pub picture: Option<&'a Window>,
+}
+
 /// Filters `plane` with a Gaussian of `sigma` plane pixels and returns the maxima above the
-/// threshold, in stored order. Once the kernel is known to fit the stars, what is sharper than a
-/// star is left out too.
+/// threshold, in stored order.
 pub(super) fn candidates<P: Pixel>(
     plane: &Blocks<'_, P>,
     mesh: &Mesh,
     sigma: f32,
-    saturation: f32,
-    psf_known: bool,
+    terms: &Terms<'_>,
 ) -> Vec<Candidate> {
+    let &Terms {
+        saturation,
+        psf_known,
+        picture,
+    } = terms;
     let kernel = Kernel::gaussian(sigma);
     let strips: Vec<Strip> = (0..mesh.rows)
         .into_par_iter()
@@ -85,6 +99,7 @@ pub(super) fn candidates<P: Pixel>(
         .collect();
     let noise = median3(&raw, mesh.cols, mesh.rows);
     let area = (plane.bin * plane.bin) as f32;
+    let calm = if picture.is_some() { calm(&noise) } else { 0.0 };
     let peaks: Vec<(Peak, f32)> = strips
         .into_iter()
         .flat_map(|s| s.peaks)
@@ -92,7 +107,7 @@ pub(super) fn candidates<P: Pixel>(
             let snr = p.value / noise[p.cell];
             (p, snr)
         })
-        .filter(|(_, snr)| *snr >= THRESHOLD)
+        .filter(|(p, snr)| *snr >= THRESHOLD && noise[p.cell] >= calm)
         .collect();
     let shape = Shape::of(&peaks, sigma, psf_known);
     peaks
@@ -107,7 +122,17 @@ pub(super) fn candidates<P: Pixel>(
             flux: p.value * area,
             flux_noise: noise[p.cell] * area,
         })
+        .filter(|c| picture.is_none_or(|window| window.holds(c.x_px, c.y_px)))
         .collect()
+}
+
+/// Cells with less noise than this are bars and captions on the picture of a sky: drawn, and without
+/// noise of their own.
+fn calm(noise: &[f32]) -> f32 {
+    const SHARE_OF_SKY: f32 = 0.2;
+    let mut sorted = noise.to_vec();
+    sorted.sort_unstable_by(f32::total_cmp);
+    SHARE_OF_SKY * sorted.get(sorted.len() * 3 / 4).copied().unwrap_or(0.0)
 }
 
 /// How stars and defects bend in the filtered plane.

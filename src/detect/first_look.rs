@@ -1,7 +1,7 @@
 //! What the bright stars of a frame tell, before it is searched: how wide they are, and how fine
 //! the background has to be drawn.
 
-use super::filter::{self, Candidate};
+use super::filter::{self, Candidate, Terms};
 use super::measure::FWHM_PER_SIGMA;
 use super::mesh::Mesh;
 use super::mosaic;
@@ -9,6 +9,7 @@ use super::plane::{Image, Pixel, Plane};
 use super::psf::{self, Eye, Psf};
 use super::run::LARGE;
 use super::stamp::Sky;
+use super::window::Window;
 
 /// Background cell, frame pixels; wider stars get wider cells, and so do large frames.
 const CELL_PX: f64 = 64.0;
@@ -62,6 +63,7 @@ impl FirstLook {
         coarse: &Plane,
         mosaic: bool,
         saturation: f32,
+        picture: Option<&Window>,
         grain: Option<Grain>,
     ) -> FirstLook {
         if coarse.width < 8 || coarse.height < 8 {
@@ -83,7 +85,12 @@ impl FirstLook {
         });
         // Widths and the mosaic, by the candidates on that background.
         let through = |mesh: &Mesh, width: fn(&Eye<'_, P>, &[Candidate]) -> Option<Psf>| {
-            let candidates = filter::candidates(&coarse.blocks(), mesh, 1.0, saturation, false);
+            let terms = Terms {
+                saturation,
+                psf_known: false,
+                picture,
+            };
+            let candidates = filter::candidates(&coarse.blocks(), mesh, 1.0, &terms);
             let eye = Eye {
                 image,
                 sky: Sky::new(mesh, coarse.bin),

@@ -7,6 +7,7 @@ mod drifted;
 mod faults;
 mod filter;
 mod first_look;
+mod lines;
 mod measure;
 mod merge;
 mod mesh;
@@ -24,6 +25,7 @@ mod shapes;
 mod spikes;
 mod stamp;
 mod survey;
+mod window;
 
 use crate::frame::{Frame, Pixels};
 pub use first_look::Grain;
@@ -78,6 +80,18 @@ pub struct Detections {
     pub saturation_level: Option<f64>,
     /// Shapes of well-exposed single stars from all over the frame.
     pub shapes: Vec<StarShape>,
+}
+
+impl Detections {
+    /// The same without what lies on straight lines, where more does than chance explains: lights
+    /// of aircraft and pieces of trails. `None` where there is no such line.
+    pub fn off_lines(&self) -> Option<Detections> {
+        let stars = lines::off_lines(&self.stars, [self.width, self.height])?;
+        Some(Detections {
+            stars,
+            ..self.clone()
+        })
+    }
 }
 
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its

@@ -61,17 +61,27 @@ impl<P> Eye<'_, P> {
 /// Measures the typical star from the brightest candidates that are neither saturated nor
 /// single hot pixels; `None` without any.
 pub(super) fn estimate<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
-    typical(
-        outlines(eye, candidates, 2 * LOOK_AT, outline),
-        eye.size_px(),
-    )
+    let mut found = outlines(eye, candidates, 2 * LOOK_AT, CLEAR_SNR, outline);
+    let round = found.iter().filter(|f| f.elongation < ROUND).count();
+    if round < FEW {
+        found = outlines(eye, candidates, 2 * LOOK_AT, FAINT_SNR, outline);
+    }
+    typical(found, eye.size_px())
 }
+
+/// Candidates with this ratio to their noise have a shape that noise leaves alone ...
+const CLEAR_SNR: f32 = 12.0;
+/// ... and where fewer than `FEW` of these are round, as stars are, this must do: of a stretched
+/// picture the bright stars are saturated, and letters and trails are all that is left.
+const FAINT_SNR: f32 = 7.0;
+const FEW: usize = 8;
+const ROUND: f64 = 1.8;
 
 /// The same from narrow images that stand out of their surroundings, whatever light lies there:
 /// stars on a nebula. `None` where fewer than five agree.
 pub(super) fn estimate_lone<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
     // Hills of the nebula may well be brighter than all stars.
-    let found = outlines(eye, candidates, 8 * LOOK_AT, outline_of_lone);
+    let found = outlines(eye, candidates, 8 * LOOK_AT, CLEAR_SNR, outline_of_lone);
     let psf = typical(found.clone(), eye.size_px())?;
     let alike = |f: &&Outline| apart(f.sigma_px, psf.sigma_px) < 2.0 * BANDWIDTH;
     (found.iter().filter(alike).count() >= LEAST_LONE).then_some(psf)
@@ -83,11 +93,13 @@ const LEAST_LONE: usize = 5;
 /// How one candidate is measured.
 type Measure<P> = fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<Shape>;
 
-/// Outlines of the `most` brightest candidates, spread over the frame.
+/// Outlines of the `most` brightest candidates, spread over the frame, as far as they reach
+/// `least_snr`.
 fn outlines<P: Pixel>(
     eye: &Eye<'_, P>,
     candidates: &[Candidate],
     most: usize,
+    least_snr: f32,
     measure: Measure<P>,
 ) -> Vec<Outline> {
     let items: Vec<(f64, f64, f64)> = candidates
@@ -100,6 +112,9 @@ fn outlines<P: Pixel>(
         .take(most)
         .map_init(Scratch::default, |scratch, k| {
             let candidate = &candidates[*k];
+            if candidate.flux < least_snr * candidate.flux_noise {
+                return None;
+            }
             let shape = measure(eye, candidate, scratch)?;
             Some(Outline {
                 x_px: candidate.x_px,
@@ -208,11 +223,8 @@ const STAMP_PX: f64 = 8.0;
 /// Window that the first look begins with, standard deviation in pixels.
 const FIRST_PX: f64 = 1.3;
 
-/// Cuts the candidate's first stamp; `None` for faint, saturated or single-pixel ones.
+/// Cuts the candidate's first stamp; `None` for saturated or single-pixel ones.
 fn cut<P: Pixel>(eye: &Eye<'_, P>, candidate: &Candidate, stamp: &mut Stamp) -> Option<()> {
-    if candidate.flux < 12.0 * candidate.flux_noise {
-        return None;
-    }
     let at = (candidate.x_px, candidate.y_px);
     stamp.cut(eye.image, &eye.sky, eye.mosaic, at, STAMP_PX);
     (!is_spike(stamp, eye.mosaic, NARROWEST) && !is_saturated(eye, stamp)).then_some(())

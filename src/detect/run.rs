@@ -1,12 +1,13 @@
 //! The steps of detection in order.
 
-use super::filter::{self, Candidate};
+use super::filter::{self, Candidate, Terms};
 use super::first_look::{FirstLook, Grain};
 use super::measure::{Context, FWHM_PER_SIGMA, Measured, Scratch, measure};
 use super::mesh::Mesh;
 use super::plane::{Blocks, Image, Pixel, Plane};
 use super::psf::Psf;
 use super::stamp::Sky;
+use super::window::Window;
 use super::{Detections, faults, merge, mosaic, order, shapes};
 use crate::frame::Frame;
 use rayon::prelude::*;
@@ -47,14 +48,16 @@ pub(super) fn run<P: Pixel>(
         // Lossy compression leaves ripples on what was flat.
         saturation *= 0.94;
     }
-    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, grain);
+    let window = frame.nonlinear.then(|| Window::of(image));
+    let picture = window.as_ref();
+    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, picture, grain);
     if look.mosaic && !out.mosaic && !frame.nonlinear {
         out.mosaic = true;
         if base == 1 {
             base = 2;
             coarse = coarse.rebinned(2);
         }
-        look = FirstLook::at(image, &coarse, true, saturation, grain);
+        look = FirstLook::at(image, &coarse, true, saturation, picture, grain);
     }
     let psf = look.psf;
     out.grain = look.grain();
@@ -62,11 +65,16 @@ pub(super) fn run<P: Pixel>(
     let bin = search_bin(base, &psf, image);
     // The coarse plane holds the same sky with less noise.
     let mesh = look.into_mesh(image, &coarse, saturation);
+    let terms = Terms {
+        saturation,
+        psf_known: true,
+        picture,
+    };
     let found = if bin < coarse.bin {
-        search(&Blocks::of(image, bin), mesh, coarse.bin, &psf, saturation)
+        search(&Blocks::of(image, bin), mesh, coarse.bin, &psf, &terms)
     } else {
         let plane = coarse.rebinned(bin / coarse.bin);
-        search(&plane.blocks(), mesh, coarse.bin, &psf, saturation)
+        search(&plane.blocks(), mesh, coarse.bin, &psf, &terms)
     };
     let context = Context {
         image,
@@ -108,12 +116,12 @@ fn search<P: Pixel>(
     mesh: Mesh,
     mesh_bin: usize,
     psf: &Psf,
-    saturation: f32,
+    terms: &Terms<'_>,
 ) -> Found {
     let ratio = mesh_bin as f32 / blocks.bin as f32;
     let mesh = mesh.stretched(blocks.width, blocks.height, ratio);
     let kernel = kernel_sigma(psf, blocks.bin);
-    let candidates = filter::candidates(blocks, &mesh, kernel, saturation, true);
+    let candidates = filter::candidates(blocks, &mesh, kernel, terms);
     Found {
         candidates,
         mesh,

@@ -1,4 +1,5 @@
-//! A second look at a frame whose stars fit nowhere: another background shows other stars.
+//! A second look at a frame whose stars fit nowhere: without what is strung on lines, or on another
+//! background, which shows other stars.
 
 use crate::detect::{Detection, Detections, detect_with};
 use crate::frame::Frame;
@@ -10,9 +11,13 @@ const SAME_PX: f64 = 2.0;
 /// Where more of the first stars than this are old ones, the search would go the same way again.
 const MOST_OLD: f64 = 0.8;
 
+/// How else the stars of a frame may be seen: each is tried in turn.
+pub(super) const LOOKS: [fn(&Frame, &Detections) -> Option<Detections>; 2] =
+    [|_, first| first.off_lines(), other_stars];
+
 /// The stars that the frame shows with its background drawn the other way: for a sky that was
 /// taken for a nebula, or a nebula taken for sky. `None` where they are the same.
-pub(super) fn other_stars(frame: &Frame, first: &Detections) -> Option<Detections> {
+fn other_stars(frame: &Frame, first: &Detections) -> Option<Detections> {
     let other = detect_with(frame, first.grain.other());
     let stars = &other.stars[..other.stars.len().min(FIRST)];
     let old = stars.iter().filter(|s| is_among(s, &first.stars)).count();
