@@ -114,7 +114,7 @@ fn is_sharp<P: Pixel>(context: &Context<'_, P>, blob: &Blob, level: f32) -> bool
     let sky = context.sky.level(blob.x, blob.y);
     !context.mosaic
         && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
-        && !(context.nonlinear && blob.is_round())
+        && !(context.harsh && blob.is_round())
 }
 
 fn measure_plain<P: Pixel>(
