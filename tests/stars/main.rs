@@ -6,4 +6,5 @@ mod detect_hard;
 mod diagnosis;
 mod quality;
 mod second_look;
+mod spoiled;
 mod star_field;
