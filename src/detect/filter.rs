@@ -3,7 +3,6 @@
 use super::convolve::{Kernel, LANES};
 use super::mesh::{Mesh, clipped, median3, sample_cell};
 use super::plane::{Blocks, Pixel};
-use super::window::Window;
 use rayon::prelude::*;
 
 /// Least ratio of a filtered maximum to the noise of the filtered plane. At 4.5 sigma a
@@ -64,13 +63,13 @@ struct Peak {
 }
 
 /// What maxima are left out.
-pub(super) struct Terms<'a> {
+pub(super) struct Terms {
     /// From this value on a pixel is saturated.
     pub saturation: f32,
     /// The kernel fits the stars: what is sharper than a star is left out.
     pub psf_known: bool,
-    /// The frame is a picture: what was drawn on it is left out, and what lies outside of this.
-    pub picture: Option<&'a Window>,
+    /// The frame is a picture: what was drawn on it is left out.
+    pub picture: bool,
 }
 
 /// Filters `plane` with a Gaussian of `sigma` plane pixels and returns the maxima above the
@@ -79,7 +78,7 @@ pub(super) fn candidates<P: Pixel>(
     plane: &Blocks<'_, P>,
     mesh: &Mesh,
     sigma: f32,
-    terms: &Terms<'_>,
+    terms: &Terms,
 ) -> Vec<Candidate> {
     let &Terms {
         saturation,
@@ -99,7 +98,7 @@ pub(super) fn candidates<P: Pixel>(
         .collect();
     let noise = median3(&raw, mesh.cols, mesh.rows);
     let area = (plane.bin * plane.bin) as f32;
-    let calm = if picture.is_some() { calm(&noise) } else { 0.0 };
+    let calm = if picture { calm(&noise) } else { 0.0 };
     let peaks: Vec<(Peak, f32)> = strips
         .into_iter()
         .flat_map(|s| s.peaks)
@@ -122,17 +121,24 @@ pub(super) fn candidates<P: Pixel>(
             flux: p.value * area,
             flux_noise: noise[p.cell] * area,
         })
-        .filter(|c| picture.is_none_or(|window| window.holds(c.x_px, c.y_px)))
         .collect()
 }
 
 /// Cells with less noise than this are bars and captions on the picture of a sky: drawn, and without
-/// noise of their own.
+/// noise of their own. They take a small part of it; where much is that calm, it is sky that lossy
+/// compression has smoothed.
 fn calm(noise: &[f32]) -> f32 {
     const SHARE_OF_SKY: f32 = 0.2;
+    const MOST_DRAWN: f64 = 0.15;
     let mut sorted = noise.to_vec();
     sorted.sort_unstable_by(f32::total_cmp);
-    SHARE_OF_SKY * sorted.get(sorted.len() * 3 / 4).copied().unwrap_or(0.0)
+    let limit = SHARE_OF_SKY * sorted.get(sorted.len() * 3 / 4).copied().unwrap_or(0.0);
+    let drawn = sorted.partition_point(|n| *n < limit);
+    if drawn as f64 <= MOST_DRAWN * sorted.len() as f64 {
+        limit
+    } else {
+        0.0
+    }
 }
 
 /// How stars and defects bend in the filtered plane.

@@ -9,7 +9,6 @@ use super::plane::{Image, Pixel, Plane};
 use super::psf::{self, Eye, Psf};
 use super::run::LARGE;
 use super::stamp::Sky;
-use super::window::Window;
 
 /// Background cell, frame pixels; wider stars get wider cells, and so do large frames.
 const CELL_PX: f64 = 64.0;
@@ -63,7 +62,7 @@ impl FirstLook {
         coarse: &Plane,
         mosaic: bool,
         saturation: f32,
-        picture: Option<&Window>,
+        picture: bool,
         grain: Option<Grain>,
     ) -> FirstLook {
         if coarse.width < 8 || coarse.height < 8 {

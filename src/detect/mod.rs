@@ -15,6 +15,7 @@ mod moments;
 mod mosaic;
 mod objects;
 mod order;
+mod panels;
 mod plane;
 mod points;
 mod psf;
@@ -33,6 +34,7 @@ pub use objects::Object;
 use plane::{Image, Pixel};
 pub use shapes::StarShape;
 pub use survey::{LightMap, Look, Survey, survey};
+use window::Window;
 
 /// One star image.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -92,6 +94,22 @@ impl Detections {
             ..self.clone()
         })
     }
+
+    /// What was found in a part of a frame of `size` pixels that begins `offset` pixels from its
+    /// first one, as found in the frame.
+    fn moved(mut self, offset: (usize, usize), size: (usize, usize)) -> Detections {
+        let (dx, dy) = (offset.0 as f64, offset.1 as f64);
+        for star in &mut self.stars {
+            star.x_px += dx;
+            star.y_px += dy;
+        }
+        for shape in &mut self.shapes {
+            shape.x_px += dx;
+            shape.y_px += dy;
+        }
+        (self.width, self.height) = size;
+        self
+    }
 }
 
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its
@@ -119,5 +137,17 @@ fn run_over<P: Pixel>(frame: &Frame, data: &[P], grain: Option<Grain>) -> Detect
         width: frame.width,
         height: frame.height,
     };
-    run::run(frame, &image, grain)
+    let window = frame.nonlinear.then(|| Window::of(&image));
+    let Some(window) = window.filter(|window| *window != Window::whole(&image)) else {
+        return run::run(frame, &image, grain);
+    };
+    // Nothing of what is around the sky may tell of it.
+    let sky = window.cut(&image);
+    let (width, height) = window.size();
+    let sky = Image {
+        data: &sky,
+        width,
+        height,
+    };
+    run::run(frame, &sky, grain).moved(window.offset(), (frame.width, frame.height))
 }

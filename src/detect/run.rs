@@ -7,7 +7,6 @@ use super::mesh::Mesh;
 use super::plane::{Blocks, Image, Pixel, Plane};
 use super::psf::Psf;
 use super::stamp::Sky;
-use super::window::Window;
 use super::{Detections, faults, merge, mosaic, order, shapes};
 use crate::frame::Frame;
 use rayon::prelude::*;
@@ -48,8 +47,7 @@ pub(super) fn run<P: Pixel>(
         // Lossy compression leaves ripples on what was flat.
         saturation *= 0.94;
     }
-    let window = frame.nonlinear.then(|| Window::of(image));
-    let picture = window.as_ref();
+    let picture = frame.nonlinear;
     let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, picture, grain);
     if look.mosaic && !out.mosaic && !frame.nonlinear {
         out.mosaic = true;
@@ -116,7 +114,7 @@ fn search<P: Pixel>(
     mesh: Mesh,
     mesh_bin: usize,
     psf: &Psf,
-    terms: &Terms<'_>,
+    terms: &Terms,
 ) -> Found {
     let ratio = mesh_bin as f32 / blocks.bin as f32;
     let mesh = mesh.stretched(blocks.width, blocks.height, ratio);

@@ -1,6 +1,7 @@
 //! Where in a picture the sky is: a screenshot has windows around it, with numbers that look more
 //! like stars than most stars.
 
+use super::panels::left_by_panels;
 use super::plane::{Image, Pixel};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -42,6 +43,13 @@ impl Window {
     /// The sky in a picture that may be one of a screen; the whole picture where it is not.
     pub fn of<P: Pixel>(image: &Image<'_, P>) -> Window {
         let whole = Window::whole(image);
+        let large = |left: &Range<usize>, all: usize| left.len() as f64 >= LEAST_SIDE * all as f64;
+        if let Some((columns, rows)) = left_by_panels(image)
+            && large(&columns, image.width)
+            && large(&rows, image.height)
+        {
+            return Window { columns, rows }.without_edges(image);
+        }
         let mut window = whole.clone();
         // Without the windows on two sides those on the other two are easier to tell.
         for _ in 0..2 {
@@ -59,23 +67,42 @@ impl Window {
         if window == whole || one_shade(image, &window) < ONE_SHADE {
             return whole;
         }
+        window.without_edges(image)
+    }
+
+    /// The same without the pixels beside what is around it.
+    fn without_edges<P>(self, image: &Image<'_, P>) -> Window {
         let inside = |range: &Range<usize>, size: usize| {
             let from = if range.start > 0 { EDGE_PX } else { 0 };
             let to = if range.end < size { EDGE_PX } else { 0 };
             range.start + from..range.end.saturating_sub(to)
         };
         Window {
-            columns: inside(&window.columns, image.width),
-            rows: inside(&window.rows, image.height),
+            columns: inside(&self.columns, image.width),
+            rows: inside(&self.rows, image.height),
         }
     }
 
-    /// Whether a position, frame pixels, lies in it.
-    pub fn holds(&self, x_px: f64, y_px: f64) -> bool {
-        let within = |v: f64, range: &Range<usize>| {
-            (range.start as f64 - 0.5..range.end as f64 - 0.5).contains(&v)
+    /// Columns and rows to the left of it and before it.
+    pub fn offset(&self) -> (usize, usize) {
+        (self.columns.start, self.rows.start)
+    }
+
+    /// Pixels along x and y.
+    pub fn size(&self) -> (usize, usize) {
+        (self.columns.len(), self.rows.len())
+    }
+
+    /// Its pixels.
+    pub fn cut<P: Pixel>(&self, image: &Image<'_, P>) -> Vec<P> {
+        let row = |y: usize| {
+            let start = y * image.width;
+            image
+                .data
+                .get(start + self.columns.start..start + self.columns.end)
+                .unwrap_or_default()
         };
-        within(x_px, &self.columns) && within(y_px, &self.rows)
+        self.rows.clone().flat_map(row).copied().collect()
     }
 }
 
@@ -192,7 +219,7 @@ mod tests {
             (window.columns.clone(), window.rows.clone()),
             (94..346, 44..276)
         );
-        assert!(window.holds(200.0, 100.0) && !window.holds(30.0, 100.0));
+        assert_eq!((window.offset(), window.size()), ((94, 44), (252, 232)));
     }
 
     #[test]

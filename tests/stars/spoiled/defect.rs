@@ -1,6 +1,6 @@
 //! What spoils frames, each at moderate strength drawn at random.
 
-use super::scene::{CEILING, Exposed, Scene};
+use super::scene::{Exposed, Scene};
 use super::shape::Shape;
 use crate::star_field::{Random, Star};
 use std::f64::consts::TAU;
@@ -346,9 +346,8 @@ fn spoil(defect: Defect, scene: &mut Scene) {
 /// from its edge).
 fn hide(scene: &mut Scene, inside: impl Fn(f64, f64) -> f64) {
     let soft = scene.binning as f64 * between(&mut scene.random, 0.6, 6.0);
-    let dark = 0.08 * CEILING / 65_535.0;
     // What lies in front of the telescope is not quite black; no star shines through it.
-    let lit = dark * scene.spec.sky_adu;
+    let lit = between(&mut scene.random, 0.05, 0.7) * scene.spec.sky_adu;
     let share = |x: f64, y: f64| 1.0 / (1.0 + (inside(x, y) / soft).exp());
     scene.dim(share);
     scene.camera.glow(|x, y| lit * (1.0 - share(x, y)));

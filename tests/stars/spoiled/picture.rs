@@ -55,8 +55,9 @@ pub fn picture(exposed: &Exposed, defects: &[Defect], random: &mut Random) -> Pi
     }
 }
 
-/// By a curve that many programs have: a line, a power, or the inverse hyperbolic sine of Lupton
-/// et al. (1999), from a little below the sky to a little above the bright stars.
+/// By a curve that many programs have: a line, a power, the inverse hyperbolic sine of Lupton et al.
+/// (1999), from a little below the sky to a little above the bright stars; or the rational function
+/// that puts the sky at a quarter of the scale, whatever its noise (both common practice).
 fn stretched(canvas: &Canvas, random: &mut Random) -> GrayImage {
     let mut sorted: Vec<f64> = canvas.data.iter().step_by(7).copied().collect();
     sorted.sort_by(f64::total_cmp);
@@ -65,12 +66,19 @@ fn stretched(canvas: &Canvas, random: &mut Random) -> GrayImage {
     let black = sky - (1.0 + 3.0 * random.uniform()) * deviation;
     let white = (at(0.999)).max(sky + (15.0 + 40.0 * random.uniform()) * deviation);
     let (kind, soft) = (random.uniform(), 4.0 * deviation);
+    let lifted = 0.15 + 0.15 * random.uniform();
+    let share_of = |v: f64| ((v - black) / (white - black)).clamp(0.0, 1.0);
+    // (m - 1) x / ((2 m - 1) x - m) takes the sky's x to `lifted` with this m.
+    let x = share_of(sky);
+    let m = x * (1.0 - lifted) / (x + lifted - 2.0 * x * lifted);
     let curve = |v: f64| {
-        let share = ((v - black) / (white - black)).clamp(0.0, 1.0);
-        if kind < 0.3 {
+        let share = share_of(v);
+        if kind < 0.25 {
             share
-        } else if kind < 0.6 {
+        } else if kind < 0.5 {
             share.powf(0.5)
+        } else if kind < 0.75 {
+            (m - 1.0) * share / ((2.0 * m - 1.0) * share - m)
         } else {
             (share * (white - black) / soft).asinh() / ((white - black) / soft).asinh()
         }
@@ -155,6 +163,18 @@ fn on_a_screen(image: &GrayImage, random: &mut Random) -> (GrayImage, [u32; 2]) 
     let shade = 30 + (60.0 * random.uniform()) as u8;
     let (width, height) = (image.width() + left + right, image.height() + top + bottom);
     let mut screen = GrayImage::from_pixel(width, height, Luma([shade]));
+    // Buttons, fields and the plots of other numbers.
+    let (tone, apart) = (
+        shade.saturating_add((60.0 * random.uniform()) as u8),
+        34 * (1 + (3.0 * random.uniform()) as u32),
+    );
+    for y in (36..height.saturating_sub(60)).step_by(apart as usize) {
+        for (x0, x1) in [(4, left - 4), (width - right + 6, width - 4)] {
+            for (x, y) in (x0..x1).flat_map(|x| (y..y + 26).map(move |y| (x, y))) {
+                screen.put_pixel(x, y, Luma([tone]));
+            }
+        }
+    }
     image::imageops::replace(&mut screen, image, i64::from(left), i64::from(top));
     let mut marks = Marks::new(&screen);
     marks.text(&mut screen, "FRAME VIEW MOUNT HELP", (8, 8), 2);

@@ -18,7 +18,7 @@ const SHOWN_SNR: f64 = 8.0;
 /// Electrons per count.
 const GAIN: f64 = 2.0;
 /// A pixel holds so many counts.
-pub const CEILING: f64 = 65_535.0;
+const CEILING: f64 = 65_535.0;
 
 /// A frame in the making. Positions are pixels of `light`, 0-based, in stored order.
 pub struct Scene {
