@@ -156,19 +156,24 @@ struct Shape {
 impl Shape {
     fn of(peaks: &[(Peak, f32)], sigma: f32, psf_known: bool) -> Shape {
         let bend = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
-        let mut round: Vec<f32> = peaks
-            .iter()
-            .filter(|(_, snr)| *snr > SNR_FOR_LINES)
-            .map(|(p, _)| p.bend.least / p.bend.most.max(1e-6))
-            .collect();
+        let (star, single) = (bend(2.0 * sigma * sigma), bend(sigma * sigma));
+        let clear = |most: f32| -> Vec<f32> {
+            let peaks = peaks
+                .iter()
+                .filter(|(p, snr)| *snr > SNR_FOR_LINES && p.bend.mean() < most);
+            peaks
+                .map(|(p, _)| p.bend.least / p.bend.most.max(1e-6))
+                .collect()
+        };
+        // Hot pixels are round, and tell nothing of stars that may be drawn out.
+        let mut round = clear(star + SHARP * (single - star));
+        if round.len() < FEW {
+            round = clear(f32::MAX);
+        }
         round.sort_unstable_by(f32::total_cmp);
         Shape {
-            star: bend(2.0 * sigma * sigma),
-            single: if psf_known {
-                bend(sigma * sigma)
-            } else {
-                f32::INFINITY
-            },
+            star,
+            single: if psf_known { single } else { f32::INFINITY },
             // Lines may outnumber stars ninefold before this follows them; where tracking
             // drifts, all stars are lines, and none is dropped.
             roundness: round.get(round.len() * 9 / 10).copied().unwrap_or(0.0),
@@ -178,7 +183,7 @@ impl Shape {
     /// A hot pixel or cosmic ray, a trail, a bad row or column.
     fn is_defect(&self, bend: Bend, snr: f32) -> bool {
         let sharp =
-            snr > SNR_FOR_SHARPNESS && bend.mean() > self.star + 0.62 * (self.single - self.star);
+            snr > SNR_FOR_SHARPNESS && bend.mean() > self.star + SHARP * (self.single - self.star);
         // Broad tops (saturated stars) bend little and say nothing.
         let line = snr > SNR_FOR_LINES
             && bend.most > 0.4 * self.star
@@ -187,6 +192,10 @@ impl Shape {
     }
 }
 
+/// Beyond this part of the way from a star's bend to that of a single value it is one.
+const SHARP: f32 = 0.62;
+/// Fewer peaks tell nothing.
+const FEW: usize = 8;
 /// From these ratios to the noise on, the bends are known to a fifth of what is decided on.
 const SNR_FOR_SHARPNESS: f32 = 9.0;
 const SNR_FOR_LINES: f32 = 12.0;

@@ -40,6 +40,9 @@ impl Psf {
 pub(super) const NARROWEST: f64 = 0.42;
 /// Images from which the typical one is taken.
 const LOOK_AT: usize = 160;
+/// Where fewer are left without hot pixels and saturated stars, so many times as many are looked at.
+const ENOUGH: usize = 60;
+const MORE: usize = 5;
 /// Widest star, standard deviation in pixels.
 const WIDEST: f64 = 12.0;
 
@@ -93,8 +96,8 @@ const LEAST_LONE: usize = 5;
 /// How one candidate is measured.
 type Measure<P> = fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<Shape>;
 
-/// Outlines of the `most` brightest candidates, spread over the frame, as far as they reach
-/// `least_snr`.
+/// Outlines of the `most` brightest candidates, spread over the frame, or of the ones after them, as
+/// far as they reach `least_snr`.
 fn outlines<P: Pixel>(
     eye: &Eye<'_, P>,
     candidates: &[Candidate],
@@ -107,25 +110,31 @@ fn outlines<P: Pixel>(
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
     let order = super::order::spread(&items, eye.image.width, eye.image.height);
-    let mut found: Vec<Outline> = order
-        .par_iter()
-        .take(most)
-        .map_init(Scratch::default, |scratch, k| {
-            let candidate = &candidates[*k];
-            if candidate.flux < least_snr * candidate.flux_noise {
-                return None;
-            }
-            let shape = measure(eye, candidate, scratch)?;
-            Some(Outline {
-                x_px: candidate.x_px,
-                y_px: candidate.y_px,
-                sigma_px: shape.sigma(),
-                elongation: shape.elongation(),
-                angle_rad: shape.angle(),
-            })
-        })
-        .flatten()
-        .collect();
+    let mut found: Vec<Outline> = Vec::new();
+    // Hot pixels may outnumber the stars: then more candidates are looked at.
+    for some in order.chunks(most).take(MORE) {
+        found.par_extend(
+            some.par_iter()
+                .map_init(Scratch::default, |scratch, k| {
+                    let candidate = &candidates[*k];
+                    if candidate.flux < least_snr * candidate.flux_noise {
+                        return None;
+                    }
+                    let shape = measure(eye, candidate, scratch)?;
+                    Some(Outline {
+                        x_px: candidate.x_px,
+                        y_px: candidate.y_px,
+                        sigma_px: shape.sigma(),
+                        elongation: shape.elongation(),
+                        angle_rad: shape.angle(),
+                    })
+                })
+                .flatten(),
+        );
+        if found.len() >= ENOUGH {
+            break;
+        }
+    }
     found.truncate(LOOK_AT);
     found
 }
