@@ -143,6 +143,7 @@ fn measure_plain<P: Pixel>(
         NARROWEST
     };
     let spike = context.psf.sigma_px < 2.5 && is_spike(stamp, context.mosaic, narrow);
+    let edge = stamp.is_at_an_edge();
     let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
     if local != 0.0 {
         stamp.lower(local);
@@ -192,7 +193,7 @@ fn measure_plain<P: Pixel>(
             elongation: shape.elongation(),
             saturated: false,
         },
-        fault: spike || sharp,
+        fault: spike || sharp || edge,
         shape_known: trusted,
         brightness: flux,
         core_px: None,

@@ -232,11 +232,14 @@ const STAMP_PX: f64 = 8.0;
 /// Window that the first look begins with, standard deviation in pixels.
 const FIRST_PX: f64 = 1.3;
 
-/// Cuts the candidate's first stamp; `None` for saturated or single-pixel ones.
+/// Cuts the candidate's first stamp; `None` for saturated or single-pixel ones, and the edge of
+/// something dark.
 fn cut<P: Pixel>(eye: &Eye<'_, P>, candidate: &Candidate, stamp: &mut Stamp) -> Option<()> {
     let at = (candidate.x_px, candidate.y_px);
     stamp.cut(eye.image, &eye.sky, eye.mosaic, at, STAMP_PX);
-    (!is_spike(stamp, eye.mosaic, NARROWEST) && !is_saturated(eye, stamp)).then_some(())
+    let no_star =
+        is_spike(stamp, eye.mosaic, NARROWEST) || is_saturated(eye, stamp) || stamp.is_at_an_edge();
+    (!no_star).then_some(())
 }
 
 fn is_saturated<P>(eye: &Eye<'_, P>, stamp: &Stamp) -> bool {
@@ -263,7 +266,8 @@ fn outline<P: Pixel>(
         }
         shape = window.adaptive(stamp, at, from, limit_px)?;
     }
-    Some(shape)
+    // Wider is the sky's own unevenness.
+    (shape.sigma() < 1.2 * WIDEST).then_some(shape)
 }
 
 /// Shape of one candidate above the ring around it, unless it is wide or the ring as uneven.

@@ -220,7 +220,7 @@ fn spoil(defect: Defect, scene: &mut Scene) {
         Nebula => {
             let (peak, finest) = (between(random, 1.0, 6.0) * sky, between(random, 12.0, 30.0));
             scene.light.nebula(peak, finest, random);
-            let steepness = between(random, 0.0, 1.5) * noise;
+            let steepness = between(random, 0.0, 0.4) * noise;
             scene.light.ragged_nebula(steepness, random);
         }
         Galaxy => {
