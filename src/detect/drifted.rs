@@ -18,7 +18,7 @@ pub(super) struct Outline {
 }
 
 /// Images less drawn out have no direction to speak of.
-const DRAWN_OUT: f64 = 1.8;
+pub(super) const DRAWN_OUT: f64 = 1.8;
 /// Directions within this of each other are the same, radians.
 const SAME_RAD: f64 = 0.17;
 /// Of all images, drifted stars are at least this share ...

@@ -7,6 +7,8 @@ use super::psf::Psf;
 const REGIONS: f64 = 5.0;
 /// How many times longer than a star of its region an image may be.
 const EXCESS: f64 = 1.6;
+/// The same where all are drawn out: noise and neighbours make faint ones look rounder than they are.
+const EXCESS_OF_DRAWN_OUT: f64 = 2.5;
 /// How many times broader than the typical star: edges, nebula knots, galaxies.
 const BROAD: f64 = 2.5;
 /// The same where the sky is rough.
@@ -43,6 +45,11 @@ pub(super) fn unlike_stars(
         .collect();
     let excess = if rough { BROAD_ON_ROUGH } else { BROAD };
     let broadest = excess * FWHM_PER_SIGMA * typical.sigma_px;
+    let longest = if typical.is_drawn_out() {
+        EXCESS_OF_DRAWN_OUT
+    } else {
+        EXCESS
+    };
     stars
         .iter()
         .map(|m| {
@@ -50,7 +57,7 @@ pub(super) fn unlike_stars(
                 .get(&region(m))
                 .copied()
                 .unwrap_or(typical.elongation);
-            let long = m.star.elongation > EXCESS * local.max(typical.elongation).max(1.15);
+            let long = m.star.elongation > longest * local.max(typical.elongation).max(1.15);
             let broad = !m.star.saturated && m.star.fwhm_px > broadest;
             broad || m.shape_known && long
         })

@@ -137,10 +137,10 @@ fn measure_plain<P: Pixel>(
     // has a dark middle.
     // Faint ones are disturbed by noise too much to tell.
     let bright = candidate.flux > 25.0 * candidate.flux_noise;
-    let narrow = if bright {
-        context.psf.short_axis_px()
-    } else {
-        NARROWEST
+    let narrow = match context.psf.is_drawn_out() {
+        true => None,
+        false if bright => Some(context.psf.short_axis_px()),
+        false => Some(NARROWEST),
     };
     let spike = context.psf.sigma_px < 2.5 && is_spike(stamp, context.mosaic, narrow);
     let edge = stamp.is_at_an_edge();

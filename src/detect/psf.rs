@@ -1,6 +1,6 @@
 //! How wide the stars of this frame are.
 
-use super::drifted::{Outline, drifted};
+use super::drifted::{DRAWN_OUT, Outline, drifted};
 use super::filter::Candidate;
 use super::moments::{Shape, Window};
 use super::plane::{Image, Pixel};
@@ -23,6 +23,11 @@ impl Psf {
         sigma_px: 1.2,
         elongation: 1.0,
     };
+
+    /// Whether the stars are so much longer than wide that the mount must have drifted.
+    pub fn is_drawn_out(&self) -> bool {
+        self.elongation > DRAWN_OUT
+    }
 
     /// Standard deviation along the short axis, pixels.
     pub fn short_axis_px(&self) -> f64 {
@@ -237,8 +242,9 @@ const FIRST_PX: f64 = 1.3;
 fn cut<P: Pixel>(eye: &Eye<'_, P>, candidate: &Candidate, stamp: &mut Stamp) -> Option<()> {
     let at = (candidate.x_px, candidate.y_px);
     stamp.cut(eye.image, &eye.sky, eye.mosaic, at, STAMP_PX);
-    let no_star =
-        is_spike(stamp, eye.mosaic, NARROWEST) || is_saturated(eye, stamp) || stamp.is_at_an_edge();
+    let no_star = is_spike(stamp, eye.mosaic, Some(NARROWEST))
+        || is_saturated(eye, stamp)
+        || stamp.is_at_an_edge();
     (!no_star).then_some(())
 }
 

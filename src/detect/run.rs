@@ -58,7 +58,7 @@ pub(super) fn run<P: Pixel>(
         look = FirstLook::at(image, &coarse, true, saturation, picture, grain);
     }
     let psf = look.psf;
-   
+
     out.grain = look.grain();
     let rough = out.grain == Grain::Fine;
     let bin = search_bin(base, &psf, image);

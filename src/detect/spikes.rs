@@ -3,8 +3,9 @@
 use super::stamp::Stamp;
 
 /// Whether the peak is sharper than a star of standard deviation `sigma_px` (the pixel included)
-/// can be: a single pixel, or a track of charge one pixel wide.
-pub(super) fn is_spike(stamp: &Stamp, mosaic: bool, sigma_px: f64) -> bool {
+/// can be: a single pixel, or a track of charge one pixel wide. `None`: stars are drawn out, and may
+/// look like a track.
+pub(super) fn is_spike(stamp: &Stamp, mosaic: bool, sigma_px: Option<f64>) -> bool {
     let Some((top, around)) = peak(stamp) else {
         return false;
     };
@@ -17,7 +18,8 @@ pub(super) fn is_spike(stamp: &Stamp, mosaic: bool, sigma_px: f64) -> bool {
     }
     // A star as narrow as 1 pixel (FWHM), centred on a pixel, leaves 0.4 of its light to the
     // neighbours.
-    around.iter().sum::<f32>() < 0.3 * top || is_track(top, &around, sigma_px)
+    around.iter().sum::<f32>() < 0.3 * top
+        || sigma_px.is_some_and(|sigma_px| is_track(top, &around, sigma_px))
 }
 
 /// Whether in one direction the peak falls far more steeply to both sides than that of a star. A
