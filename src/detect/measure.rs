@@ -92,7 +92,7 @@ pub(super) fn measure<P: Pixel>(
             &mut scratch.blob,
         ) {
             Some(blob) if is_sharp(context, &blob, context.saturation) => return None,
-            Some(blob) if blob.is_star(&context.psf, context.is_smooth()) => {
+            Some(blob) if is_star(context, &blob) => {
                 return measure_saturated(context, candidate, &blob, scratch);
             }
             // Overexposed areas, bars and letters; a lone saturated pixel may yet be a star's.
@@ -102,19 +102,30 @@ pub(super) fn measure<P: Pixel>(
     }
     match plateau(context, candidate, scratch) {
         Some((blob, level)) if is_sharp(context, &blob, level) => None,
-        Some((blob, _)) if blob.is_star(&context.psf, context.is_smooth()) => {
+        Some((blob, _)) if is_star(context, &blob) => {
             measure_saturated(context, candidate, &blob, scratch)
         }
         _ => measure_plain(context, candidate, scratch),
     }
 }
 
-/// See [`Blob::is_sharp`]; in a mosaic the neighbours have other colours, which tells nothing.
+/// See [`Blob::is_star`]; a star that is drawn out in whatever direction has no outline to speak of.
+fn is_star<P: Pixel>(context: &Context<'_, P>, blob: &Blob) -> bool {
+    if context.psf.is_drawn_out() {
+        !blob.overflowed && blob.area >= 2
+    } else {
+        blob.is_star(&context.psf, context.is_smooth())
+    }
+}
+
+/// See [`Blob::is_sharp`]; in a mosaic the neighbours have other colours, which tells nothing, and
+/// letters are told from stars of a picture that are drawn out by being rounder.
 fn is_sharp<P: Pixel>(context: &Context<'_, P>, blob: &Blob, level: f32) -> bool {
     let sky = context.sky.level(blob.x, blob.y);
     !context.mosaic
         && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
         && !(context.harsh && blob.is_round())
+        && !(context.nonlinear && context.psf.is_drawn_out())
 }
 
 fn measure_plain<P: Pixel>(
@@ -281,6 +292,9 @@ fn mosaic_factor(mosaic: bool) -> f64 {
     if mosaic { 2.0 } else { 1.0 }
 }
 
+/// Letters in a picture of stars that are drawn out have less than this share of their elongation.
+const ROUNDER: f64 = 0.35;
+
 /// What the ring around a star differs from the mesh, zero where that is within its error (the
 /// mesh is the less noisy of the two), and the scatter in the ring.
 fn local_sky(
@@ -324,6 +338,8 @@ fn measure_saturated<P: Pixel>(
         ..
     } = scratch;
     let core = blob.core_radius();
+    let drawn_out = context.psf.is_drawn_out();
+    let blooms = blob.blooms() && !drawn_out;
     // A window as wide as the core and its wings: the clipped profile is still symmetric.
     let width = (sigma * sigma + 0.5 * core * core).sqrt();
     let outer = 4.0 * sigma + 1.5 * core + 2.0;
@@ -337,7 +353,7 @@ fn measure_saturated<P: Pixel>(
     let (local, _) = local_sky(stamp, (blob.x, blob.y), sigma + core / 2.8, outer, sample);
     stamp.lower(local);
     let mut centre = (blob.x, blob.y);
-    if !blob.blooms() && width * 3.0 < outer {
+    if !blooms && width * 3.0 < outer {
         centre = window
             .centroid(stamp, centre, width, sigma + 0.5 * core)
             .unwrap_or(centre);
@@ -347,11 +363,8 @@ fn measure_saturated<P: Pixel>(
         .sum_within(centre, 1.3 * core + 3.0 * sigma)
         .max(f64::from(candidate.flux));
     let snr = flux / f64::from(candidate.flux_noise);
-    let elongation = if blob.blooms() {
-        1.0
-    } else {
-        shape.elongation()
-    };
+    let elongation = if blooms { 1.0 } else { shape.elongation() };
+    let letter = context.nonlinear && drawn_out && elongation < ROUNDER * context.psf.elongation;
     Some(Measured {
         star: Detection {
             x_px: centre.0,
@@ -363,8 +376,8 @@ fn measure_saturated<P: Pixel>(
             elongation,
             saturated: true,
         },
-        fault: false,
-        shape_known: !blob.blooms(),
+        fault: letter,
+        shape_known: !blooms,
         brightness: flux,
         core_px: Some(blob.half_sides()),
     })
