@@ -68,6 +68,8 @@ pub(super) struct Terms {
     pub saturation: f32,
     /// The kernel fits the stars: what is sharper than a star is left out.
     pub psf_known: bool,
+    /// Stars may be as sharp as hot pixels.
+    pub single_pixels: bool,
     /// The frame is a picture: what was drawn on it is left out.
     pub picture: bool,
 }
@@ -83,6 +85,7 @@ pub(super) fn candidates<P: Pixel>(
     let &Terms {
         saturation,
         psf_known,
+        single_pixels,
         picture,
     } = terms;
     let kernel = Kernel::gaussian(sigma);
@@ -108,7 +111,7 @@ pub(super) fn candidates<P: Pixel>(
         })
         .filter(|(p, snr)| *snr >= THRESHOLD && noise[p.cell] >= calm)
         .collect();
-    let shape = Shape::of(&peaks, sigma, psf_known);
+    let shape = Shape::of(&peaks, sigma, psf_known && !single_pixels);
     peaks
         .iter()
         .filter(|(p, snr)| {
@@ -154,7 +157,7 @@ struct Shape {
 }
 
 impl Shape {
-    fn of(peaks: &[(Peak, f32)], sigma: f32, psf_known: bool) -> Shape {
+    fn of(peaks: &[(Peak, f32)], sigma: f32, singles_are_none: bool) -> Shape {
         let bend = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
         let (star, single) = (bend(2.0 * sigma * sigma), bend(sigma * sigma));
         let clear = |most: f32| -> Vec<f32> {
@@ -173,7 +176,11 @@ impl Shape {
         round.sort_unstable_by(f32::total_cmp);
         Shape {
             star,
-            single: if psf_known { single } else { f32::INFINITY },
+            single: if singles_are_none {
+                single
+            } else {
+                f32::INFINITY
+            },
             // Lines may outnumber stars ninefold before this follows them; where tracking
             // drifts, all stars are lines, and none is dropped.
             roundness: round.get(round.len() * 9 / 10).copied().unwrap_or(0.0),

@@ -87,6 +87,7 @@ impl FirstLook {
             let terms = Terms {
                 saturation,
                 psf_known: false,
+                single_pixels: false,
                 picture,
             };
             let candidates = filter::candidates(&coarse.blocks(), mesh, 1.0, &terms);

@@ -26,6 +26,8 @@ pub(super) struct Context<'a, P> {
     pub harsh: bool,
     /// The sky is rough: small hills of it pass for faint, wide stars.
     pub rough: bool,
+    /// Stars are narrower than a pixel: nothing is too sharp for one.
+    pub single_pixels: bool,
     /// Standard deviation of the detection kernel, frame pixels.
     pub kernel_px: f64,
 }
@@ -123,6 +125,7 @@ fn is_star<P: Pixel>(context: &Context<'_, P>, blob: &Blob) -> bool {
 fn is_sharp<P: Pixel>(context: &Context<'_, P>, blob: &Blob, level: f32) -> bool {
     let sky = context.sky.level(blob.x, blob.y);
     !context.mosaic
+        && !context.single_pixels
         && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
         && !(context.harsh && blob.is_round())
         && !(context.nonlinear && context.psf.is_drawn_out())
@@ -153,7 +156,8 @@ fn measure_plain<P: Pixel>(
         false if bright => Some(context.psf.short_axis_px()),
         false => Some(NARROWEST),
     };
-    let spike = context.psf.sigma_px < 2.5 && is_spike(stamp, context.mosaic, narrow);
+    let may_be_spike = context.psf.sigma_px < 2.5 && !context.single_pixels;
+    let spike = may_be_spike && is_spike(stamp, context.mosaic, narrow);
     let edge = stamp.is_at_an_edge();
     let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
     if local != 0.0 {
@@ -192,7 +196,7 @@ fn measure_plain<P: Pixel>(
     };
     centre = better.unwrap_or(centre);
     let trusted = whole && candidate.flux > 12.0 * candidate.flux_noise;
-    let sharp = shape.sigma() < 0.55 * context.psf.sigma_px && snr > 12.0;
+    let sharp = !context.single_pixels && shape.sigma() < 0.55 * context.psf.sigma_px && snr > 12.0;
     Some(Measured {
         star: Detection {
             x_px: centre.0,
@@ -292,6 +296,9 @@ fn mosaic_factor(mosaic: bool) -> f64 {
     if mosaic { 2.0 } else { 1.0 }
 }
 
+/// Error of the position of a star that fills a single pixel: evenly over it, that of 1 / sqrt 12
+/// pixel at most.
+const SINGLE_PX: f64 = 0.2;
 /// Letters in a picture of stars that are drawn out have less than this share of their elongation.
 const ROUNDER: f64 = 0.35;
 
@@ -321,7 +328,13 @@ fn position_error<P: Pixel>(context: &Context<'_, P>, flux: f64, pixel_noise: f6
     let sigma = context.psf.sigma_px;
     let sky = (8.0 * std::f64::consts::PI).sqrt() * sigma * sigma * pixel_noise / flux;
     let floor = 0.003 * FWHM_PER_SIGMA * sigma * if context.nonlinear { 5.0 } else { 1.0 };
-    (sky * sky + floor * floor + 2.5e-5).sqrt()
+    // Where in its pixel such a star lies is hard to say.
+    let pixel = if context.single_pixels {
+        SINGLE_PX
+    } else {
+        0.0
+    };
+    (sky * sky + floor * floor + pixel * pixel + 2.5e-5).sqrt()
 }
 
 fn measure_saturated<P: Pixel>(

@@ -115,23 +115,33 @@ impl Detections {
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its
 /// width and height, gives an empty list.
 pub fn detect(frame: &Frame) -> Detections {
-    run_on(frame, None)
+    run_on(frame, Assumed::default())
 }
 
-/// The same with the background drawn as the caller says, whatever the sky looks like.
-pub fn detect_with(frame: &Frame, grain: Grain) -> Detections {
-    run_on(frame, Some(grain))
+/// The same with what the caller assumes, whatever the frame looks like.
+pub fn detect_with(frame: &Frame, assumed: Assumed) -> Detections {
+    run_on(frame, assumed)
 }
 
-fn run_on(frame: &Frame, grain: Option<Grain>) -> Detections {
+/// What is assumed of a frame instead of being read off it.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Assumed {
+    /// How fine the background is to be drawn.
+    pub grain: Option<Grain>,
+    /// Stars are narrower than a pixel, as in frames binned far: single bright pixels are stars
+    /// and not hot.
+    pub single_pixels: bool,
+}
+
+fn run_on(frame: &Frame, assumed: Assumed) -> Detections {
     match &frame.pixels {
-        Pixels::U8(data) => run_over(frame, data, grain),
-        Pixels::U16(data) => run_over(frame, data, grain),
-        Pixels::F32(data) => run_over(frame, data, grain),
+        Pixels::U8(data) => run_over(frame, data, assumed),
+        Pixels::U16(data) => run_over(frame, data, assumed),
+        Pixels::F32(data) => run_over(frame, data, assumed),
     }
 }
 
-fn run_over<P: Pixel>(frame: &Frame, data: &[P], grain: Option<Grain>) -> Detections {
+fn run_over<P: Pixel>(frame: &Frame, data: &[P], assumed: Assumed) -> Detections {
     let image = Image {
         data,
         width: frame.width,
@@ -139,7 +149,7 @@ fn run_over<P: Pixel>(frame: &Frame, data: &[P], grain: Option<Grain>) -> Detect
     };
     let window = frame.nonlinear.then(|| Window::of(&image));
     let Some(window) = window.filter(|window| *window != Window::whole(&image)) else {
-        return run::run(frame, &image, grain);
+        return run::run(frame, &image, assumed);
     };
     // Nothing of what is around the sky may tell of it.
     let sky = window.cut(&image);
@@ -149,5 +159,5 @@ fn run_over<P: Pixel>(frame: &Frame, data: &[P], grain: Option<Grain>) -> Detect
         width,
         height,
     };
-    run::run(frame, &sky, grain).moved(window.offset(), (frame.width, frame.height))
+    run::run(frame, &sky, assumed).moved(window.offset(), (frame.width, frame.height))
 }

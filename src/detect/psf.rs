@@ -24,6 +24,12 @@ impl Psf {
         elongation: 1.0,
     };
 
+    /// A star that is narrower than a pixel.
+    pub const SINGLE_PIXEL: Psf = Psf {
+        sigma_px: NARROWEST,
+        elongation: 1.0,
+    };
+
     /// Whether the stars are so much longer than wide that the mount must have drifted.
     pub fn is_drawn_out(&self) -> bool {
         self.elongation > DRAWN_OUT

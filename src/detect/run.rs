@@ -7,7 +7,7 @@ use super::mesh::Mesh;
 use super::plane::{Blocks, Image, Pixel, Plane};
 use super::psf::Psf;
 use super::stamp::Sky;
-use super::{Detections, faults, merge, mosaic, order, shapes};
+use super::{Assumed, Detections, faults, merge, mosaic, order, shapes};
 use crate::frame::Frame;
 use rayon::prelude::*;
 
@@ -21,12 +21,9 @@ const PIXELS_PER_CANDIDATE: usize = 600;
 /// Frames with more pixels than this are searched in 2 x 2 blocks.
 pub(super) const LARGE: usize = 4_200_000;
 
-/// Finds the stars of `image`; where no `grain` of the background is given, the sky decides.
-pub(super) fn run<P: Pixel>(
-    frame: &Frame,
-    image: &Image<'_, P>,
-    grain: Option<Grain>,
-) -> Detections {
+/// Finds the stars of `image`; where nothing is assumed, the sky and the stars decide.
+pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assumed) -> Detections {
+    let grain = assumed.grain;
     let mut out = Detections {
         width: image.width,
         height: image.height,
@@ -57,7 +54,11 @@ pub(super) fn run<P: Pixel>(
         }
         look = FirstLook::at(image, &coarse, true, saturation, picture, grain);
     }
-    let psf = look.psf;
+    let psf = if assumed.single_pixels {
+        Psf::SINGLE_PIXEL
+    } else {
+        look.psf
+    };
 
     out.grain = look.grain();
     let rough = out.grain == Grain::Fine;
@@ -67,6 +68,7 @@ pub(super) fn run<P: Pixel>(
     let terms = Terms {
         saturation,
         psf_known: true,
+        single_pixels: assumed.single_pixels,
         picture,
     };
     let found = if bin < coarse.bin {
@@ -84,6 +86,7 @@ pub(super) fn run<P: Pixel>(
         nonlinear: frame.nonlinear,
         harsh: frame.nonlinear && is_harsh(&found.mesh, bin, saturation),
         rough,
+        single_pixels: assumed.single_pixels,
         kernel_px: f64::from(found.kernel) * bin as f64,
     };
     let measured = measure_all(&context, &found.candidates);

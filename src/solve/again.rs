@@ -1,7 +1,7 @@
-//! A second look at a frame whose stars fit nowhere: without what is strung on lines, or on another
-//! background, which shows other stars.
+//! A second look at a frame whose stars fit nowhere: without what is strung on lines, on another background,
+//! which shows other stars, or with single pixels for stars.
 
-use crate::detect::{Detection, Detections, detect_with};
+use crate::detect::{Assumed, Detection, Detections, detect_with};
 use crate::frame::Frame;
 
 /// So many of the first stars make the patterns.
@@ -11,18 +11,44 @@ const SAME_PX: f64 = 2.0;
 /// Where more of the first stars than this are old ones, the search would go the same way again.
 const MOST_OLD: f64 = 0.8;
 
+/// Stars wider than this (FWHM) fill several pixels.
+const NARROW_PX: f64 = 2.0;
+
 /// How else the stars of a frame may be seen: each is tried in turn.
-pub(super) const LOOKS: [fn(&Frame, &Detections) -> Option<Detections>; 2] =
-    [|_, first| first.off_lines(), other_stars];
+pub(super) const LOOKS: [fn(&Frame, &Detections) -> Option<Detections>; 3] =
+    [|_, first| first.off_lines(), other_stars, single_pixels];
 
 /// The stars that the frame shows with its background drawn the other way: for a sky that was
 /// taken for a nebula, or a nebula taken for sky. `None` where they are the same.
 fn other_stars(frame: &Frame, first: &Detections) -> Option<Detections> {
-    let other = detect_with(frame, first.grain.other());
+    let grain = Some(first.grain.other());
+    let assumed = Assumed {
+        grain,
+        ..Assumed::default()
+    };
+    let other = detect_with(frame, assumed);
+    // A fine background without stars falls back on the plain one.
+    (other.grain != first.grain && differ(&other, first)).then_some(other)
+}
+
+/// Where stars are as narrow as pixels, single bright ones may be stars too: binned frames.
+fn single_pixels(frame: &Frame, first: &Detections) -> Option<Detections> {
+    if !(first.fwhm_px < NARROW_PX) {
+        return None;
+    }
+    let assumed = Assumed {
+        grain: Some(first.grain),
+        single_pixels: true,
+    };
+    let other = detect_with(frame, assumed);
+    differ(&other, first).then_some(other)
+}
+
+/// Whether other stars come first.
+fn differ(other: &Detections, first: &Detections) -> bool {
     let stars = &other.stars[..other.stars.len().min(FIRST)];
     let old = stars.iter().filter(|s| is_among(s, &first.stars)).count();
-    // A fine background without stars falls back on the plain one.
-    (other.grain != first.grain && (old as f64) < MOST_OLD * stars.len() as f64).then_some(other)
+    (old as f64) < MOST_OLD * stars.len() as f64
 }
 
 fn is_among(star: &Detection, stars: &[Detection]) -> bool {
