@@ -142,12 +142,57 @@ impl Mesh {
             .collect();
         let filled = fill(&cells, cols, rows);
         mesh.level = median3(&filled.iter().map(|c| c.0).collect::<Vec<_>>(), cols, rows);
-        mesh.noise = median3(
-            &filled.iter().map(|c| c.1.max(floor)).collect::<Vec<_>>(),
-            cols,
-            rows,
-        );
+        let noise: Vec<f32> = filled
+            .par_iter()
+            .enumerate()
+            .map_init(Vec::new, |sample, (k, (_, noise))| {
+                let level = mesh.noise_about_slope(plane, k, *noise, limit, sample);
+                level.unwrap_or(*noise).min(*noise).max(floor)
+            })
+            .collect();
+        mesh.noise = median3(&noise, cols, rows);
         mesh
+    }
+
+    /// Noise of cell `k` about the slope of the levels around it, where that slope makes a good part
+    /// of its `noise` about the mean: moonlight and twilight are no noise.
+    fn noise_about_slope(
+        &self,
+        plane: &Plane,
+        k: usize,
+        noise: f32,
+        limit: f32,
+        sample: &mut Vec<f32>,
+    ) -> Option<f32> {
+        const PART: f32 = 0.3;
+        let (i, j) = (k % self.cols, k / self.cols);
+        // Change per cell between the neighbours on either side, or at the edge to the only one.
+        let along = |at: usize, count: usize, step: usize| {
+            let (low, high) = (at.saturating_sub(1), (at + 1).min(count - 1));
+            let first = k - (at - low) * step;
+            let change = self.level[first + (high - low) * step] - self.level[first];
+            change / ((high - low).max(1)) as f32
+        };
+        let (dx, dy) = (along(i, self.cols, 1), along(j, self.rows, self.cols));
+        // A slope scatters values evenly: by 1 / sqrt 12 of its rise.
+        if !(dx.hypot(dy) / 12f32.sqrt() > PART * noise) {
+            return None;
+        }
+        let (xs, ys) = (self.col_range(i), self.row_range(j));
+        let area = xs.len() * ys.len();
+        let step = ((area as f32 / SAMPLE as f32).sqrt().round() as usize).max(1);
+        sample.clear();
+        for (n, y) in ys.clone().step_by(step).enumerate() {
+            let from = xs.start + (n * 2 + n / step) % step;
+            let across = dy * ((y - ys.start) as f32 / self.cell_h - 0.5);
+            for x in (from..xs.end).step_by(step) {
+                let v = plane.data[y * plane.width + x];
+                if v < limit {
+                    sample.push(v - across - dx * ((x - xs.start) as f32 / self.cell_w - 0.5));
+                }
+            }
+        }
+        clipped(sample, 0.0).map(|(_, deviation)| deviation)
     }
 
     /// Share of the cells of `plane` whose sky is far from flat: the levels of nine squares of
