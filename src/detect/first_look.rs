@@ -174,5 +174,5 @@ fn mesh_for<P: Pixel>(
         f32::MIN_POSITIVE.sqrt()
     };
     let cell = cell.round().max(LEAST_BLOCKS) as usize;
-    Mesh::measure(plane, cell, saturation, floor)
+    Mesh::measure_slopes(plane, cell, saturation, floor)
 }

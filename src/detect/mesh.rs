@@ -116,6 +116,22 @@ impl Mesh {
     /// Measures `plane` in cells of about `cell` pixels. Values at or above `limit` and NaN are
     /// left out; `floor` is the least noise that makes sense.
     pub fn measure(plane: &Plane, cell: usize, limit: f32, floor: f32) -> Mesh {
+        Mesh::with(plane, cell, limit, floor, median3)
+    }
+
+    /// The same for a sky that may slope: up to the edge, and with the noise of each cell about the
+    /// slope of the levels around it. Moonlight and twilight are no noise.
+    pub fn measure_slopes(plane: &Plane, cell: usize, limit: f32, floor: f32) -> Mesh {
+        Mesh::with(plane, cell, limit, floor, level_median3).about_slopes(plane, limit, floor)
+    }
+
+    fn with(
+        plane: &Plane,
+        cell: usize,
+        limit: f32,
+        floor: f32,
+        smoothed: fn(&[f32], usize, usize) -> Vec<f32>,
+    ) -> Mesh {
         let cols = (plane.width as f32 / cell as f32).round().max(1.0) as usize;
         let rows = (plane.height as f32 / cell as f32).round().max(1.0) as usize;
         let mut mesh = Mesh {
@@ -141,41 +157,60 @@ impl Mesh {
             })
             .collect();
         let filled = fill(&cells, cols, rows);
-        mesh.level = median3(&filled.iter().map(|c| c.0).collect::<Vec<_>>(), cols, rows);
-        let noise: Vec<f32> = filled
-            .par_iter()
-            .enumerate()
-            .map_init(Vec::new, |sample, (k, (_, noise))| {
-                let level = mesh.noise_about_slope(plane, k, *noise, limit, sample);
-                level.unwrap_or(*noise).min(*noise).max(floor)
-            })
-            .collect();
-        mesh.noise = median3(&noise, cols, rows);
+        let level: Vec<f32> = filled.iter().map(|c| c.0).collect();
+        mesh.level = smoothed(&level, cols, rows);
+        mesh.noise = median3(
+            &filled.iter().map(|c| c.1.max(floor)).collect::<Vec<_>>(),
+            cols,
+            rows,
+        );
         mesh
     }
 
-    /// Noise of cell `k` about the slope of the levels around it, where that slope makes a good part
-    /// of its `noise` about the mean: moonlight and twilight are no noise.
+    fn about_slopes(mut self, plane: &Plane, limit: f32, floor: f32) -> Mesh {
+        let about: Vec<Option<f32>> = (0..self.noise.len())
+            .into_par_iter()
+            .map_init(Vec::new, |sample, k| {
+                self.noise_about_slope(plane, k, limit, sample)
+            })
+            .collect();
+        if about.iter().any(Option::is_some) {
+            let noise: Vec<f32> = about
+                .iter()
+                .zip(&self.noise)
+                .map(|(about, noise)| about.map_or(*noise, |about| about.max(floor).min(*noise)))
+                .collect();
+            self.noise = median3(&noise, self.cols, self.rows);
+        }
+        self
+    }
+
+    /// Noise of cell `k` about the slope of the levels around it, where that makes a good part of its
+    /// noise about the mean.
     fn noise_about_slope(
         &self,
         plane: &Plane,
         k: usize,
-        noise: f32,
         limit: f32,
         sample: &mut Vec<f32>,
     ) -> Option<f32> {
         const PART: f32 = 0.3;
+        const MOST_BENT: f32 = 0.5;
         let (i, j) = (k % self.cols, k / self.cols);
-        // Change per cell between the neighbours on either side, or at the edge to the only one.
-        let along = |at: usize, count: usize, step: usize| {
-            let (low, high) = (at.saturating_sub(1), (at + 1).min(count - 1));
-            let first = k - (at - low) * step;
-            let change = self.level[first + (high - low) * step] - self.level[first];
-            change / ((high - low).max(1)) as f32
+        let (level, noise) = (&self.level, self.noise[k]);
+        // Change per cell, and its own change, through a cell and those beside it.
+        let along = |at: usize, count: usize, step: usize| -> Option<[f32; 2]> {
+            let middle = k - at * step + at.clamp(1, count.checked_sub(2)?.max(1)) * step;
+            let before = level.get(middle.checked_sub(step)?)?;
+            let (here, after) = (level.get(middle)?, level.get(middle + step)?);
+            Some([0.5 * (after - before), after - 2.0 * here + before])
         };
-        let (dx, dy) = (along(i, self.cols, 1), along(j, self.rows, self.cols));
-        // A slope scatters values evenly: by 1 / sqrt 12 of its rise.
-        if !(dx.hypot(dy) / 12f32.sqrt() > PART * noise) {
+        let [dx, bend_x] = along(i, self.cols, 1)?;
+        let [dy, bend_y] = along(j, self.rows, self.cols)?;
+        let rise = dx.hypot(dy);
+        // A slope scatters values evenly: by 1 / sqrt 12 of its rise. What is no slope is something
+        // in the sky that lies across several cells.
+        if !(rise / 12f32.sqrt() > PART * noise && bend_x.hypot(bend_y) < MOST_BENT * rise) {
             return None;
         }
         let (xs, ys) = (self.col_range(i), self.row_range(j));
@@ -378,6 +413,29 @@ fn neighbours(k: usize, cols: usize, rows: usize) -> impl Iterator<Item = usize>
     let (i, j) = (k % cols, k / cols);
     (j.saturating_sub(1)..=(j + 1).min(rows - 1))
         .flat_map(move |j| (i.saturating_sub(1)..=(i + 1).min(cols - 1)).map(move |i| j * cols + i))
+}
+
+/// Median over each cell and its neighbours; those beyond the edge go on as the ones across do, so
+/// that the edge of a slope is not drawn towards its middle.
+fn level_median3(level: &[f32], cols: usize, rows: usize) -> Vec<f32> {
+    let within =
+        |v: usize, step: isize, count: usize| v.checked_add_signed(step).filter(|v| *v < count);
+    (0..level.len())
+        .map(|k| {
+            let (i, j) = (k % cols, k / cols);
+            let at = |di: isize, dj: isize| {
+                let place = within(i, di, cols).zip(within(j, dj, rows));
+                place.map(|(i, j)| level[j * cols + i])
+            };
+            let mut near: [f32; 9] = std::array::from_fn(|n| {
+                let (di, dj) = (n as isize % 3 - 1, n as isize / 3 - 1);
+                let across = || at(-di, -dj).map(|l| 2.0 * level[k] - l);
+                at(di, dj).or_else(across).unwrap_or(level[k])
+            });
+            near.sort_unstable_by(f32::total_cmp);
+            near[4]
+        })
+        .collect()
 }
 
 /// Median over each cell and its neighbours.
