@@ -1,6 +1,7 @@
 //! What the bright stars of a frame tell, before it is searched: how wide they are, and how fine
 //! the background has to be drawn.
 
+use super::Assumed;
 use super::filter::{self, Candidate, Terms};
 use super::measure::FWHM_PER_SIGMA;
 use super::mesh::Mesh;
@@ -17,6 +18,8 @@ const CELL_WIDTHS: f64 = 14.0;
 /// The same where the sky is rough: just wide enough to leave a star alone.
 const FINE_CELL_PX: f64 = 16.0;
 const FINE_CELL_WIDTHS: f64 = 5.0;
+/// The same for stars out of focus, which have no wings.
+const WIDE_CELL_WIDTHS: f64 = 3.5;
 /// Blocks along the side of the smallest cell.
 const LEAST_BLOCKS: f64 = 8.0;
 /// The sky is rough where it is in more than this share of the cells: crowds of stars and the
@@ -31,6 +34,8 @@ pub(super) struct FirstLook {
     /// The frame is a colour mosaic.
     pub mosaic: bool,
     grain: Grain,
+    /// Side of a cell of the plain background, widths of a star.
+    widths: f64,
     mesh: Option<Mesh>,
 }
 
@@ -63,8 +68,13 @@ impl FirstLook {
         mosaic: bool,
         saturation: f32,
         picture: bool,
-        grain: Option<Grain>,
+        assumed: Assumed,
     ) -> FirstLook {
+        let widths = if assumed.wide {
+            WIDE_CELL_WIDTHS
+        } else {
+            CELL_WIDTHS
+        };
         if coarse.width < 8 || coarse.height < 8 {
             return FirstLook {
                 psf: Psf {
@@ -73,11 +83,12 @@ impl FirstLook {
                 },
                 mosaic,
                 grain: Grain::Plain,
+                widths,
                 mesh: None,
             };
         }
-        let mesh = mesh_for(image, coarse, &Psf::GUESS, Grain::Plain, saturation);
-        let grain = grain.unwrap_or_else(|| {
+        let mesh = mesh_for(image, coarse, Grain::Plain, saturation);
+        let grain = assumed.grain.unwrap_or_else(|| {
             let square = (FINE_CELL_PX / coarse.bin as f64).max(LEAST_BLOCKS) as usize;
             let rough = mesh.rough_share(coarse, square, saturation) > ROUGH_SHARE;
             if rough { Grain::Fine } else { Grain::Plain }
@@ -104,7 +115,7 @@ impl FirstLook {
             ))
         };
         if grain == Grain::Fine {
-            let fine = mesh_for(image, coarse, &Psf::GUESS, Grain::Fine, saturation);
+            let fine = mesh_for(image, coarse, Grain::Fine, saturation);
             // Stars out of focus are no narrow images, and all that is left is what is common.
             let seen = through(&fine, psf::estimate_lone);
             if let Some((psf, mosaic)) = seen.or_else(|| through(&fine, psf::estimate)) {
@@ -112,6 +123,7 @@ impl FirstLook {
                     psf,
                     mosaic,
                     grain: Grain::Fine,
+                    widths,
                     mesh: Some(fine),
                 };
             }
@@ -121,6 +133,7 @@ impl FirstLook {
             psf,
             mosaic,
             grain: Grain::Plain,
+            widths,
             mesh: Some(mesh),
         }
     }
@@ -137,16 +150,17 @@ impl FirstLook {
         coarse: &Plane,
         saturation: f32,
     ) -> Mesh {
-        let cell = |psf: &Psf| cell_px(image, psf, self.grain);
+        let cell = |psf: &Psf| cell_px(image, psf, self.grain, self.widths);
         match self.mesh {
             Some(mesh) if cell(&self.psf) <= cell(&Psf::GUESS) => mesh,
-            _ => mesh_for(image, coarse, &self.psf, self.grain, saturation),
+            _ => mesh_of(coarse, cell(&self.psf), floor::<P>(coarse), saturation),
         }
     }
 }
 
-/// Side of a background cell, frame pixels.
-fn cell_px<P>(image: &Image<'_, P>, psf: &Psf, grain: Grain) -> f64 {
+/// Side of a background cell, frame pixels; of the plain background at least so many `widths` of a
+/// star.
+fn cell_px<P>(image: &Image<'_, P>, psf: &Psf, grain: Grain, widths: f64) -> f64 {
     let fwhm = FWHM_PER_SIGMA * psf.sigma_px;
     let least = if image.data.len() > LARGE {
         LARGE_CELL_PX
@@ -154,25 +168,27 @@ fn cell_px<P>(image: &Image<'_, P>, psf: &Psf, grain: Grain) -> f64 {
         CELL_PX
     };
     match grain {
-        Grain::Plain => least.max(CELL_WIDTHS * fwhm),
+        Grain::Plain => least.max(widths * fwhm),
         Grain::Fine => FINE_CELL_PX.max(FINE_CELL_WIDTHS * fwhm).min(least),
     }
 }
 
-fn mesh_for<P: Pixel>(
-    image: &Image<'_, P>,
-    plane: &Plane,
-    psf: &Psf,
-    grain: Grain,
-    saturation: f32,
-) -> Mesh {
-    let cell = cell_px(image, psf, grain) / plane.bin as f64;
-    // Rounding to whole numbers alone makes a noise of 1 / sqrt 12 per pixel.
-    let floor = if P::STEP > 0.0 {
+/// Least noise that makes sense: rounding to whole numbers alone makes one of 1 / sqrt 12 per pixel.
+fn floor<P: Pixel>(plane: &Plane) -> f32 {
+    if P::STEP > 0.0 {
         0.3 * P::STEP / plane.bin as f32
     } else {
         f32::MIN_POSITIVE.sqrt()
-    };
-    let cell = cell.round().max(LEAST_BLOCKS) as usize;
-    Mesh::measure_slopes(plane, cell, saturation, floor)
+    }
+}
+
+/// The background before stars are known.
+fn mesh_for<P: Pixel>(image: &Image<'_, P>, plane: &Plane, grain: Grain, saturation: f32) -> Mesh {
+    let cell = cell_px(image, &Psf::GUESS, grain, CELL_WIDTHS);
+    mesh_of(plane, cell, floor::<P>(plane), saturation)
+}
+
+fn mesh_of(plane: &Plane, cell_px: f64, floor: f32, saturation: f32) -> Mesh {
+    let cell = (cell_px / plane.bin as f64).round();
+    Mesh::measure_slopes(plane, cell.max(LEAST_BLOCKS) as usize, saturation, floor)
 }

@@ -131,6 +131,9 @@ pub struct Assumed {
     /// Stars are narrower than a pixel, as in frames binned far: single bright pixels are stars
     /// and not hot.
     pub single_pixels: bool,
+    /// Stars are wide, out of focus: what is narrow is none, and the background is drawn as fine as
+    /// their width allows.
+    pub wide: bool,
 }
 
 fn run_on(frame: &Frame, assumed: Assumed) -> Detections {
@@ -147,12 +150,26 @@ fn run_over<P: Pixel>(frame: &Frame, data: &[P], assumed: Assumed) -> Detections
         width: frame.width,
         height: frame.height,
     };
-    let window = frame.nonlinear.then(|| Window::of(&image));
-    let Some(window) = window.filter(|window| *window != Window::whole(&image)) else {
-        return run::run(frame, &image, assumed);
+    if assumed.wide && data.len() == frame.width * frame.height {
+        let plane = points::smooth(&image);
+        let smooth = Image {
+            data: &plane.data[..],
+            width: image.width,
+            height: image.height,
+        };
+        return run_in_window(frame, &smooth, assumed);
+    }
+    run_in_window(frame, &image, assumed)
+}
+
+/// Looks at the sky in a picture of a screen only.
+fn run_in_window<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assumed) -> Detections {
+    let window = frame.nonlinear.then(|| Window::of(image));
+    let Some(window) = window.filter(|window| *window != Window::whole(image)) else {
+        return run::run(frame, image, assumed);
     };
     // Nothing of what is around the sky may tell of it.
-    let sky = window.cut(&image);
+    let sky = window.cut(image);
     let (width, height) = window.size();
     let sky = Image {
         data: &sky,

@@ -2,13 +2,24 @@
 //! star, a hot pixel or the track of a particle would pass for something wide.
 
 use super::mesh::Mesh;
-use super::plane::Plane;
+use super::plane::{Image, Pixel, Plane};
 use rayon::prelude::*;
 
 /// Blocks this many times the noise above the sky are looked at.
 const BRIGHT: f32 = 4.0;
 /// Blocks on each side of one that its surroundings are taken from, every other one of them.
 const REACH: usize = 4;
+
+/// Cell of the background above which pixels are points.
+const CELL_PX: usize = 64;
+
+/// The pixels of a frame without points, in frame units.
+pub(super) fn smooth<P: Pixel>(image: &Image<'_, P>) -> Plane {
+    let (plane, saturation) = Plane::binned(image, 1);
+    let floor = f32::MIN_POSITIVE.sqrt().max(0.3 * P::STEP);
+    let mesh = Mesh::measure_slopes(&plane, CELL_PX, saturation, floor);
+    without(&plane, &mesh)
+}
 
 /// `plane`, in which every block that stands out of the median of its surroundings has that
 /// median. The inside of a disc wider than the surroundings is its own median and stays.

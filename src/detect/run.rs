@@ -23,7 +23,6 @@ pub(super) const LARGE: usize = 4_200_000;
 
 /// Finds the stars of `image`; where nothing is assumed, the sky and the stars decide.
 pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assumed) -> Detections {
-    let grain = assumed.grain;
     let mut out = Detections {
         width: image.width,
         height: image.height,
@@ -45,14 +44,14 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assume
         saturation *= 0.94;
     }
     let picture = frame.nonlinear;
-    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, picture, grain);
+    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, picture, assumed);
     if look.mosaic && !out.mosaic && !frame.nonlinear {
         out.mosaic = true;
         if base == 1 {
             base = 2;
             coarse = coarse.rebinned(2);
         }
-        look = FirstLook::at(image, &coarse, true, saturation, picture, grain);
+        look = FirstLook::at(image, &coarse, true, saturation, picture, assumed);
     }
     let psf = if assumed.single_pixels {
         Psf::SINGLE_PIXEL

@@ -1,7 +1,7 @@
 //! A second look at a frame whose stars fit nowhere: without what is strung on lines, on another background,
-//! which shows other stars, or with single pixels for stars.
+//! which shows other stars, with single pixels for stars, or without them.
 
-use crate::detect::{Assumed, Detection, Detections, detect_with};
+use crate::detect::{Assumed, Detection, Detections, Grain, detect_with};
 use crate::frame::Frame;
 
 /// So many of the first stars make the patterns.
@@ -13,10 +13,16 @@ const MOST_OLD: f64 = 0.8;
 
 /// Stars wider than this (FWHM) fill several pixels.
 const NARROW_PX: f64 = 2.0;
+/// Stars wider than this are out of focus.
+const WIDE_PX: f64 = 7.0;
 
 /// How else the stars of a frame may be seen: each is tried in turn.
-pub(super) const LOOKS: [fn(&Frame, &Detections) -> Option<Detections>; 3] =
-    [|_, first| first.off_lines(), other_stars, single_pixels];
+pub(super) const LOOKS: [fn(&Frame, &Detections) -> Option<Detections>; 4] = [
+    |_, first| first.off_lines(),
+    other_stars,
+    single_pixels,
+    wide_ones,
+];
 
 /// The stars that the frame shows with its background drawn the other way: for a sky that was
 /// taken for a nebula, or a nebula taken for sky. `None` where they are the same.
@@ -39,6 +45,22 @@ fn single_pixels(frame: &Frame, first: &Detections) -> Option<Detections> {
     let assumed = Assumed {
         grain: Some(first.grain),
         single_pixels: true,
+        ..Assumed::default()
+    };
+    let other = detect_with(frame, assumed);
+    differ(&other, first).then_some(other)
+}
+
+/// Where stars are wide, hot pixels and cosmic rays are none, whatever light they add to a disc; and
+/// a nebula or a cloud is wider still.
+fn wide_ones(frame: &Frame, first: &Detections) -> Option<Detections> {
+    if !(first.fwhm_px > WIDE_PX) || first.mosaic {
+        return None;
+    }
+    let assumed = Assumed {
+        grain: Some(Grain::Plain),
+        wide: true,
+        ..Assumed::default()
     };
     let other = detect_with(frame, assumed);
     differ(&other, first).then_some(other)
