@@ -123,12 +123,12 @@ fn is_star<P: Pixel>(context: &Context<'_, P>, blob: &Blob) -> bool {
 /// See [`Blob::is_sharp`]; in a mosaic the neighbours have other colours, which tells nothing, and
 /// letters are told from stars of a picture that are drawn out by being rounder.
 fn is_sharp<P: Pixel>(context: &Context<'_, P>, blob: &Blob, level: f32) -> bool {
+    let told_otherwise = context.mosaic
+        || context.single_pixels
+        || context.harsh && blob.is_round()
+        || context.nonlinear && context.psf.is_drawn_out();
     let sky = context.sky.level(blob.x, blob.y);
-    !context.mosaic
-        && !context.single_pixels
-        && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
-        && !(context.harsh && blob.is_round())
-        && !(context.nonlinear && context.psf.is_drawn_out())
+    !told_otherwise && blob.is_sharp(&context.psf, level, sky, context.nonlinear)
 }
 
 fn measure_plain<P: Pixel>(
