@@ -41,9 +41,11 @@ pub(super) fn left_by_panels<P: Pixel>(
     for least in LEAST_OF_KNOWN {
         columns = peeled(&columns, least, |at| Line::column(image, at, &rows))?;
         rows = peeled(&rows, least, |at| Line::row(image, at, &columns))?;
+        if columns.len() == image.width && rows.len() == image.height {
+            return None;
+        }
     }
-    let some = columns.len() < image.width || rows.len() < image.height;
-    some.then_some((columns, rows))
+    Some((columns, rows))
 }
 
 /// Some pixels of a row or column.
@@ -98,31 +100,47 @@ fn peeled(range: &Range<usize>, least: f64, line: impl Fn(usize) -> Line) -> Opt
 fn panels(n: usize, least: f64, line: impl Fn(usize) -> Line) -> usize {
     let mut edge = 0;
     loop {
-        let panel = |tones| panel(edge, n, tones, least, &line);
-        // A smooth sky may pass for one more button.
-        match panel(MOST_TONES).or_else(|| panel(1)) {
+        let found = match panel(edge, n, MOST_TONES, least, &line) {
+            // A smooth sky may pass for one more button.
+            Panel {
+                end: None,
+                buttons: true,
+            } => panel(edge, n, 1, least, &line).end,
+            found => found.end,
+        };
+        match found {
             Some(next) => edge = next,
             None => return edge,
         }
     }
 }
 
-/// The line after the panel of at most `most_tones` that begins at `from`.
+/// What seems to be a panel.
+#[derive(Default)]
+struct Panel {
+    /// The line after it; `None` where it is none.
+    end: Option<usize>,
+    /// It has tones besides the first one.
+    buttons: bool,
+}
+
+/// The panel of at most `most_tones` that begins at `from`.
 fn panel(
     from: usize,
     n: usize,
     most_tones: usize,
     least: f64,
     line: &impl Fn(usize) -> Line,
-) -> Option<usize> {
-    if from >= n {
-        return None;
-    }
+) -> Panel {
     let begin = line(from);
-    let mut tones = vec![begin.commonest(&[])?];
+    let Some(first) = begin.commonest(&[]) else {
+        return Panel::default();
+    };
+    let mut tones = vec![first];
     if from > 0 && begin.share(&tones, RIPPLE) < OF_NEXT_PANEL {
-        return None;
+        return Panel::default();
     }
+    let farthest = (MOST * n as f64) as usize;
     let mut shares: Vec<f64> = Vec::new();
     let mut end = from;
     for k in from..n {
@@ -134,9 +152,6 @@ fn panel(
                 both if both >= OF_TONES => share = both,
                 _ => drop(tones.pop()),
             }
-            if tones.len() > most_tones {
-                return None;
-            }
         }
         shares.push(share);
         if share >= OF_PANEL {
@@ -144,9 +159,15 @@ fn panel(
         } else if k >= end + GAP {
             break;
         }
+        if tones.len() > most_tones || end > farthest {
+            return Panel {
+                end: None,
+                buttons: tones.len() > 1,
+            };
+        }
     }
     let length = end - from;
-    let inside = mean(shares.get(length.saturating_sub(GAP)..length)?)?;
+    let inside = mean(&shares[length.saturating_sub(GAP)..length]);
     let beyond = |near: f32| {
         let lines = end..n.min(end + GAP);
         mean(
@@ -155,8 +176,14 @@ fn panel(
                 .collect::<Vec<_>>(),
         )
     };
-    let drawn = inside - beyond(RIPPLE)? >= FALL && beyond(FADED)? < MOST_FADED;
-    (drawn && end as f64 <= MOST * n as f64).then_some(end)
+    let drawn = inside
+        .zip(beyond(RIPPLE))
+        .is_some_and(|(inside, beyond)| inside - beyond >= FALL)
+        && beyond(FADED).is_some_and(|faded| faded < MOST_FADED);
+    Panel {
+        end: drawn.then_some(end),
+        buttons: tones.len() > 1,
+    }
 }
 
 fn mean(values: &[f64]) -> Option<f64> {
