@@ -132,6 +132,9 @@ fn panel(
     least: f64,
     line: &impl Fn(usize) -> Line,
 ) -> Panel {
+    if from >= n {
+        return Panel::default();
+    }
     let begin = line(from);
     let Some(first) = begin.commonest(&[]) else {
         return Panel::default();

@@ -1,5 +1,5 @@
-//! A second look at a frame whose stars fit nowhere: without what is strung on lines, on another background,
-//! which shows other stars, with single pixels for stars, or without them.
+//! A further look at a frame whose stars fit nowhere: without what is strung on lines, on another
+//! background, which shows other stars, with single pixels for stars, or without them.
 
 use crate::detect::{Assumed, Detection, Detections, Grain, detect_with};
 use crate::frame::Frame;
