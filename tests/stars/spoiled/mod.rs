@@ -7,6 +7,7 @@ mod scene;
 mod shape;
 #[path = "../../support/sky_check.rs"]
 mod sky_check;
+mod unsolvable;
 
 use crate::star_field::{Random, frame_of};
 use defect::Defect;
