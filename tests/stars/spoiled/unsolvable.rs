@@ -15,8 +15,10 @@ const FULL: f64 = 65_535.0;
 /// A frame and what is said of it.
 type Made = (Frame, Request);
 
-/// Short names of causes, and how to make a frame that has them.
-const WAYS: [(&str, fn(Random) -> Made); 9] = [
+/// Short name of a cause, and how to make a frame that has it.
+type Way = (&'static str, fn(Random) -> Made);
+
+const WAYS: [Way; 9] = [
     ("no-stars", |random| plain(with_stars(random, 0))),
     ("few-stars", |mut random| {
         let count = 2 + (4.0 * random.uniform()) as usize;
