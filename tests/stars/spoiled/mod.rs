@@ -176,7 +176,7 @@ fn frames_with_one_or_two_defects() {
     assert!(one + two >= 27, "{one}, {two}");
 }
 
-/// `NIGHTFIX_SPOILED=FIRST..END cargo test --release --test stars -- --ignored --nocapture spoiled`;
+/// `NIGHTFIX_SPOILED=FIRST..END cargo test --release --test stars -- --ignored --nocapture many_frames`;
 /// `NIGHTFIX_DEFECT` names a defect that all have; frames not solved are written to the folder
 /// `NIGHTFIX_UNSOLVED`.
 #[test]
