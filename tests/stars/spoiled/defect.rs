@@ -5,8 +5,18 @@ use super::shape::Shape;
 use crate::star_field::{Random, Star};
 use std::f64::consts::TAU;
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Defect {
+macro_rules! defects {
+    ($($name:ident,)*) => {
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum Defect {
+            $($name,)*
+        }
+
+        pub const ALL: &[Defect] = &[$(Defect::$name,)*];
+    };
+}
+
+defects! {
     HotPixels,
     BadColumns,
     Banding,
@@ -38,37 +48,6 @@ pub enum Defect {
 }
 
 use Defect::*;
-
-pub const ALL: [Defect; 28] = [
-    HotPixels,
-    BadColumns,
-    Banding,
-    CosmicRays,
-    AmplifierGlow,
-    Vignetting,
-    Gradient,
-    Moonlight,
-    ThinCloud,
-    Nebula,
-    Galaxy,
-    GlobularCluster,
-    BrightStars,
-    Satellites,
-    Aircraft,
-    Drift,
-    OutOfFocus,
-    NarrowStars,
-    OffAxis,
-    Distortion,
-    Dew,
-    Roof,
-    Horizon,
-    Binned,
-    FocusingMask,
-    StretchedJpeg,
-    Caption,
-    Windows,
-];
 
 /// Pairs that no frame has at once.
 const APART: [(Defect, Defect); 6] = [
