@@ -4,6 +4,7 @@
 //! tangent plane, so no spherical trigonometry and no special case at the poles is needed.
 //! Conventions: Calabretta & Greisen 2002, A&A 395, 1077, sections 2 and 5.1.3.
 
+use crate::FieldSpec;
 use libm::{asin, atan2, cos, hypot, sin};
 
 const DEG: f64 = std::f64::consts::PI / 180.0;
@@ -54,6 +55,19 @@ impl TangentFrame {
             ],
             distortion_per_px2: 0.0,
         }
+    }
+
+    /// The frame of `spec`, through its lens.
+    pub fn of(spec: &FieldSpec) -> Self {
+        let (width_px, height_px) = (spec.width_px, spec.height_px);
+        Self::new(
+            spec.ra_deg,
+            spec.dec_deg,
+            spec.cd_deg(),
+            width_px,
+            height_px,
+        )
+        .with_radial_distortion(spec.k1)
     }
 
     /// The same frame through a lens that moves a star at half the frame's width outward by `k1`

@@ -40,14 +40,7 @@ pub(crate) struct Scene {
 /// Gathers the stars for a frame.
 pub(crate) fn scene(spec: &FieldSpec, rng: &mut ChaCha12Rng) -> Result<Scene, Error> {
     let catalogue = Catalogue::embedded()?;
-    let frame = TangentFrame::new(
-        spec.ra_deg,
-        spec.dec_deg,
-        spec.cd_deg(),
-        spec.width_px,
-        spec.height_px,
-    )
-    .with_radial_distortion(spec.k1);
+    let frame = TangentFrame::of(spec);
     let (width, height) = (spec.width_px as f64, spec.height_px as f64);
     let half_diagonal_px = libm::hypot(width, height) / 2.0;
     let scale_rad = spec.scale_deg_per_px().to_radians();

@@ -70,14 +70,7 @@ impl Scene {
 
     fn paint_stars(&mut self) {
         let spec = &self.spec;
-        let frame = TangentFrame::new(
-            spec.ra_deg,
-            spec.dec_deg,
-            spec.cd_deg(),
-            spec.width_px,
-            spec.height_px,
-        )
-        .with_radial_distortion(spec.k1);
+        let frame = TangentFrame::of(spec);
         let (width, height) = (spec.width_px as f64, spec.height_px as f64);
         let catalogue = Catalogue::embedded().expect("the catalogue in the repository");
         let reach_arcsec = 3600.0 * spec.scale_deg_per_px() * width.hypot(height);
