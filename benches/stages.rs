@@ -173,7 +173,7 @@ fn fits(c: &mut Criterion) {
                 .expect("sound");
             let solution = fit::fit(
                 black_box(&detections),
-                camera,
+                &best.evidence,
                 stars,
                 display,
                 -20.0,

@@ -1,6 +1,7 @@
 //! The whole job: a frame in, an outcome out. What the command line and other programs call.
 
 mod again;
+mod barrier;
 mod guess;
 
 pub use guess::Guess;
@@ -10,7 +11,7 @@ use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution};
 use crate::frame::Frame;
 use crate::quality::{Quality, quality};
-use crate::search::{ACCEPT_LOG10_CHANCE, Best, Found, SearchError, search_after};
+use crate::search::{ACCEPT_LOG10_CHANCE, Best, Confirm, Found, SearchError, search_on};
 use crate::sky::{Sky, SkyError, SkyRegion};
 use std::time::Instant;
 
@@ -118,23 +119,6 @@ pub struct Neighbourhood<'a> {
     pub helpers: Option<&'a rayon::ThreadPool>,
 }
 
-impl Neighbourhood<'_> {
-    fn search(
-        &self,
-        earlier: SearchReport,
-        detections: &Detections,
-        sky: &Sky,
-        request: &Request,
-        deadline: Option<Instant>,
-    ) -> Result<Found, SearchError> {
-        let all = || search_after(earlier, detections, sky, request, deadline);
-        match self.helpers {
-            Some(helpers) => helpers.install(all),
-            None => all(),
-        }
-    }
-}
-
 /// As [`solve`], for one frame among many. Guesses save time; they can neither keep a frame from
 /// being found nor, beyond the last digit of the WCS, change where.
 ///
@@ -148,17 +132,19 @@ pub fn solve_among(
     neighbourhood: &mut Neighbourhood,
 ) -> Result<Outcome, SkyError> {
     let begin = Instant::now();
-    let deadline = request.time_limit.map(|limit| begin + limit);
-    let mut detections = crate::detect::detect(frame);
-    let mut elapsed = Elapsed {
-        detect_ms: ms_since(begin),
-        ..Elapsed::default()
+    let mut job = Job {
+        frame,
+        sky,
+        request,
+        deadline: request.time_limit.map(|limit| begin + limit),
+        solved: None,
+        elapsed: Elapsed::default(),
     };
-
-    let begin = Instant::now();
-    let damaged = |e: SearchError| sky.error(e.index, &e.error);
-    let mut found = find(&detections, sky, request, deadline, neighbourhood).map_err(damaged)?;
-    elapsed.match_ms = ms_since(begin);
+    let mut detections = crate::detect::detect(frame);
+    job.elapsed.detect_ms = ms_since(begin);
+    let mut found = Found::after(SearchReport::default());
+    job.look_around(&mut found, &detections, neighbourhood)?;
+    job.search(&mut found, &detections, neighbourhood.helpers)?;
 
     let first = detections.clone();
     for look in again::LOOKS {
@@ -167,99 +153,137 @@ pub fn solve_among(
         }
         let begin = Instant::now();
         let other = look(frame, &first);
-        elapsed.detect_ms += ms_since(begin);
+        job.elapsed.detect_ms += ms_since(begin);
         let Some(other) = other else {
             continue;
         };
-        let begin = Instant::now();
-        let earlier = found.report.clone();
-        let second = neighbourhood.search(earlier, &other, sky, request, deadline);
-        let second = second.map_err(damaged)?;
+        let mut second = Found::after(found.report.clone());
+        job.search(&mut second, &other, neighbourhood.helpers)?;
         if second.accepted {
             (detections, found) = (other, second);
         } else {
             found.report = second.report;
         }
-        elapsed.match_ms += ms_since(begin);
     }
-
-    let begin = Instant::now();
-    let best_log10_chance = found.log10_chance();
-    let mut star_index = None;
-    let solution = match found.best.filter(|_| found.accepted) {
-        Some(best) => {
-            star_index = Some(best.index);
-            solution(frame, &detections, sky, request, &best, best_log10_chance)?
-        }
-        None => None,
-    };
-    elapsed.fit_ms = ms_since(begin);
-
-    let begin = Instant::now();
-    let quality = quality(frame, &detections, solution.as_ref());
-    let diagnosis = solution.is_none().then(|| {
-        diagnose(&FrameFacts {
-            frame,
-            detections: &detections,
-            request,
-            sky,
-        })
-    });
-    elapsed.judge_ms = ms_since(begin);
-    Ok(Outcome {
-        detections,
-        star_index: star_index.filter(|_| solution.is_some()),
-        solution,
-        quality,
-        diagnosis,
-        search: found.report,
-        best_log10_chance,
-        elapsed,
-    })
+    Ok(job.outcome(detections, found))
 }
 
-/// Looks around the guesses, then searches as if there had been none; all trials count.
-fn find(
-    detections: &Detections,
-    sky: &Sky,
-    request: &Request,
+/// The work on one frame.
+struct Job<'a> {
+    frame: &'a Frame,
+    sky: &'a Sky,
+    request: &'a Request,
     deadline: Option<Instant>,
-    neighbourhood: &mut Neighbourhood,
-) -> Result<Found, SearchError> {
-    let bytes_before = sky.bytes_touched();
-    let mut looks = SearchReport::default();
-    while let Some(guess) = neighbourhood.guesses.as_mut().and_then(|next| next()) {
-        let look = guess::look(detections, sky, request, &guess)?;
-        looks.cells += look.cells;
-        looks.candidates += look.candidates;
-        looks.radius_deg = looks.radius_deg.max(look.radius_deg);
-        let mut found = Found {
-            best: look.best,
-            accepted: false,
-            report: SearchReport {
-                order: SearchOrder::Spiral,
-                index_bytes: sky.bytes_touched() - bytes_before,
-                ..looks.clone()
-            },
-            lowest_log10_chance: 0.0,
-        };
-        found.lowest_log10_chance = found.log10_chance();
-        if found.lowest_log10_chance < ACCEPT_LOG10_CHANCE {
-            found.accepted = true;
-            return Ok(found);
-        }
-    }
-    looks.index_bytes = sky.bytes_touched() - bytes_before;
-    neighbourhood.search(looks, detections, sky, request, deadline)
+    /// The solution of the pose that was accepted.
+    solved: Option<Solution>,
+    elapsed: Elapsed,
 }
 
+impl Job<'_> {
+    /// Looks around the guesses of a neighbourhood.
+    fn look_around(
+        &mut self,
+        found: &mut Found,
+        detections: &Detections,
+        neighbourhood: &mut Neighbourhood,
+    ) -> Result<(), SkyError> {
+        let bytes_before = self.sky.bytes_touched();
+        while let Some(guess) = neighbourhood.guesses.as_mut().and_then(|next| next()) {
+            found.report.order = SearchOrder::Spiral;
+            self.searched(detections, |request, sky, confirm| {
+                guess::look(&mut *found, detections, sky, request, &guess, confirm)
+            })?;
+            if found.accepted {
+                break;
+            }
+        }
+        found.report.index_bytes = self.sky.bytes_touched() - bytes_before;
+        Ok(())
+    }
+
+    /// Searches for `detections`, with other threads where they are given.
+    fn search(
+        &mut self,
+        found: &mut Found,
+        detections: &Detections,
+        helpers: Option<&rayon::ThreadPool>,
+    ) -> Result<(), SkyError> {
+        if found.accepted {
+            return Ok(());
+        }
+        let deadline = self.deadline;
+        self.searched(detections, |request, sky, confirm| {
+            let mut all = || search_on(found, detections, sky, request, deadline, confirm);
+            match helpers {
+                Some(helpers) => helpers.install(all),
+                None => all(),
+            }
+        })
+    }
+
+    /// Runs a search that asks back before it accepts a pose: only where a solution follows from
+    /// it. Otherwise it goes on.
+    fn searched(
+        &mut self,
+        detections: &Detections,
+        search: impl FnOnce(&Request, &Sky, Confirm<'_>) -> Result<(), SearchError>,
+    ) -> Result<(), SkyError> {
+        let begin = Instant::now();
+        let (frame, sky, request) = (self.frame, self.sky, self.request);
+        let mut fit_ms = 0.0;
+        let mut solved = None;
+        let mut damaged = None;
+        let result = search(request, sky, &mut |best, log10_chance| {
+            let begin = Instant::now();
+            match solution(frame, detections, sky, request, (best, log10_chance)) {
+                Ok(solution) => solved = solution,
+                Err(error) => damaged = Some(error),
+            }
+            fit_ms += ms_since(begin);
+            solved.is_some()
+        });
+        self.elapsed.fit_ms += fit_ms;
+        self.elapsed.match_ms += ms_since(begin) - fit_ms;
+        self.solved = solved;
+        result.map_err(|e| sky.error(e.index, &e.error))?;
+        damaged.map_or(Ok(()), Err)
+    }
+
+    /// What came of it all.
+    fn outcome(mut self, detections: Detections, found: Found) -> Outcome {
+        let begin = Instant::now();
+        let solution = self.solved.take();
+        let quality = quality(self.frame, &detections, solution.as_ref());
+        let diagnosis = solution.is_none().then(|| {
+            diagnose(&FrameFacts {
+                frame: self.frame,
+                detections: &detections,
+                request: self.request,
+                sky: self.sky,
+            })
+        });
+        self.elapsed.judge_ms = ms_since(begin);
+        let best = found.best.filter(|_| solution.is_some());
+        Outcome {
+            detections,
+            star_index: best.map(|best| best.index),
+            solution,
+            quality,
+            diagnosis,
+            search: found.report,
+            best_log10_chance: found.log10_chance.min(0.0),
+            elapsed: self.elapsed,
+        }
+    }
+}
+
+/// The solution that follows from a pose; `None` where none does, or one that disagrees with it.
 fn solution(
     frame: &Frame,
     detections: &Detections,
     sky: &Sky,
     request: &Request,
-    best: &Best,
-    log10_chance: f64,
+    (best, log10_chance): (&Best, f64),
 ) -> Result<Option<Solution>, SkyError> {
     let catalogue_jyear = sky.epoch_jyear(best.index);
     let epoch = match request.epoch_jyear {
@@ -268,27 +292,38 @@ fn solution(
     };
     let camera = &best.evidence.camera;
     let mut region = SkyRegion::default();
+    let years = request
+        .epoch_jyear
+        .map_or(0.0, |jyear| jyear - catalogue_jyear);
+    let reach_rad = fit::reach_rad(camera);
     let stars = region
         .cone(
             sky,
             best.index,
             camera.axes[2],
-            fit::reach_rad(camera),
+            reach_rad,
             fit::FIT_STARS,
-            request
-                .epoch_jyear
-                .map_or(0.0, |jyear| jyear - catalogue_jyear),
+            years,
         )
         .map_err(|e| sky.error(best.index, &e))?;
     let display = display_of(frame);
-    Ok(fit::fit(
+    let solution = fit::fit(
         detections,
-        camera,
+        &best.evidence,
         stars,
         display,
         log10_chance,
         epoch,
-    ))
+    );
+    Ok(solution.filter(|solution| {
+        barrier::lets_pass(
+            solution,
+            &best.evidence,
+            detections,
+            stars,
+            ACCEPT_LOG10_CHANCE,
+        )
+    }))
 }
 
 /// Where 'up' and 'right' of the displayed frame lie in stored pixels: row order first, then

@@ -10,7 +10,7 @@ use super::{Epoch, MatchedStar, Solution};
 use crate::detect::Detections;
 use crate::sky::RegionStar;
 use crate::sphere::{angle_between, dot, tangent_basis, vector_to_sky};
-use crate::verify::Camera;
+use crate::verify::{Camera, Evidence};
 
 /// What 'up' means for a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,12 +42,13 @@ struct Geometry {
 /// at the catalogue's. `None` where fewer than four stars remain.
 pub fn fit(
     detections: &Detections,
-    camera: &Camera,
+    evidence: &Evidence,
     stars: &[RegionStar],
     display: Display,
     log10_chance: f64,
     epoch: Epoch,
 ) -> Option<Solution> {
+    let camera = &evidence.camera;
     let size = [detections.width as f64, detections.height as f64];
     let geometry = Geometry {
         crpix: size.map(|s| (s + 1.0) / 2.0),

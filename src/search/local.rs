@@ -70,6 +70,9 @@ impl Scanner<'_> {
         region: &mut SkyRegion,
     ) -> Result<BatchResult, IndexError> {
         let mut result = BatchResult::default();
+        if self.is_late() {
+            return Ok(result);
+        }
         let near = nearest(stars, star, longest2);
         for a in 0..near.len() {
             for b in a + 1..near.len() {

@@ -11,7 +11,7 @@ pub use scan::{BatchResult, Best, Scanner};
 use crate::detect::Detections;
 use crate::sky::Sky;
 use crate::solve::{Request, SearchOrder, SearchReport};
-use crate::verify::DetectionField;
+use crate::verify::{DetectionField, chance};
 use star_index::IndexError;
 use std::time::Instant;
 
@@ -27,10 +27,9 @@ pub struct Found {
     pub accepted: bool,
     /// Counters.
     pub report: SearchReport,
-    /// The lowest chance of a false match (log10) that the best pose had at the end of any batch,
-    /// with the trials made until then: what acceptance is decided on. Infinite where there was none.
-    /// The same pose grows less certain as more is tried.
-    pub lowest_log10_chance: f64,
+    /// log10 of the chance that `best` is a false match, all trials until it was met counted. Above 0
+    /// it says that nothing is known; infinite where there is no pose.
+    pub log10_chance: f64,
 }
 
 /// A star-index failed while it was searched.
@@ -41,6 +40,10 @@ pub struct SearchError {
     /// What is wrong with it.
     pub error: IndexError,
 }
+
+/// A last question about a pose that is about to be accepted with a chance of a false match (log10);
+/// `false` has the search go on without it.
+pub type Confirm<'a> = &'a mut (dyn FnMut(&Best, f64) -> bool + Send);
 
 /// Searches `sky` for the star pattern of `detections`.
 ///
@@ -53,32 +56,37 @@ pub fn search(
     request: &Request,
     deadline: Option<Instant>,
 ) -> Result<Found, SearchError> {
-    search_after(SearchReport::default(), detections, sky, request, deadline)
+    let mut found = Found::after(SearchReport::default());
+    search_on(
+        &mut found,
+        detections,
+        sky,
+        request,
+        deadline,
+        &mut |_, _| true,
+    )?;
+    Ok(found)
 }
 
-/// As [`search`], for a frame on which `earlier` was spent without success: every trial counts
-/// against the chance of a false match from the beginning, and in the report.
+/// As [`search`], for a frame on which what `found` says was spent without success: every trial
+/// counts against the chance of a false match from the beginning, and in the report. The best pose
+/// is that of this search, which `confirm` has to agree to.
 ///
 /// # Errors
 ///
 /// As [`search`].
-pub fn search_after(
-    earlier: SearchReport,
+pub fn search_on(
+    found: &mut Found,
     detections: &Detections,
     sky: &Sky,
     request: &Request,
     deadline: Option<Instant>,
-) -> Result<Found, SearchError> {
+    confirm: Confirm<'_>,
+) -> Result<(), SearchError> {
     let field = DetectionField::new(detections);
     let years = sky.years_since(request.epoch_jyear);
     let bytes_before = sky.bytes_touched();
-    let earlier_bytes = earlier.index_bytes;
-    let mut found = Found {
-        best: None,
-        accepted: false,
-        report: earlier,
-        lowest_log10_chance: f64::INFINITY,
-    };
+    let earlier_bytes = found.report.index_bytes;
     let spiral = !request.starts.is_empty();
     found.report.order = if spiral {
         SearchOrder::Spiral
@@ -87,47 +95,51 @@ pub fn search_after(
     };
     if field.len() >= 4 {
         for stage in plan::stages(detections, request) {
-            let scanner = Scanner::new(detections, &field, sky, &years, &stage);
+            let scanner = Scanner::new(detections, &field, sky, &years, &stage).until(deadline);
             if scanner.has_nothing_to_ask() {
                 continue;
             }
-            run_stage(&scanner, &stage, request, deadline, &mut found)?;
+            run_stage(&scanner, &stage, request, found, confirm)?;
             if found.accepted || found.report.timed_out {
                 break;
             }
         }
     }
     found.report.index_bytes = earlier_bytes + (sky.bytes_touched() - bytes_before);
-    Ok(found)
+    Ok(())
 }
 
 impl Found {
-    /// log10 of the chance that the likeliest pose is a false match; 0 where there is none.
-    pub fn log10_chance(&self) -> f64 {
-        let trials = self.report.candidates;
-        self.best
-            .as_ref()
-            .map_or(0.0, |best| best.log10_chance(trials))
+    /// Nothing yet, after what `report` says was tried.
+    pub fn after(report: SearchReport) -> Found {
+        Found {
+            best: None,
+            accepted: false,
+            report,
+            log10_chance: f64::INFINITY,
+        }
     }
 
-    /// Adds the result of a batch. A tie keeps the earlier pose: the order of batches and tiles
-    /// is fixed.
-    fn take(&mut self, result: BatchResult) {
+    /// Adds the result of a batch, and accepts its best pose where it is beyond doubt and `confirm`
+    /// agrees. What is tried later does not make a pose less certain: see [`chance`]. A tie keeps the
+    /// earlier pose: the order of batches and tiles is fixed.
+    pub fn take(&mut self, result: BatchResult, confirm: Confirm<'_>) {
         self.report.candidates += result.candidates;
-        let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
-        if let Some(new) = result.best
-            && self.best.as_ref().is_none_or(|old| better(old, &new))
-        {
-            self.best = Some(new);
+        let Some(best) = result.best else { return };
+        let log_ratio = best.evidence.log_ratio;
+        let log10_chance = chance::log10_of_false_match(self.report.candidates, log_ratio);
+        // Written so that what is not a number is not accepted.
+        if !(log10_chance < self.log10_chance) {
+            return;
         }
-        let chance = self
-            .best
-            .as_ref()
-            .map(|best| best.log10_chance(self.report.candidates));
-        self.lowest_log10_chance = self
-            .lowest_log10_chance
-            .min(chance.unwrap_or(f64::INFINITY));
-        self.accepted = chance.is_some_and(|chance| chance < ACCEPT_LOG10_CHANCE);
+        if log10_chance < ACCEPT_LOG10_CHANCE {
+            if !confirm(&best, log10_chance) {
+                return;
+            }
+            self.accepted = true;
+        }
+        self.best = Some(best);
+        self.log10_chance = log10_chance;
     }
 }
 
@@ -136,8 +148,8 @@ fn run_stage(
     scanner: &Scanner<'_>,
     stage: &Stage,
     request: &Request,
-    deadline: Option<Instant>,
     found: &mut Found,
+    confirm: Confirm<'_>,
 ) -> Result<(), SearchError> {
     let starts: Vec<Option<[f64; 3]>> = match stage.region {
         Region::WholeSky => vec![None],
@@ -149,22 +161,20 @@ fn run_stage(
     };
     for start in starts {
         for batch in plan::batches(scanner.sky, stage, start) {
-            if deadline.is_some_and(|at| Instant::now() >= at) {
-                found.report.timed_out = true;
-                return Ok(());
-            }
             let result = scanner.batch(&batch.tiles)?;
+            found.report.timed_out = scanner.is_late();
             found.report.cells += batch.tiles.len() as u64;
             found.report.radius_deg = found.report.radius_deg.max(batch.radius_deg);
-            found.take(result);
-            if found.accepted {
+            found.take(result, confirm);
+            if found.accepted || found.report.timed_out {
                 return Ok(());
             }
         }
         if let (Region::EveryStar { radius_deg }, Some(start)) = (stage.region, start) {
             for index in 0..scanner.sky.indexes().len() {
-                found.take(scanner.every_star(index, start, radius_deg)?);
-                if found.accepted {
+                found.take(scanner.every_star(index, start, radius_deg)?, confirm);
+                found.report.timed_out = scanner.is_late();
+                if found.accepted || found.report.timed_out {
                     return Ok(());
                 }
             }

@@ -6,11 +6,11 @@ use crate::detect::Detections;
 use crate::quads::{FrameQuad, Lens, QuadTable};
 use crate::sky::{Sky, SkyRegion, SkyTile, Star, band_serves, index_serves};
 use crate::verify::{
-    Camera, DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher,
-    chance,
+    Camera, DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, QuadMatch, Weigher,
 };
 use rayon::prelude::*;
 use star_index::IndexError;
+use std::time::Instant;
 
 /// Scales searched, arcsec per pixel.
 pub const SCALE_RANGE: [f64; 2] = [0.05, 450.0];
@@ -33,17 +33,10 @@ pub struct Best {
     pub index: usize,
 }
 
-impl Best {
-    /// log10 of the chance that one of `trials` candidates looks as good by accident.
-    pub fn log10_chance(&self, trials: u64) -> f64 {
-        chance::log10_of_false_match(trials, self.evidence.log_ratio)
-    }
-}
-
 /// What came of a batch.
 #[derive(Debug, Clone, Default)]
 pub struct BatchResult {
-    /// Candidates weighed.
+    /// Candidates weighed; one that is weighed again with more stars counts twice.
     pub candidates: u64,
     /// The likeliest.
     pub best: Option<Best>,
@@ -54,13 +47,21 @@ pub struct Scanner<'a> {
     pub(super) sky: &'a Sky,
     pub(super) table: QuadTable,
     weigher: Weigher<'a>,
+    /// Catalogue stars that a pose is asked for at most.
+    stars_asked: usize,
     offsets: Vec<[f64; 2]>,
-    among: usize,
+    /// The quads of the `all_of` brightest detections but those of the `done` brightest, and quads of
+    /// neighbours among the `neighbours_of` brightest.
+    all_of: usize,
+    done: usize,
+    neighbours_of: usize,
     lens: Lens,
     pub(super) scales: Vec<f64>,
     /// Years of proper motion, by star-index.
     years: Vec<f64>,
     pub(super) half_px: [f64; 2],
+    /// When to stop.
+    deadline: Option<Instant>,
 }
 
 /// Memory of one thread.
@@ -97,8 +98,11 @@ impl<'a> Scanner<'a> {
             sky,
             table: QuadTable::new(frame_quads(detections, stage)),
             weigher: Weigher::new(field, distortion),
+            stars_asked: Weigher::stars_asked(field),
             offsets,
-            among: stage.neighbours_of.max(stage.all_of).min(field.len()),
+            all_of: stage.all_of.min(field.len()),
+            done: stage.done.min(field.len()),
+            neighbours_of: stage.neighbours_of.min(field.len()),
             lens: stage.lens,
             scales: stage.scales.clone(),
             years: years.to_vec(),
@@ -106,7 +110,18 @@ impl<'a> Scanner<'a> {
                 detections.width as f64 / 2.0,
                 detections.height as f64 / 2.0,
             ],
+            deadline: None,
         }
+    }
+
+    /// The same, to be given up at a time: what is left is then passed over.
+    pub fn until(self, deadline: Option<Instant>) -> Scanner<'a> {
+        Scanner { deadline, ..self }
+    }
+
+    /// The time is over.
+    pub fn is_late(&self) -> bool {
+        self.deadline.is_some_and(|at| Instant::now() >= at)
     }
 
     /// The stage has no quads of its own, for want of detections.
@@ -145,6 +160,9 @@ impl<'a> Scanner<'a> {
         let Some(index) = self.sky.indexes().get(tile.index) else {
             return Ok(result);
         };
+        if self.is_late() {
+            return Ok(result);
+        }
         let quads = index.tile(tile.band, tile.tile)?;
         let years = self.years(tile.index);
         let band = index.bands().get(tile.band);
@@ -161,8 +179,8 @@ impl<'a> Scanner<'a> {
             };
             let [a, b, c, d] = stars.map(|star| index.star(star));
             let stars = [a?, b?, c?, d?].map(|record| record.star_after(years));
-            if let Some(proposal) = self.propose(quad, stars, widths_deg) {
-                self.weigh_in(tile.index, region, &proposal, &mut result)?;
+            if let Some(focal_px) = self.focal_px(quad, &stars, widths_deg) {
+                self.weigh_in(tile.index, region, (quad, stars, focal_px), &mut result)?;
             }
         }
         Ok(result)
@@ -178,36 +196,39 @@ impl<'a> Scanner<'a> {
         result: &mut BatchResult,
     ) -> Result<(), IndexError> {
         let widths_deg = self.sky.indexes().get(index).and_then(index_serves);
-        if let Some(proposal) = self.propose(quad, stars, widths_deg) {
-            self.weigh_in(index, region, &proposal, result)?;
+        if let Some(focal_px) = self.focal_px(quad, &stars, widths_deg) {
+            self.weigh_in(index, region, (quad, stars, focal_px), result)?;
         }
         Ok(())
     }
 
-    /// Counts a candidate and keeps it if it is the likeliest.
+    /// Counts a candidate, a frame quad and the stars that it matches, and keeps it if it is the
+    /// likeliest.
     fn weigh_in(
         &self,
         index: usize,
         region: &mut SkyRegion,
-        proposal: &Proposal,
+        (quad, stars, focal_px): (&FrameQuad, [Star; 4], f64),
         result: &mut BatchResult,
     ) -> Result<(), IndexError> {
+        // What is turned down from here on was a trial: how well the four stars fit was looked at.
         result.candidates += 1;
-        let evidence = self.weigh(index, region, proposal)?;
-        result.take(evidence.map(|evidence| Best { evidence, index }));
+        if let Some(proposal) = self.propose(quad, stars, focal_px) {
+            let evidence = self.weigh(index, region, &proposal, &mut result.candidates)?;
+            result.take(evidence.map(|evidence| Best { evidence, index }));
+        }
         Ok(())
     }
 
-    /// The pose that a match proposes, where its scale and field are possible and the field is one
-    /// that the quad was stored for (`widths_deg`; `None`: any).
-    fn propose(
+    /// The focal length that the longest side of a quad tells, in pixels, where the scale and the field
+    /// are possible and the field is one that the quad was stored for (`widths_deg`; `None`: any).
+    fn focal_px(
         &self,
         quad: &FrameQuad,
-        stars: [Star; 4],
+        stars: &[Star; 4],
         widths_deg: Option<[f64; 2]>,
-    ) -> Option<Proposal> {
-        let vectors = stars.map(|star| star.vector);
-        let angle = crate::sphere::angle_between(vectors[0], vectors[1]);
+    ) -> Option<f64> {
+        let angle = crate::sphere::angle_between(stars[0].vector, stars[1].vector);
         let focal_px = match self.lens {
             Lens::Flat => {
                 let focal_px = f64::from(quad.length) / angle;
@@ -230,6 +251,11 @@ impl<'a> Scanner<'a> {
                 return None;
             }
         }
+        Some(focal_px)
+    }
+
+    /// The pose that a match proposes; `None` where the four stars have none in common.
+    fn propose(&self, quad: &FrameQuad, stars: [Star; 4], focal_px: f64) -> Option<Proposal> {
         let offsets = self.quad_offsets(quad);
         let reference = self.half_px[0].hypot(self.half_px[1]);
         let radial = if self.lens == Lens::Flat {
@@ -238,29 +264,35 @@ impl<'a> Scanner<'a> {
             RADIAL_WIDE
         };
         let radial_px = radial * reference;
-        // In units of a position error of about 0.25 px.
-        let looseness = (radial_px / 0.25).max(1.0);
-        let pose = Camera::from_quad(
+        let [a, b, ..] = offsets;
+        let length_px = (a[0] - b[0]).hypot(a[1] - b[1]);
+        let gate_px = f64::from(quad.radius) * length_px;
+        let pose = Camera::from_quad(&QuadMatch {
             offsets,
-            vectors,
+            stars: stars.map(|star| star.vector),
             focal_px,
-            quad.flipped,
-            reference,
-            looseness,
-        )?;
+            flipped: quad.flipped,
+            reference_px: reference,
+            gate_px,
+            radial_px,
+        })?;
         let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / pose.focal_px).atan();
         if width.to_degrees() > FIELD_RANGE_DEG[1] {
             return None;
         }
-        let [a, b, ..] = offsets;
-        let length_px = (a[0] - b[0]).hypot(a[1] - b[1]);
+        let ranks = quad.detections.map(usize::from);
+        let (among, done) = match ranks.iter().all(|&rank| rank < self.all_of) {
+            true => (self.all_of, self.done),
+            false => (self.neighbours_of, self.all_of),
+        };
         Some(Proposal {
             pose,
             spots: offsets,
-            ranks: quad.detections.map(usize::from),
-            among: self.among,
+            ranks,
+            among,
+            done,
             stars,
-            gate_px: f64::from(quad.radius) * length_px,
+            gate_px,
             radial_px,
         })
     }
@@ -285,21 +317,24 @@ impl<'a> Scanner<'a> {
         index: usize,
         region: &mut SkyRegion,
         proposal: &Proposal,
+        candidates: &mut u64,
     ) -> Result<Option<Evidence>, IndexError> {
         let camera = &proposal.pose;
         let reach_rad = (self.half_px[0].hypot(self.half_px[1]) / camera.focal_px).atan();
-        let mut evidence = None;
-        for most in [GLANCE_STARS, STARS_ASKED] {
-            // The circle around the frame holds twice its area and more.
-            let (sky, centre) = (self.sky, camera.axes[2]);
-            let years = self.years(index);
-            let stars = region.cone(sky, index, centre, reach_rad, 2 * most, years)?;
-            evidence = self.weigher.weigh(proposal, stars, most);
-            if evidence.as_ref().is_none_or(|e| e.gain < GLANCE_GAIN) {
-                break;
-            }
+        let (sky, centre) = (self.sky, camera.axes[2]);
+        let years = self.years(index);
+        let mut weigh = |most: usize| {
+            let enough = self.weigher.stars_around(most);
+            let stars = region.cone(sky, index, centre, reach_rad, enough, years)?;
+            Ok(self.weigher.weigh(proposal, stars, most))
+        };
+        let glance = weigh(GLANCE_STARS)?;
+        let is_promising = glance.as_ref().is_some_and(|e| e.gain >= GLANCE_GAIN);
+        if !is_promising || self.stars_asked <= GLANCE_STARS {
+            return Ok(glance);
         }
-        Ok(evidence)
+        *candidates += 1;
+        weigh(self.stars_asked)
     }
 }
 

@@ -4,9 +4,7 @@
 use super::Request;
 use crate::detect::Detections;
 use crate::quads::Lens;
-use crate::search::{
-    ACCEPT_LOG10_CHANCE, BatchResult, Best, Region, Scanner, SearchError, Stage, band_is_wanted,
-};
+use crate::search::{Confirm, Found, Region, Scanner, SearchError, Stage, band_is_wanted};
 use crate::sky::Sky;
 use crate::sphere::sky_to_vector;
 use crate::verify::DetectionField;
@@ -22,19 +20,6 @@ pub struct Guess {
     pub scale_arcsec_per_px: f64,
 }
 
-/// What a look around a guess found.
-#[derive(Debug, Default)]
-pub(super) struct Look {
-    /// The likeliest pose.
-    pub best: Option<Best>,
-    /// Sky cells read.
-    pub cells: u64,
-    /// How far from the guess, degrees.
-    pub radius_deg: f64,
-    /// Candidates verified.
-    pub candidates: u64,
-}
-
 /// How far to look, in diagonals of the frame: a mount that drifts or dithers moves by less from
 /// one frame to the next, and one that was sent elsewhere by more.
 const REACH_DIAGONALS: [f64; 2] = [0.1, 1.0];
@@ -46,12 +31,13 @@ const ARCSEC_PER_RAD: f64 = 206_264.806_247;
 
 /// Looks for the stars of `detections` around `guess`, with the first stage of a search only.
 pub(super) fn look(
+    found: &mut Found,
     detections: &Detections,
     sky: &Sky,
     request: &Request,
     guess: &Guess,
-) -> Result<Look, SearchError> {
-    let mut look = Look::default();
+    confirm: Confirm<'_>,
+) -> Result<(), SearchError> {
     let field = DetectionField::new(detections);
     let focal_px = ARCSEC_PER_RAD / guess.scale_arcsec_per_px;
     let side_px = detections.width.max(detections.height) as f64;
@@ -59,7 +45,7 @@ pub(super) fn look(
     let across_deg = |px: f64| 2.0 * (0.5 * px / focal_px).atan().to_degrees();
     let sound = focal_px.is_finite() && focal_px > 0.0;
     if field.len() < 4 || !sound {
-        return Ok(look);
+        return Ok(());
     }
     let lens = if across_deg(side_px) < FLAT_WIDEST_DEG {
         Lens::Flat
@@ -84,7 +70,7 @@ pub(super) fn look(
     let years = sky.years_since(request.epoch_jyear);
     let scanner = Scanner::new(detections, &field, sky, &years, &stage);
     if scanner.has_nothing_to_ask() {
-        return Ok(look);
+        return Ok(());
     }
     let start = sky_to_vector(guess.ra_deg, guess.dec_deg);
     let tiles = sky.tiles_outward(start, reach_deg[1], |index, band| {
@@ -94,27 +80,12 @@ pub(super) fn look(
     let (near, far) = tiles.split_at(near);
     for (tiles, radius_deg) in [(near, reach_deg[0]), (far, reach_deg[1])] {
         let result = scanner.batch(tiles)?;
-        look.cells += tiles.len() as u64;
-        look.radius_deg = radius_deg;
-        if look.take(result) {
+        found.report.cells += tiles.len() as u64;
+        found.report.radius_deg = found.report.radius_deg.max(radius_deg);
+        found.take(result, confirm);
+        if found.accepted {
             break;
         }
     }
-    Ok(look)
-}
-
-impl Look {
-    /// Adds the result of a batch; a tie keeps the earlier pose. True where one is beyond doubt.
-    fn take(&mut self, result: BatchResult) -> bool {
-        self.candidates += result.candidates;
-        let better = |old: &Best, new: &Best| new.evidence.log_ratio > old.evidence.log_ratio;
-        if let Some(new) = result.best
-            && self.best.as_ref().is_none_or(|old| better(old, &new))
-        {
-            self.best = Some(new);
-        }
-        self.best
-            .as_ref()
-            .is_some_and(|best| best.log10_chance(self.candidates) < ACCEPT_LOG10_CHANCE)
-    }
+    Ok(())
 }

@@ -2,9 +2,11 @@
 //!
 //! The first star of a match sets the zero point (catalogue magnitude minus instrumental one),
 //! every further one is compared with it. Under chance the detection met is any of those that
-//! may be the star at all, so its magnitude has their distribution.
+//! were open to be met, each as likely as the next: the ratio is divided by its mean over them, so
+//! that its expectation is one.
 
 use super::field::{DetectionField, Spot};
+use super::seen::Seen;
 
 /// Scatter of catalogue minus instrumental magnitudes in one frame: colours of stars and filters,
 /// variability, blends. Common practice: a few tenths of a magnitude for unfiltered sensors.
@@ -12,8 +14,9 @@ const SCATTER_MAG: f64 = 0.4;
 /// Share of stars of which the flux says nothing (stretched pictures, clouds, unmarked
 /// saturation): they cost at most this factor.
 const SAYS_NOTHING: f64 = 0.3;
-/// Half width over which the magnitudes of detections are counted.
-const WINDOW_MAG: f64 = 0.5;
+/// The mean over all detections is not taken for less than the peak times this, the density at 3.5
+/// sigma: a star that no detection could be makes none of them likely.
+const LEAST_MEAN: f64 = 2e-3;
 
 /// The zero point while a match is being followed.
 #[derive(Debug, Clone, Copy, Default)]
@@ -22,19 +25,62 @@ pub struct ZeroPoint {
     mean: f64,
 }
 
-impl ZeroPoint {
-    /// How much likelier the magnitude of `spot` is if it is the star of magnitude `mag` than if
-    /// it is any of the `eligible` brightest detections.
-    pub fn ratio(&self, field: &DetectionField, spot: &Spot, mag: f64, eligible: usize) -> f64 {
-        if self.stars == 0.0 || spot.saturated {
+/// What is expected of the brightness of one star.
+#[derive(Debug, Clone, Copy)]
+pub struct Expected {
+    /// Instrumental magnitude.
+    mag: f64,
+    variance: f64,
+    /// Mean of [`Expected::likeness`] over the detections that may be met; 0: the zero point is unknown.
+    mean: f64,
+}
+
+impl Expected {
+    /// The density at an instrumental magnitude, relative to its peak.
+    fn likeness(&self, mag: f64) -> f64 {
+        let off = mag - self.mag;
+        (-0.5 * off * off / self.variance).exp()
+    }
+
+    /// How much likelier the magnitude of `spot` is if it is the star than if it is any of the
+    /// detections that may be met.
+    pub fn ratio(&self, spot: &Spot) -> f64 {
+        if spot.saturated || self.mean == 0.0 {
             return 1.0;
         }
-        let chance = field.share_near(spot.mag, WINDOW_MAG, eligible) / (2.0 * WINDOW_MAG);
-        let variance = SCATTER_MAG * SCATTER_MAG * (1.0 + 1.0 / self.stars);
-        let off = mag - spot.mag - self.mean;
-        let density =
-            (-0.5 * off * off / variance).exp() / (2.0 * std::f64::consts::PI * variance).sqrt();
-        SAYS_NOTHING + (1.0 - SAYS_NOTHING) * density / chance
+        SAYS_NOTHING + (1.0 - SAYS_NOTHING) * self.likeness(spot.mag) / self.mean
+    }
+}
+
+impl ZeroPoint {
+    /// What to expect of a star of magnitude `mag`, where any of the `eligible` brightest detections
+    /// but those `seen` may be met.
+    pub fn expected(
+        &self,
+        field: &DetectionField,
+        seen: &Seen,
+        mag: f64,
+        eligible: usize,
+    ) -> Expected {
+        let mut expected = Expected {
+            mag: mag - self.mean,
+            variance: SCATTER_MAG * SCATTER_MAG * (1.0 + 1.0 / self.stars.max(1.0)),
+            mean: 0.0,
+        };
+        if self.stars == 0.0 {
+            return expected;
+        }
+        let mags = field.mags().iter().take(eligible).enumerate();
+        let open = mags.filter(|(rank, _)| !seen.contains(*rank));
+        let (mut sum, mut count) = (0.0, 0.0);
+        for mag in open.filter_map(|(_, mag)| *mag) {
+            sum += expected.likeness(mag);
+            count += 1.0;
+        }
+        if count > 0.0 {
+            expected.mean = (sum / count).max(LEAST_MEAN);
+        }
+        expected
     }
 
     /// Takes a match into the zero point, unless it contradicts it grossly.
@@ -86,19 +132,28 @@ mod tests {
     }
 
     /// The bound on the chance of a false match rests on it: were the detection any of those that
-    /// may be the star, the ratio would be one in the mean, whatever the star's magnitude.
+    /// may be the star, the ratio would be one at most in the mean, whatever the star's magnitude,
+    /// how few there are and which were met before.
     #[test]
     fn by_chance_the_ratio_is_one_in_the_mean() {
         let field = field();
         let zero = zero_point(&field);
-        for eligible in [30, 60] {
-            for tenth in 60..120 {
+        let mut seen = Seen::default();
+        for eligible in [60, 30, 12, 6, 5, 3] {
+            seen.insert(eligible / 2);
+            for tenth in 20..180 {
                 let mag = f64::from(tenth) / 10.0;
-                let sum: f64 = (0..eligible)
-                    .map(|rank| zero.ratio(&field, field.by_rank(rank).unwrap(), mag, eligible))
-                    .sum();
-                let mean = sum / eligible as f64;
-                assert!(mean < 1.12, "mag {mag} among {eligible}: {mean}");
+                let expected = zero.expected(&field, &seen, mag, eligible);
+                let ratios: Vec<f64> = (0..eligible)
+                    .filter(|&rank| !seen.contains(rank))
+                    .map(|rank| expected.ratio(field.by_rank(rank).unwrap()))
+                    .collect();
+                let mean = ratios.iter().sum::<f64>() / ratios.len() as f64;
+                assert!(mean < 1.0 + 1e-12, "mag {mag} among {eligible}: {mean}");
+                assert!(
+                    mean > SAYS_NOTHING - 1e-9,
+                    "mag {mag} among {eligible}: {mean}"
+                );
             }
         }
     }
@@ -108,9 +163,11 @@ mod tests {
         let field = field();
         let zero = zero_point(&field);
         let spot = field.by_rank(10).unwrap();
-        assert!(zero.ratio(&field, spot, spot.mag + 20.0, 60) > 2.0);
-        let wrong = zero.ratio(&field, spot, spot.mag + 25.0, 60);
-        assert!((wrong - SAYS_NOTHING).abs() < 0.01);
-        assert_eq!(ZeroPoint::default().ratio(&field, spot, 3.0, 60), 1.0);
+        let ratio = |zero: &ZeroPoint, mag: f64| {
+            zero.expected(&field, &Seen::default(), mag, 60).ratio(spot)
+        };
+        assert!(ratio(&zero, spot.mag + 20.0) > 2.0);
+        assert!((ratio(&zero, spot.mag + 25.0) - SAYS_NOTHING).abs() < 0.01);
+        assert_eq!(ratio(&ZeroPoint::default(), 3.0), 1.0);
     }
 }

@@ -117,31 +117,52 @@ impl Camera {
     }
 }
 
+/// A quad of the frame and of the sky, to be laid over each other.
+#[derive(Debug, Clone, Copy)]
+pub struct QuadMatch {
+    /// Places of A, B, C, D, pixels from the frame's centre, turned over like the camera.
+    pub offsets: [[f64; 2]; 4],
+    /// ICRS unit vectors of the four stars.
+    pub stars: [[f64; 3]; 4],
+    /// A first guess of the focal length, from the lens assumed or from the quad's length.
+    pub focal_px: f64,
+    /// The pixel plane's y axis is turned over.
+    pub flipped: bool,
+    /// Half the frame's diagonal, pixels.
+    pub reference_px: f64,
+    /// How far C and D may be off along either axis for the codes to match, pixels.
+    pub gate_px: f64,
+    /// Radial distortion that is to be expected, pixels at the reference radius, 1 sigma.
+    pub radial_px: f64,
+}
+
+/// Position error, pixels, against which the radial term's prior is weighed in the fit of a quad.
+const QUAD_ERROR_PX: f64 = 0.25;
+/// Steps of the fit of a quad: from a focal length 15 % off the second one ends below 1e-3 px.
+const STEPS: usize = 3;
+/// The four stars of a quad must lie within this many gates of where the fitted camera sees them. The gate bounds
+/// their distance before the fit, which only lessens it.
+const MOST_GATES: f64 = 2.0;
+/// The fitted radial term lies within this many standard deviations of its prior: four stars that bend
+/// the field by more are no quad of it.
+const MOST_RADIAL_SIGMAS: f64 = 5.0;
+
 impl Camera {
-    /// Least squares over the four stars of a quad. `focal_px`: a first guess, from the lens
-    /// assumed or from the quad's length. The radial term is held near zero by its prior
-    /// `radial_px` (1 sigma at the reference radius) in units of the position error.
-    pub fn from_quad(
-        offsets: [[f64; 2]; 4],
-        stars: [[f64; 3]; 4],
-        focal_px: f64,
-        flipped: bool,
-        reference_px: f64,
-        radial_px: f64,
-    ) -> Option<Camera> {
-        let mut camera = Camera::from_two(
-            [offsets[0], offsets[1]],
-            [stars[0], stars[1]],
-            focal_px,
-            flipped,
-            reference_px,
-        )?;
-        for _ in 0..3 {
+    /// Least squares over the four stars of a quad, with the radial term held near zero by its
+    /// prior. `None` where the camera does not see the stars where they were found: they have no
+    /// common pose, or the steps did not converge to it.
+    pub fn from_quad(quad: &QuadMatch) -> Option<Camera> {
+        let reference_px = quad.reference_px;
+        let [a, b, ..] = quad.offsets;
+        let pair = [quad.stars[0], quad.stars[1]];
+        let mut camera = Camera::from_two([a, b], pair, quad.focal_px, quad.flipped, reference_px)?;
+        let held = (QUAD_ERROR_PX / quad.radial_px).min(1.0).powi(2);
+        for _ in 0..STEPS {
             let mut information = Matrix::zeros();
-            information[(4, 4)] = 1.0 / (radial_px * radial_px);
+            information[(4, 4)] = held;
             let mut gradient = Vector::zeros();
-            gradient[4] = -camera.radial * reference_px / (radial_px * radial_px);
-            for (offset, &star) in offsets.iter().zip(&stars) {
+            gradient[4] = -camera.radial * reference_px * held;
+            for (offset, &star) in quad.offsets.iter().zip(&quad.stars) {
                 let at = camera.project(star)?;
                 let rows = camera.derivatives(at);
                 for axis in 0..2 {
@@ -150,25 +171,42 @@ impl Camera {
                     gradient += rows[axis] * residual;
                 }
             }
-            let step = information.try_inverse()? * gradient;
-            if !step.iter().all(|s| s.is_finite()) {
-                return None;
-            }
+            let step = information.cholesky()?.solve(&gradient);
             camera = camera.changed(&step);
-            if !(camera.focal_px > 1.0) || !camera.focal_px.is_finite() {
-                return None;
-            }
             if step.norm() < 1e-3 {
                 break;
             }
         }
-        Some(camera)
+        camera.agrees_with(quad).then_some(camera)
+    }
+
+    /// Whether the stars of a quad appear where they were found, with a distortion that a lens may have.
+    /// Written so that numbers which are not finite do not agree.
+    fn agrees_with(&self, quad: &QuadMatch) -> bool {
+        let limit_px = MOST_GATES * quad.gate_px.max(1.0);
+        let near = |(offset, &star): (&[f64; 2], &[f64; 3])| {
+            self.project(star)
+                .is_some_and(|at| (offset[0] - at[0]).hypot(offset[1] - at[1]) <= limit_px)
+        };
+        let radial_px = (self.radial * self.reference_px).abs();
+        self.is_finite()
+            && self.focal_px > 1.0
+            && radial_px <= MOST_RADIAL_SIGMAS * quad.radial_px.max(QUAD_ERROR_PX)
+            && quad.offsets.iter().zip(&quad.stars).all(near)
+    }
+
+    /// Whether all its numbers are finite.
+    pub fn is_finite(&self) -> bool {
+        self.axes.iter().flatten().all(|c| c.is_finite())
+            && self.focal_px.is_finite()
+            && self.radial.is_finite()
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     #[test]
     fn quad_fit_recovers_a_camera() {
@@ -189,12 +227,63 @@ mod tests {
             [10.0, 300.0],
             [120.0, -50.0],
         ];
-        let stars = offsets.map(|o| truth.direction(o));
-        let camera = Camera::from_quad(offsets, stars, 1400.0, false, 700.0, 1.0).unwrap();
+        let quad = QuadMatch {
+            offsets,
+            stars: offsets.map(|o| truth.direction(o)),
+            focal_px: 1400.0,
+            flipped: false,
+            reference_px: 700.0,
+            gate_px: 5.0,
+            radial_px: 0.25,
+        };
+        let camera = Camera::from_quad(&quad).unwrap();
         assert!((camera.focal_px / 1500.0 - 1.0).abs() < 1e-4);
         for offset in [[0.0, 0.0], [500.0, 400.0]] {
             let back = camera.project(truth.direction(offset)).unwrap();
             assert!((back[0] - offset[0]).hypot(back[1] - offset[1]) < 0.05);
+        }
+    }
+
+    proptest! {
+        /// Four stars that are no quad of the frame, in a quarter of its width: least squares ran away to a
+        /// radial term of -1.2 and residuals of 10^4 px, and was taken for a pose.
+        #[test]
+        fn a_pose_puts_the_stars_where_they_were_found(
+            places in prop::array::uniform4((-600.0..-300.0, -400.0..400.0)),
+            seen in prop::array::uniform4((-900.0..900.0, -900.0..900.0)),
+            mix in 0.0..1.0_f64,
+            focal_px in 300.0..100_000.0_f64,
+        ) {
+            let sky = Camera {
+                axes: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+                focal_px,
+                flipped: false,
+                radial: 0.0,
+                reference_px: 721.0,
+            };
+            let offsets = places.map(|(x, y)| [x, y]);
+            // From four stars that fit the frame exactly to four that do not fit at all.
+            let stars = std::array::from_fn(|k| {
+                let [x, y] = offsets[k];
+                sky.direction([x + mix.powi(6) * (seen[k].0 - x), y + mix.powi(6) * (seen[k].1 - y)])
+            });
+            let quad = QuadMatch {
+                offsets,
+                stars,
+                focal_px: focal_px * (1.0 + 0.1 * mix),
+                flipped: false,
+                reference_px: 721.0,
+                gate_px: 4.0,
+                radial_px: 10.0,
+            };
+            if let Some(camera) = Camera::from_quad(&quad) {
+                prop_assert!(camera.is_finite());
+                prop_assert!((camera.radial * camera.reference_px).abs() <= 50.0);
+                for (offset, star) in offsets.iter().zip(stars) {
+                    let at = camera.project(star).unwrap();
+                    prop_assert!((at[0] - offset[0]).hypot(at[1] - offset[1]) <= 8.0);
+                }
+            }
         }
     }
 

@@ -40,20 +40,16 @@ impl Errors {
 }
 
 /// Density of a residual, in parts for the small and the large variance of the detection; the
-/// prediction has the covariance (xx, xy, yy).
-pub fn shares(predicted: [f64; 3], variances: [f64; 2], residual: [f64; 2]) -> [f64; 2] {
+/// prediction has the covariance (xx, xy, yy). `None` where that is not a covariance.
+pub fn shares(predicted: [f64; 3], variances: [f64; 2], residual: [f64; 2]) -> Option<[f64; 2]> {
     let density = |variance: f64| {
-        Gauss::new([
-            predicted[0] + variance,
-            predicted[1],
-            predicted[2] + variance,
-        ])
-        .density(residual)
+        let [xx, xy, yy] = predicted;
+        Gauss::new([xx + variance, xy, yy + variance]).map(|gauss| gauss.density(residual))
     };
-    [
-        TIGHT_SHARE * density(variances[0]),
-        (1.0 - TIGHT_SHARE) * density(variances[1]),
-    ]
+    Some([
+        TIGHT_SHARE * density(variances[0])?,
+        (1.0 - TIGHT_SHARE) * density(variances[1])?,
+    ])
 }
 
 /// The variance to be expected where the small one has this share.
@@ -68,13 +64,14 @@ pub struct Gauss {
 }
 
 impl Gauss {
-    /// Of covariance xx, xy, yy.
-    pub fn new([xx, xy, yy]: [f64; 3]) -> Gauss {
+    /// Of covariance xx, xy, yy; `None` where that is not the covariance of anything: not finite or not
+    /// positive definite.
+    pub fn new([xx, xy, yy]: [f64; 3]) -> Option<Gauss> {
         let det = xx * yy - xy * xy;
-        Gauss {
+        (xx > 0.0 && yy > 0.0 && det > 0.0 && det.is_finite()).then(|| Gauss {
             inverse: [yy / det, -xy / det, xx / det],
             peak: 1.0 / (2.0 * std::f64::consts::PI * det.sqrt()),
-        }
+        })
     }
 
     pub fn chi2(&self, [x, y]: [f64; 2]) -> f64 {
@@ -83,5 +80,39 @@ impl Gauss {
 
     pub fn density(&self, at: [f64; 2]) -> f64 {
         self.peak * (-0.5 * self.chi2(at)).exp()
+    }
+
+    /// Area within which the squared distance, in sigma, is below `chi2`.
+    pub fn area_within(&self, chi2: f64) -> f64 {
+        0.5 * chi2 / self.peak
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Predicted variances of -3414 square pixels with a positive determinant: the density
+    /// grew without end with the distance.
+    #[test]
+    fn what_is_no_covariance_has_no_density() {
+        for bad in [
+            [-3414.0, 1.0, -20.0],
+            [1.0, 2.0, 1.0],
+            [f64::INFINITY, 0.0, 1.0],
+            [f64::NAN, 0.0, 1.0],
+            [0.0, 0.0, 1.0],
+        ] {
+            assert!(Gauss::new(bad).is_none(), "{bad:?}");
+        }
+    }
+
+    #[test]
+    fn the_density_of_a_normal_distribution() {
+        let gauss = Gauss::new([4.0, 0.0, 4.0]).unwrap();
+        // exp(-1/2) / (2 pi 4)
+        assert!((gauss.density([2.0, 0.0]) - 0.024_133).abs() < 1e-6);
+        // A circle of radius 2 sigma = 4.
+        assert!((gauss.area_within(4.0) - std::f64::consts::PI * 16.0).abs() < 1e-9);
     }
 }

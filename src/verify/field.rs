@@ -1,11 +1,15 @@
 //! The detections of a frame in buckets, for looking up what lies near a predicted position.
 
+use super::open::Open;
 use crate::detect::Detections;
 
 /// Buckets along each axis.
 const BUCKETS: usize = 32;
 /// Detections beyond this rank are too faint to speak for or against a pose.
-const MOST: usize = 400;
+pub const MOST_SPOTS: usize = 400;
+/// The density about a detection is taken from the distance to its neighbour of this number: few
+/// enough to see a clump, enough to be known to a factor of 1.4 (1 / sqrt(6)).
+const CROWD: usize = 6;
 
 /// A detection as verification needs it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,6 +24,9 @@ pub struct Spot {
     pub mag: f64,
     /// The flux is a lower limit.
     pub saturated: bool,
+    /// Density of detections around it over their mean density, at least 1: where detections
+    /// lie in clumps, more of them fall beside a predicted star by chance.
+    pub crowding: f64,
 }
 
 /// The brightest detections of a frame by place.
@@ -27,14 +34,16 @@ pub struct Spot {
 pub struct DetectionField {
     spots: Vec<Spot>,
     starts: Vec<u32>,
-    /// Magnitudes by rank.
-    mags: Vec<f64>,
+    /// Instrumental magnitudes by rank; `None`: saturated.
+    mags: Vec<Option<f64>>,
     /// Numbers of the spots by rank.
     places: Vec<u32>,
     /// Width and height, pixels.
     pub size_px: [f64; 2],
     /// Typical star width, pixels.
     pub fwhm_px: f64,
+    /// Where in the frame detections lie.
+    pub open: Open,
 }
 
 impl DetectionField {
@@ -42,6 +51,11 @@ impl DetectionField {
     pub fn new(detections: &Detections) -> DetectionField {
         let size_px = [detections.width as f64, detections.height as f64];
         let centre = [(size_px[0] - 1.0) / 2.0, (size_px[1] - 1.0) / 2.0];
+        let stars = &detections.stars[..detections.stars.len().min(MOST_SPOTS)];
+        let places: Vec<[f64; 2]> = stars
+            .iter()
+            .map(|star| [star.x_px - centre[0], star.y_px - centre[1]])
+            .collect();
         let mut field = DetectionField {
             spots: Vec::new(),
             starts: vec![0; BUCKETS * BUCKETS + 1],
@@ -49,32 +63,30 @@ impl DetectionField {
             places: Vec::new(),
             size_px,
             fwhm_px: detections.fwhm_px.max(1.0),
+            open: Open::new(&places, size_px),
         };
-        let mut keyed: Vec<(usize, Spot)> = detections
-            .stars
+        let mean_density = places.len() as f64 / field.open.area_px2;
+        let mut keyed: Vec<(usize, Spot)> = stars
             .iter()
-            .take(MOST)
             .enumerate()
             .map(|(rank, star)| {
-                let offset = [star.x_px - centre[0], star.y_px - centre[1]];
+                let offset = places[rank];
                 let [column, row] = [0, 1].map(|axis| field.bucket(offset[axis], axis));
-                (
-                    row * BUCKETS + column,
-                    Spot {
-                        offset,
-                        sigma_px: star.sigma_px,
-                        rank,
-                        mag: magnitude(star.flux),
-                        saturated: star.saturated,
-                    },
-                )
+                let density = density_about(offset, &places, size_px);
+                let spot = Spot {
+                    offset,
+                    sigma_px: star.sigma_px,
+                    rank,
+                    mag: magnitude(star.flux),
+                    saturated: star.saturated,
+                    crowding: (density / mean_density).max(1.0),
+                };
+                (row * BUCKETS + column, spot)
             })
             .collect();
-        field.mags = detections
-            .stars
+        field.mags = keyed
             .iter()
-            .take(MOST)
-            .map(|star| magnitude(star.flux))
+            .map(|(_, spot)| (!spot.saturated).then_some(spot.mag))
             .collect();
         keyed.sort_by_key(|(bucket, spot)| (*bucket, spot.rank));
         for (bucket, spot) in keyed {
@@ -96,13 +108,9 @@ impl DetectionField {
         ((unit * BUCKETS as f64).max(0.0) as usize).min(BUCKETS - 1)
     }
 
-    /// Share of the `eligible` brightest detections within `window` of a magnitude; one of them
-    /// is taken to be there.
-    pub fn share_near(&self, mag: f64, window: f64, eligible: usize) -> f64 {
-        let eligible = eligible.clamp(1, self.mags.len().max(1));
-        let near = |m: &&f64| (**m - mag).abs() <= window;
-        let count = self.mags.iter().take(eligible).filter(near).count();
-        count.max(1) as f64 / eligible as f64
+    /// Instrumental magnitudes by rank; `None`: saturated.
+    pub fn mags(&self) -> &[Option<f64>] {
+        &self.mags
     }
 
     /// The spot of a detection by its rank, wherever it lies.
@@ -138,6 +146,27 @@ impl DetectionField {
             }
         }
     }
+}
+
+/// Detections per square pixel about one of them, by the distance to its neighbour number [`CROWD`]
+/// or the last one. Of the circle only the part within the frame counts.
+fn density_about(offset: [f64; 2], places: &[[f64; 2]], size_px: [f64; 2]) -> f64 {
+    let mut apart2: Vec<f64> = places
+        .iter()
+        .map(|other| (other[0] - offset[0]).powi(2) + (other[1] - offset[1]).powi(2))
+        .collect();
+    // The nearest is the detection itself.
+    let count = CROWD.min(apart2.len().saturating_sub(1));
+    let (_, &mut radius2, _) = apart2.select_nth_unstable_by(count, f64::total_cmp);
+    let radius = radius2.sqrt().max(1.0);
+    let inside: f64 = (0..2)
+        .map(|axis| {
+            let half = 0.5 * size_px[axis];
+            let (low, high) = (offset[axis] - radius, offset[axis] + radius);
+            (high.min(half) - low.max(-half)) / (2.0 * radius)
+        })
+        .product();
+    count as f64 / (std::f64::consts::PI * radius * radius * inside.max(0.1))
 }
 
 fn magnitude(flux: f64) -> f64 {

@@ -7,8 +7,10 @@ pub mod chance;
 mod errors;
 mod evidence;
 mod field;
+mod open;
+mod seen;
 mod state;
 
-pub use camera::Camera;
-pub use evidence::{Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, STARS_ASKED, Weigher};
+pub use camera::{Camera, Matrix, QuadMatch, Vector};
+pub use evidence::{Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, Weigher};
 pub use field::DetectionField;
