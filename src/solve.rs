@@ -7,11 +7,11 @@ pub use guess::Guess;
 
 use crate::detect::Detections;
 use crate::diagnosis::{Cause, FrameFacts, diagnose};
-use crate::fit::{self, Display, Epoch, Solution};
+use crate::fit::{self, Display, Epoch, Solution, Stated};
 use crate::frame::Frame;
 use crate::quality::{Quality, quality};
 use crate::search::{ACCEPT_LOG10_CHANCE, Best, Found, SearchError, search_after};
-use crate::sky::{Sky, SkyError, SkyRegion};
+use crate::sky::{RegionStar, Sky, SkyError, SkyRegion};
 use std::time::Instant;
 
 /// A sky position that the mount was told to point at.
@@ -34,6 +34,8 @@ pub struct Request {
     pub scales_arcsec_per_px: Vec<f64>,
     /// Julian year of the exposure; `None`: unknown, to be judged from the stars' own motion.
     pub epoch_jyear: Option<f64>,
+    /// That year needs the stars' word to be believed: it is long past, or in the future.
+    pub epoch_doubtful: bool,
     /// Give up after this long.
     pub time_limit: Option<std::time::Duration>,
 }
@@ -262,10 +264,6 @@ fn solution(
     log10_chance: f64,
 ) -> Result<Option<Solution>, SkyError> {
     let catalogue_jyear = sky.epoch_jyear(best.index);
-    let epoch = match request.epoch_jyear {
-        Some(jyear) => Epoch::Known { jyear },
-        None => Epoch::Unknown { catalogue_jyear },
-    };
     let camera = &best.evidence.camera;
     let mut region = SkyRegion::default();
     let stars = region
@@ -281,14 +279,20 @@ fn solution(
         )
         .map_err(|e| sky.error(best.index, &e))?;
     let display = display_of(frame);
-    Ok(fit::fit(
-        detections,
-        camera,
-        stars,
-        display,
-        log10_chance,
-        epoch,
-    ))
+    let fit = |stars: &[RegionStar], epoch| {
+        fit::fit(detections, camera, stars, display, log10_chance, epoch)
+    };
+    Ok(match request.epoch_jyear {
+        None => fit(stars, Epoch::Unknown { catalogue_jyear }),
+        Some(jyear) => {
+            let stated = Stated {
+                jyear,
+                plausible: !request.epoch_doubtful,
+                catalogue_jyear,
+            };
+            fit::fit_dated(stars, stated, fit)
+        }
+    })
 }
 
 /// Where 'up' and 'right' of the displayed frame lie in stored pixels: row order first, then
