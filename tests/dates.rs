@@ -236,3 +236,34 @@ fn a_real_plate_solves_with_its_date() {
     assert!(record.centre.is_some());
     assert!(!about_the_date(&record).contains("contradicts"));
 }
+
+/// On 2026-05-27 the Sun stands at about 64, +21: a third of the way around from either end, and
+/// in the middle of the way.
+#[test]
+fn the_way_past_the_sun_is_named() {
+    let sky = Sky::embedded().unwrap();
+    let field = field((20.0, 10.0), 5.0, 2026.4);
+    let known = |position_deg| Known {
+        at: Some(At {
+            position_deg,
+            name: None,
+        }),
+        ..Known::default()
+    };
+    let stated = Some(jd_of_year(2026.4));
+    let past = solved(&field, stated, &known([110.0, 25.0]), &sky);
+    assert_eq!(past.cautions.len(), 1, "{:?}", past.cautions);
+    assert!(
+        past.cautions[0].contains("way between"),
+        "{:?}",
+        past.cautions
+    );
+    let short = solved(&field, stated, &known([15.0, 12.0]), &sky);
+    assert_eq!(short.cautions, Vec::<String>::new());
+    let undated = solved(&field, None, &known([110.0, 25.0]), &sky);
+    let caution = about_the_date(&undated);
+    assert!(
+        caution.contains("Sun") && caution.contains("not checked"),
+        "{caution}"
+    );
+}

@@ -11,6 +11,6 @@ mod sun;
 
 pub use clock::{DateDoubt, date_doubt};
 pub use of_date::Moment;
-pub use pointing::{PointingError, compass_word, pointing_error, separation_deg};
+pub use pointing::{PointingError, compass_word, passes_at_deg, pointing_error, separation_deg};
 pub use site::{Misread, Reading, misread_site, site_possible};
 pub use sun::{sun_altitude_deg, sun_icrs_deg};

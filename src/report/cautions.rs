@@ -3,7 +3,9 @@
 use super::record::Subject;
 use super::{CommandedPosition, Equinox};
 use crate::fit::DateVerdict;
-use crate::mount::{DateDoubt, Moment, separation_deg, sun_altitude_deg, sun_icrs_deg};
+use crate::mount::{
+    DateDoubt, Moment, passes_at_deg, separation_deg, sun_altitude_deg, sun_icrs_deg,
+};
 
 /// Nearer to the Sun than this asks for a word. Common practice: guides to observing keep
 /// telescopes 20 to 30 degrees away from it.
@@ -101,14 +103,27 @@ fn sun(list: &mut Vec<String>, subject: &Subject, moment: &Moment, found_deg: Op
         return;
     };
     let commanded_deg = subject.commanded.map(CommandedPosition::start_deg);
-    let near = [("found", found_deg), ("commanded", commanded_deg)]
-        .into_iter()
-        .filter_map(|(name, place)| Some((name, separation_deg(place?, sun_deg))))
-        .filter(|(_, distance_deg)| *distance_deg < SUN_NEAR_DEG)
-        .min_by(|a, b| a.1.total_cmp(&b.1));
+    let way_deg = commanded_deg.zip(found_deg);
+    let at = |place: Option<[f64; 2]>| place.map(|place| separation_deg(place, sun_deg));
+    let near = [
+        ("the found position", at(found_deg)),
+        ("the commanded position", at(commanded_deg)),
+        (
+            "the straight way between the found and the commanded position",
+            way_deg.and_then(|(from, to)| passes_at_deg(sun_deg, from, to)),
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(name, distance_deg)| Some((name, distance_deg?)))
+    .filter(|(_, distance_deg)| *distance_deg < SUN_NEAR_DEG)
+    .min_by(|a, b| a.1.total_cmp(&b.1));
     if let Some((name, distance_deg)) = near {
+        let distance = match distance_deg {
+            d if d < 0.5 => "less than 1".to_owned(),
+            d => format!("{d:.0}"),
+        };
         list.push(format!(
-            "The Sun is {distance_deg:.0} deg from the {name} position at the frame's time. \
+            "The Sun is {distance} deg from {name} at the frame's time. \
              Sunlight through optics blinds and burns: keep to the rules of your site and of \
              your instrument's maker before you move or look."
         ));

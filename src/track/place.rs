@@ -69,17 +69,15 @@ impl Place {
                 site: Some(reading.site),
                 hours_ahead: reading.hours_ahead,
                 remark: Some(format!(
-                    "The headers' time and site cannot both be right (the Sun would have stood at \
-                     {:+.0} deg); all fits {reading}, and so it is read here.",
-                    misread.sun_deg
+                    "The headers' time and site cannot both be right (with them {misread}); all \
+                     fits {reading}, and so it is read here."
                 )),
                 ..place
             },
             None => Place {
                 remark: Some(format!(
-                    "The headers' time and site cannot both be right (the Sun would have stood at \
-                     {:+.0} deg): the site is not used.",
-                    misread.sun_deg
+                    "The headers' time and site cannot both be right (with them {misread}): the \
+                     site is not used."
                 )),
                 ..place
             },
@@ -111,5 +109,22 @@ mod tests {
         let west = Place::of(&[row(-110.88)], &[0]);
         assert_eq!(west.site.unwrap().longitude_deg, -110.88);
         assert_eq!(west.remark, None);
+    }
+
+    /// At night, with a target that never rises at the stated latitude: not the Sun's doing.
+    #[test]
+    fn a_target_below_the_horizon_is_named_as_such() {
+        let row = Row {
+            status: RowStatus::Solved,
+            mid_jd_utc: Some(2_458_107.565_428),
+            ra_deg: Some(31.25),
+            dec_deg: Some(-85.0),
+            latitude_deg: Some(60.0),
+            longitude_deg: Some(-110.88),
+            ..Row::default()
+        };
+        let remark = Place::of(&[row], &[0]).remark.unwrap();
+        assert!(remark.contains("below the horizon"), "{remark}");
+        assert!(!remark.contains("Sun"), "{remark}");
     }
 }
