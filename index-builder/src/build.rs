@@ -88,9 +88,9 @@ pub struct Built {
     pub bytes: Vec<u8>,
 }
 
-/// Builds the star-index of `catalogue` with one band per recipe; stars that the catalogue lists twice
-/// are in it once. The same input gives the same
-/// bytes, on every system and with any number of threads.
+/// Builds the star-index of `catalogue` with one band per recipe; stars that the catalogue lists
+/// twice are in it once. The same input gives the same bytes, on every system and with any number
+/// of threads.
 ///
 /// `origin` says where the stars came from; the file keeps the first 144 bytes of it.
 ///

@@ -30,9 +30,9 @@ pub(crate) fn reach(mag_centi: i16) -> f64 {
 /// in the hundredths of the magnitude and within reach.
 ///
 /// The earlier of two stands for both, at its own place: which of them the light comes from is not
-/// known, and half-way there would be no star where the frame shows them apart. Earlier is by
-/// [`StarRecord::cmp_brightness`], so that neither the order of the stars nor who is asked with
-/// whom changes the answer; the same record twice is the same light as well.
+/// known, and halfway between them a frame that shows them apart has no star. Earlier is by
+/// [`StarRecord::cmp_brightness`], so that neither the order of the stars nor their division
+/// between `own` and `beyond` changes the answer; the same record twice is the same light as well.
 pub(crate) fn repeated(own: &[StarRecord], beyond: &[StarRecord]) -> Vec<bool> {
     let star = |i: u32| {
         own.get(i as usize)
@@ -93,7 +93,7 @@ mod tests {
         )
     }
 
-    /// Which of two stars `arcsec` apart are left.
+    /// How many of two stars `arcsec` apart are left.
     fn left(arcsec: f64, mags: [f64; 2]) -> usize {
         let mut stars = vec![
             star(0.0, 0.0, mags[0]),

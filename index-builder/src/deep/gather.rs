@@ -106,7 +106,7 @@ fn at_border(stars: &[Placed], keep: Keep) -> Vec<Elsewhere> {
     /// star's own.
     const FINEST_DEPTH: u8 = 11;
     let shift = 2 * keep.depth.saturating_sub(FINEST_DEPTH);
-    let all = (1_u32 << (2 * (keep.depth - PARTITION_DEPTH))) - 1 >> shift;
+    let all = ((1_u32 << (2 * (keep.depth - PARTITION_DEPTH))) - 1) >> shift;
     // One coordinate of a cell within its part is in the even bits, the other in the odd ones.
     let outermost = |cell: u32| {
         let axes = [0x5555_5555, 0xAAAA_AAAA].map(|axis| (cell & all & axis, all & axis));
@@ -120,15 +120,12 @@ fn at_border(stars: &[Placed], keep: Keep) -> Vec<Elsewhere> {
         let reach = repeats::reach(star.record.mag_centi());
         let near = cdshealpix::nested::cone_coverage_approx(PARTITION_DEPTH, lon, lat, reach);
         let own = keep.partition_of(star.cell);
-        let others = near.flat_iter().map(|cell| cell as usize);
-        found.extend(
-            others
-                .filter(|&other| other != own)
-                .map(|partition| Elsewhere {
-                    partition,
-                    record: star.record,
-                }),
-        );
+        for partition in near.flat_iter().map(|cell| cell as usize) {
+            if partition != own {
+                let record = star.record;
+                found.push(Elsewhere { partition, record });
+            }
+        }
     }
     found
 }
