@@ -8,11 +8,11 @@ pub use guess::Guess;
 
 use crate::detect::Detections;
 use crate::diagnosis::{Cause, FrameFacts, diagnose};
-use crate::fit::{self, Display, Epoch, Solution};
+use crate::fit::{self, Display, Epoch, Solution, Stated};
 use crate::frame::Frame;
 use crate::quality::{Quality, quality};
 use crate::search::{ACCEPT_LOG10_CHANCE, Best, Confirm, Found, SearchError, search_on};
-use crate::sky::{Sky, SkyError, SkyRegion};
+use crate::sky::{RegionStar, Sky, SkyError, SkyRegion};
 use std::time::Instant;
 
 /// A sky position that the mount was told to point at.
@@ -35,6 +35,8 @@ pub struct Request {
     pub scales_arcsec_per_px: Vec<f64>,
     /// Julian year of the exposure; `None`: unknown, to be judged from the stars' own motion.
     pub epoch_jyear: Option<f64>,
+    /// That year needs the stars' word to be believed: it is long past, or in the future.
+    pub epoch_doubtful: bool,
     /// Give up after this long.
     pub time_limit: Option<std::time::Duration>,
 }
@@ -286,10 +288,6 @@ fn solution(
     (best, log10_chance): (&Best, f64),
 ) -> Result<Option<Solution>, SkyError> {
     let catalogue_jyear = sky.epoch_jyear(best.index);
-    let epoch = match request.epoch_jyear {
-        Some(jyear) => Epoch::Known { jyear },
-        None => Epoch::Unknown { catalogue_jyear },
-    };
     let camera = &best.evidence.camera;
     let mut region = SkyRegion::default();
     let years = request
@@ -307,23 +305,23 @@ fn solution(
         )
         .map_err(|e| sky.error(best.index, &e))?;
     let display = display_of(frame);
-    let solution = fit::fit(
-        detections,
-        &best.evidence,
-        stars,
-        display,
-        log10_chance,
-        epoch,
-    );
-    Ok(solution.filter(|solution| {
-        barrier::lets_pass(
-            solution,
-            &best.evidence,
-            detections,
-            stars,
-            ACCEPT_LOG10_CHANCE,
-        )
-    }))
+    let fit = |stars: &[RegionStar], epoch| {
+        let evidence = &best.evidence;
+        let solution = fit::fit(detections, evidence, stars, display, log10_chance, epoch)?;
+        barrier::lets_pass(&solution, evidence, detections, stars, ACCEPT_LOG10_CHANCE)
+            .then_some(solution)
+    };
+    Ok(match request.epoch_jyear {
+        None => fit(stars, Epoch::Unknown { catalogue_jyear }),
+        Some(jyear) => {
+            let stated = Stated {
+                jyear,
+                plausible: !request.epoch_doubtful,
+                catalogue_jyear,
+            };
+            fit::fit_dated(stars, stated, fit)
+        }
+    })
 }
 
 /// Where 'up' and 'right' of the displayed frame lie in stored pixels: row order first, then

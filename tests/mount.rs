@@ -1,7 +1,10 @@
 //! Mount figures against astropy 8.0.2 and pyerfa 2.0.1.5 (the commands stand beside the values).
 
 use nightfix::frame::Site;
-use nightfix::mount::{Moment, compass_word, pointing_error, sun_altitude_deg, sun_icrs_deg};
+use nightfix::mount::{
+    Moment, compass_word, passes_at_deg, pointing_error, separation_deg, sun_altitude_deg,
+    sun_icrs_deg,
+};
 
 /// 2026-11-25T18:00:00 UTC.
 const EVENING_JD: f64 = 2_461_370.25;
@@ -66,6 +69,46 @@ fn no_pointing_error_at_all_is_zero_and_not_nan() {
             "{error:?}"
         );
     }
+}
+
+/// Slow but obvious: the way is walked in 20,000 steps.
+#[test]
+fn how_near_a_way_comes_to_a_place() {
+    let vector = |[ra, dec]: [f64; 2]| {
+        let ((sa, ca), (sd, cd)) = (ra.to_radians().sin_cos(), dec.to_radians().sin_cos());
+        [cd * ca, cd * sa, sd]
+    };
+    let sky = |v: [f64; 3]| [v[1].atan2(v[0]), v[2].atan2(v[0].hypot(v[1]))].map(f64::to_degrees);
+    for (place, from, to, at_an_end) in [
+        ([64.0, 21.0], [20.0, 10.0], [110.0, 25.0], false),
+        ([64.0, 21.0], [110.0, 25.0], [20.0, 10.0], false),
+        ([200.0, 21.0], [20.0, 10.0], [110.0, 25.0], true),
+        ([355.0, -3.0], [340.0, -20.0], [20.0, 12.0], false),
+        ([10.0, 89.0], [100.0, 80.0], [281.0, 82.0], false),
+        ([25.0, 12.0], [20.0, 10.0], [20.5, 10.0], true),
+    ] {
+        let (a, b) = (vector(from), vector(to));
+        let steps = 20_000;
+        let nearest = (0..=steps)
+            .map(|k| {
+                let part = f64::from(k) / f64::from(steps);
+                let on_the_way = std::array::from_fn(|i| (1.0 - part) * a[i] + part * b[i]);
+                separation_deg(place, sky(on_the_way))
+            })
+            .fold(f64::INFINITY, f64::min);
+        let ends = separation_deg(place, from).min(separation_deg(place, to));
+        let found = passes_at_deg(place, from, to);
+        assert_eq!(found.is_none(), at_an_end, "{place:?}");
+        assert!(
+            (found.unwrap_or(ends) - nearest).abs() < 1e-3,
+            "{place:?}: {found:?}"
+        );
+    }
+    assert_eq!(
+        passes_at_deg([5.0, 5.0], [10.0, 20.0], [190.0, -20.0]),
+        None
+    );
+    assert_eq!(passes_at_deg([5.0, 5.0], [10.0, 20.0], [10.0, 20.0]), None);
 }
 
 #[test]

@@ -390,6 +390,7 @@ fn real_rows(folder: &Path) -> Vec<Row> {
             outcome: Some(&outcome),
             commanded: commanded.as_ref(),
             moment,
+            unbelieved: None,
             site: frame.clues.site,
             remarks: &frame.clues.remarks,
             read_ms: None,

@@ -156,3 +156,23 @@ fn a_watch_ends_cleanly_and_a_second_one_goes_on() {
     assert_eq!(watch.end(), Some(0));
     assert_eq!(rows(&std::fs::read_to_string(&table).unwrap()), 2);
 }
+
+/// Without a target and without a position in the header no distance can be too great: the watch
+/// says so, once.
+#[test]
+fn an_alarm_without_anything_to_count_from_is_said_to_be_none() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    for (number, file) in ["one.fits", "two.fits"].into_iter().enumerate() {
+        let spec = spec(CAMERA, [2.0, 0.0], 12.0, 75 + number as u64);
+        light(at, file, 1 + number, &spec, false);
+    }
+    let mut watch = Watch::of(at, &["--json", "--alarm", "5"]);
+    let said = watch.child.stderr.take().expect("a pipe");
+    assert!(watch.record()["night"]["alarm"].is_null());
+    watch.record();
+    assert_eq!(watch.end(), Some(0));
+    let lines = BufReader::new(said).lines().map_while(Result::ok);
+    let remarks = lines.filter(|line| line.contains("--alarm") && line.contains("--target"));
+    assert_eq!(remarks.count(), 1);
+}

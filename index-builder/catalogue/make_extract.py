@@ -22,6 +22,9 @@ import pyarrow.parquet as pq
 
 MAGIC = b"NFCAT\x00\x01\x00"
 MERGE_ARCSEC = 3.0
+# Components of one Hipparcos entry lie within 25.2 arcsec in the source; farther apart they would
+# be a fault of the numbers.
+SYSTEM_ARCSEC = 30.0
 NO_COLOUR = 32767
 
 
@@ -67,6 +70,29 @@ def groups_within(vectors, arcsec):
     return np.array([root(i) for i in range(len(vectors))])
 
 
+def fainter_components(vectors, hip, mag, component, star_of_row):
+    """Which stars (merged rows) are wider components of a Hipparcos entry whose brightest
+    component is another star.
+
+    Every row of an entry carries the magnitude of the whole system, so that the light of the
+    fainter ones is counted already. CCDM gives the components letters in the order of brightness.
+    """
+    dropped = np.zeros(len(vectors), bool)
+    whole = np.bincount(star_of_row)
+    rows = np.flatnonzero(hip > 0)
+    rows = rows[np.lexsort((rows, component[rows], hip[rows]))]
+    for entry in np.split(rows, np.flatnonzero(np.diff(hip[rows])) + 1):
+        stars, counts = np.unique(star_of_row[entry], return_counts=True)
+        if len(stars) < 2 or len(set(mag[entry])) > 1:
+            continue
+        first = star_of_row[entry[0]]
+        near = np.linalg.norm(vectors[stars] - vectors[first], axis=1)
+        # A star that holds a row of its own besides stays.
+        alone = counts == whole[stars]
+        dropped[stars[(stars != first) & alone & (near < np.radians(SYSTEM_ARCSEC / 3600))]] = True
+    return dropped
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("parquet", nargs="?", type=pathlib.Path)
@@ -74,13 +100,14 @@ def main():
                         default=pathlib.Path(__file__).with_name("bright-stars.nfcat"))
     options = parser.parse_args()
     names = ["ra_degrees", "dec_degrees", "ra_mas_per_year", "dec_mas_per_year", "magnitude", "bv", "hip"]
-    table = pq.read_table(options.parquet or default_parquet(), columns=names)
+    table = pq.read_table(options.parquet or default_parquet(), columns=[*names, "ccdm"])
     ra, dec, pm_ra, pm_dec, mag, bv, hip = (
         table[name].to_numpy(zero_copy_only=False).astype(float) for name in names)
     usable = np.isfinite(ra) & np.isfinite(dec) & np.isfinite(mag)
     ra, dec, pm_ra, pm_dec, mag, bv, hip = (
         c[usable] for c in (ra, dec, pm_ra, pm_dec, mag, bv, hip))
     pm_ra, pm_dec = np.nan_to_num(pm_ra), np.nan_to_num(pm_dec)
+    component = np.array([name or "" for name in table["ccdm"].to_pylist()])[usable]
 
     # Rows that one star image shows as one: flux-weighted position and motion, summed flux,
     # colour of the brightest.
@@ -111,6 +138,10 @@ def main():
     out_mag = -2.5 * np.log10(light)
     out_bv = bv[brightest]
 
+    kept = ~fainter_components(unit_vectors(out_ra, out_dec), hip, mag, component, inverse)
+    out_ra, out_dec, out_mag, out_bv = (c[kept] for c in (out_ra, out_dec, out_mag, out_bv))
+    out_pm_ra, out_pm_dec = weighted(pm_ra)[kept], weighted(pm_dec)[kept]
+
     ra4 = np.rint(out_ra * 1e4).astype(np.int64) % 3_600_000
     dec4 = np.rint((out_dec + 90) * 1e4).astype(np.int64)
     zone = np.minimum(dec4 // 10_000, 179)
@@ -124,8 +155,8 @@ def main():
         np.bincount(zone, minlength=180).astype("<u4"),
         step & 0xFF, (step >> 8) & 0xFF, step >> 16,
         (dec4 - zone * 10_000).astype("<u2"),
-        np.rint(weighted(pm_ra))[order].astype("<i2"),
-        np.rint(weighted(pm_dec))[order].astype("<i2"),
+        np.rint(out_pm_ra)[order].astype("<i2"),
+        np.rint(out_pm_dec)[order].astype("<i2"),
         np.rint(out_mag * 100)[order].astype("<i2"),
         np.where(np.isfinite(out_bv), np.rint(np.nan_to_num(out_bv) * 100), NO_COLOUR)[order]
         .astype("<i2"),
@@ -142,8 +173,8 @@ def main():
         os.fsync(file.fileno())
     os.replace(file.name, options.out)
     os.chmod(options.out, 0o644)
-    print(f"{len(mag)} rows, {len(ra4)} stars after merging within {MERGE_ARCSEC} arcsec, "
-          f"{len(data)} bytes")
+    print(f"{len(mag)} rows, {len(keys)} stars after merging within {MERGE_ARCSEC} arcsec, "
+          f"{len(ra4)} without wider components, {len(data)} bytes")
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 use crate::catalogue::Catalogue;
 use crate::choose::{Recipe, quads_by_tile};
+use crate::repeats;
 use crate::select::brightest_per_cell;
 use rayon::prelude::*;
 use star_index::StarRecord;
@@ -87,8 +88,9 @@ pub struct Built {
     pub bytes: Vec<u8>,
 }
 
-/// Builds the star-index of `catalogue` with one band per recipe. The same input gives the same
-/// bytes, on every system and with any number of threads.
+/// Builds the star-index of `catalogue` with one band per recipe; stars that the catalogue lists
+/// twice are in it once. The same input gives the same bytes, on every system and with any number
+/// of threads.
 ///
 /// `origin` says where the stars came from; the file keeps the first 144 bytes of it.
 ///
@@ -96,7 +98,9 @@ pub struct Built {
 ///
 /// A tile that needs more stars than its local numbers can name.
 pub fn build(catalogue: &Catalogue, recipes: &[Recipe], origin: &str) -> Result<Built, WriteError> {
-    let table = StarTable::new(&records_of(catalogue));
+    let mut records = records_of(catalogue);
+    repeats::leave_out(&mut records);
+    let table = StarTable::new(&records);
     let bands: Vec<BandContents> = recipes
         .iter()
         .map(|recipe| {

@@ -16,6 +16,7 @@ pub mod coverage;
 pub mod deep;
 #[cfg(feature = "deep")]
 pub mod expected;
+mod repeats;
 pub mod select;
 #[cfg(feature = "deep")]
 pub mod synthetic;

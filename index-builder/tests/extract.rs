@@ -40,7 +40,7 @@ fn stars_of_hipparcos_are_where_it_says() {
 
 #[test]
 fn number_of_stars() {
-    assert_eq!(extract().stars.len(), 976_026);
+    assert_eq!(extract().stars.len(), 973_073);
 }
 
 #[test]

@@ -26,9 +26,8 @@ pub fn contradicted(clues: &Clues, moment: Option<&Moment>, solution: &Solution)
         let misread = misread_site(moment, site, found_deg)?;
         let explanation = misread.explained_by.first()?;
         Some(format!(
-            "The header's time and site cannot both be right: with them the Sun stood at {:+.0} \
-             deg and the field at {:+.0} deg altitude. All fits {explanation}.",
-            misread.sun_deg, misread.found_deg
+            "The header's time and site cannot both be right: with them {misread}. All fits \
+             {explanation}."
         ))
     });
     let scale = scale(&clues.scales, solution.scale_arcsec_per_px);

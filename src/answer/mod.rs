@@ -128,6 +128,9 @@ pub fn answer_among(
     let total = asked.begin.elapsed();
     let solution = outcome.solution.as_ref();
     let found_deg = solution.map(|s| [s.centre_ra_deg, s.centre_dec_deg]);
+    if let Some(solution) = solution {
+        plan.settle(known, &clues, solution.date);
+    }
     let commanded = plan.commanded(found_deg);
     if let Some(solution) = solution {
         let moment = plan.moment.as_ref();
@@ -143,6 +146,7 @@ pub fn answer_among(
         outcome: Some(&outcome),
         commanded: commanded.as_ref(),
         moment: plan.moment,
+        unbelieved: plan.unbelieved,
         site: clues.site,
         remarks: &plan.remarks,
         read_ms: Some(milliseconds(read)),
@@ -167,6 +171,7 @@ pub fn refused(asked: &Asked, reason: &str) -> Record {
         outcome: None,
         commanded: commanded.as_ref(),
         moment: None,
+        unbelieved: None,
         site: None,
         remarks: &[],
         read_ms: None,

@@ -2,8 +2,9 @@
 
 use super::Known;
 use super::claims::{CLOSE_DEG, FAR_DEG, FOCAL_FACTORS};
+use crate::fit::DateVerdict;
 use crate::frame::Clues;
-use crate::mount::{Moment, separation_deg};
+use crate::mount::{DateDoubt, Moment, date_doubt, separation_deg};
 use crate::report::CommandedPosition;
 use crate::solve::{Commanded, Guess, Request};
 
@@ -17,8 +18,10 @@ pub struct Plan {
     pub request: Request,
     /// Readings of the commanded position, likeliest first; empty: none.
     commanded: Vec<CommandedPosition>,
-    /// Mid-exposure.
+    /// Mid-exposure, as far as the frame's date is believed.
     pub moment: Option<Moment>,
+    /// Mid-exposure as the frame states it, where that is not believed, and why not.
+    pub unbelieved: Option<(Moment, Option<DateDoubt>)>,
     /// What should be said about the question itself.
     pub remarks: Vec<String>,
 }
@@ -33,8 +36,11 @@ impl Plan {
                 "The frame's date (JD {jd:.1}) cannot be right and is not used."
             ));
         }
-        let mut commanded = commanded(known, clues, moment.as_ref());
-        let starts = commanded.iter().map(|position| {
+        let stated = moment;
+        let doubt = stated.as_ref().and_then(date_doubt);
+        let moment = moment.filter(|_| doubt.is_none());
+        let positions = positions(known, clues, moment.as_ref());
+        let starts = positions.iter().map(|position| {
             let [ra_deg, dec_deg] = position.start_deg();
             Commanded { ra_deg, dec_deg }
         });
@@ -42,22 +48,34 @@ impl Plan {
         if known.within_deg.is_some() && starts.is_empty() {
             remarks.push("--within had nothing to count from: no position is known.".into());
         }
-        // A WCS in the header says where an earlier solution, or a guess, put the frame. That
-        // is a start for the search, and nothing that a mount was told.
-        commanded.retain(|position| !position.source.starts_with("CRVAL"));
         let request = Request {
             starts,
             within_deg: known.within_deg,
             scales_arcsec_per_px: scales(known, clues, &mut remarks),
-            epoch_jyear: moment.map(|m| m.julian_year()),
+            epoch_jyear: stated.map(|m| m.julian_year()),
+            epoch_doubtful: doubt.is_some(),
             time_limit: None,
         };
         Plan {
             request,
-            commanded,
+            commanded: mount_positions(known, clues, moment.as_ref()),
             moment,
+            unbelieved: stated.filter(|_| doubt.is_some()).map(|s| (s, doubt)),
             remarks,
         }
+    }
+
+    /// Takes over what the stars of a solved frame say of its date.
+    pub fn settle(&mut self, known: &Known, clues: &Clues, verdict: DateVerdict) {
+        let stated = self.moment.or(self.unbelieved.map(|(moment, _)| moment));
+        let doubt = self.unbelieved.and_then(|(_, doubt)| doubt);
+        let believed = verdict == DateVerdict::Believed;
+        if believed == self.moment.is_some() {
+            return;
+        }
+        self.moment = stated.filter(|_| believed);
+        self.unbelieved = stated.filter(|_| !believed).map(|moment| (moment, doubt));
+        self.commanded = mount_positions(known, clues, self.moment.as_ref());
     }
 
     /// False for a guess outside the bounds of the search.
@@ -119,7 +137,20 @@ fn distinct(starts: impl Iterator<Item = Commanded>, bounded: bool) -> Vec<Comma
     kept
 }
 
-fn commanded(known: &Known, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
+/// Readings of the commanded position. A WCS in the header says where an earlier solution, or a
+/// guess, put the frame: a start for the search, and nothing that a mount was told.
+fn mount_positions(
+    known: &Known,
+    clues: &Clues,
+    moment: Option<&Moment>,
+) -> Vec<CommandedPosition> {
+    let mut all = positions(known, clues, moment);
+    all.retain(|position| !position.source.starts_with("CRVAL"));
+    all
+}
+
+/// Where a search may begin.
+fn positions(known: &Known, clues: &Clues, moment: Option<&Moment>) -> Vec<CommandedPosition> {
     let stated = known.equinox;
     match known.commanded(moment) {
         Some(position) => vec![position],

@@ -1,6 +1,7 @@
 //! Robust least squares over all matched stars: TAN, then SIP of the order the data support.
 
 mod covariance;
+mod date;
 mod doubt;
 mod epoch;
 mod matching;
@@ -9,6 +10,7 @@ mod refine;
 mod sip;
 pub mod wcs;
 
+pub use date::{Stated, fit_dated};
 pub use refine::{Display, FIT_STARS, fit, reach_rad};
 pub use wcs::{Sip, Wcs};
 
@@ -59,6 +61,42 @@ pub struct Solution {
     /// Standard deviation of that year where it was judged from the stars' own motion; 0 where
     /// the frame has a date.
     pub epoch_sigma_years: f64,
+    /// When the frame was taken by the stars' own motion alone, where they say anything.
+    pub told_by_stars: Option<Told>,
+    /// What became of the frame's date.
+    pub date: DateVerdict,
+}
+
+/// A time of exposure as the motion of the stars tells it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Told {
+    /// Julian year.
+    pub jyear: f64,
+    /// Its standard deviation.
+    pub sigma_years: f64,
+}
+
+/// What became of the date that a frame states.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DateVerdict {
+    /// It states none.
+    None,
+    /// Nothing speaks against it.
+    Believed,
+    /// The stars' own motion contradicts it: the solution is that of a frame without a date.
+    Contradicted,
+    /// It is not plausible, and the stars cannot tell: the radius of the centre allows for both.
+    Open,
+}
+
+impl Epoch {
+    /// The Julian year at which the stars of a fit stand to begin with.
+    fn begin_jyear(self) -> f64 {
+        match self {
+            Epoch::Known { jyear } => jyear,
+            Epoch::Unknown { catalogue_jyear } => catalogue_jyear,
+        }
+    }
 }
 
 /// When a frame was taken, as Julian year.

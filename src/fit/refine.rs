@@ -1,12 +1,12 @@
 //! From a verified pose to the solution: match, fit, choose the order, repeat.
 
 use super::doubt::widen;
-use super::epoch::{Years, improve};
+use super::epoch::{Years, improve, told_by_stars};
 use super::matching::{Pair, pairs};
 use super::polynomial::{Fitted, Model, Point, fit as fit_model, median};
 use super::sip::wcs_of;
 use super::wcs::Wcs;
-use super::{Epoch, MatchedStar, Solution};
+use super::{DateVerdict, Epoch, MatchedStar, Solution, Told};
 use crate::detect::Detections;
 use crate::sky::RegionStar;
 use crate::sphere::{angle_between, dot, tangent_basis, vector_to_sky};
@@ -89,6 +89,7 @@ pub fn fit(
         }
     }
     let (mut fitted, found, points) = last?;
+    let told = told_by_stars(&fitted, &points, years.after);
     if reach_out(&points, Model::Polynomial(2)) {
         widen(&mut fitted, &points);
     }
@@ -100,7 +101,7 @@ pub fn fit(
         detections,
         display,
         log10_chance,
-        (epoch, years),
+        (epoch, years, told),
     )
 }
 
@@ -253,7 +254,7 @@ fn solution(
     detections: &Detections,
     display: Display,
     log10_chance: f64,
-    (epoch, years): (Epoch, Years),
+    (epoch, years, told): (Epoch, Years, Option<Years>),
 ) -> Option<Solution> {
     let size = [detections.width as f64, detections.height as f64];
     let matched: Vec<MatchedStar> = found
@@ -324,11 +325,16 @@ fn solution(
         rms_px: (squares / matched.len() as f64).sqrt(),
         matched,
         log10_chance,
-        epoch_jyear: match epoch {
-            Epoch::Known { jyear } => jyear,
-            Epoch::Unknown { catalogue_jyear } => catalogue_jyear + years.after,
-        },
+        epoch_jyear: epoch.begin_jyear() + years.after,
         epoch_sigma_years: years.sigma,
+        told_by_stars: told.map(|told| Told {
+            jyear: epoch.begin_jyear() + told.after,
+            sigma_years: told.sigma,
+        }),
+        date: match epoch {
+            Epoch::Known { .. } => DateVerdict::Believed,
+            Epoch::Unknown { .. } => DateVerdict::None,
+        },
         wcs,
     })
 }

@@ -1,6 +1,6 @@
 //! Pointing error: where the frame's centre lies as seen from the commanded position.
 
-use crate::sphere::{dot, sky_to_vector};
+use crate::sphere::{cross, dot, sky_to_vector};
 
 /// Found centre minus commanded position. The move that mends it is its opposite.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,6 +48,23 @@ pub fn pointing_error(commanded_deg: [f64; 2], found_deg: [f64; 2]) -> PointingE
 /// Angle between two sky positions (RA, Dec in degrees), degrees, 0 to 180.
 pub fn separation_deg(a_deg: [f64; 2], b_deg: [f64; 2]) -> f64 {
     pointing_error(a_deg, b_deg).separation_deg
+}
+
+/// How near the straight way (great circle) between two positions comes to a third (RA, Dec in
+/// degrees), where it passes that on its way: degrees. `None` where it is nearest at an end of the
+/// way, or where every way is straight: between opposite positions.
+pub fn passes_at_deg(place_deg: [f64; 2], from_deg: [f64; 2], to_deg: [f64; 2]) -> Option<f64> {
+    let [place, from, to] = [place_deg, from_deg, to_deg].map(|[ra, dec]| sky_to_vector(ra, dec));
+    let pole = cross(from, to);
+    let length = dot(pole, pole).sqrt();
+    if length < 1e-9 {
+        return None;
+    }
+    // Ahead at the beginning, behind at the end.
+    let ahead = dot(cross(pole, from), place) > 0.0;
+    let behind = dot(cross(pole, to), place) < 0.0;
+    let height = (dot(pole, place) / length).clamp(-1.0, 1.0);
+    (ahead && behind).then(|| height.abs().asin().to_degrees())
 }
 
 /// The nearest of the eight compass words for a position angle in degrees.

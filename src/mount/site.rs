@@ -14,7 +14,8 @@ const NIGHT_DEG: f64 = -6.0;
 /// mountain are worth two degrees.
 const GROUND_DEG: f64 = -2.0;
 
-/// What frame and sky say about a time and a site that cannot both be right.
+/// What frame and sky say about a time and a site that cannot both be right. Displays as what
+/// cannot be.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Misread {
     /// Height of the Sun by time and site as stated, degrees.
@@ -23,6 +24,22 @@ pub struct Misread {
     pub found_deg: f64,
     /// What would make it night there and the place visible, likeliest first.
     pub explained_by: Vec<Reading>,
+}
+
+impl fmt::Display for Misread {
+    /// What cannot be, as the end of a sentence: "with them the Sun stood ...".
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let sun = format!("the Sun stood at {:+.0} deg altitude", self.sun_deg);
+        let field = format!(
+            "the field stood at {:+.0} deg altitude, below the horizon",
+            self.found_deg
+        );
+        match (self.sun_deg < NIGHT_DEG, self.found_deg > GROUND_DEG) {
+            (false, true) => f.write_str(&sun),
+            (true, false) => f.write_str(&field),
+            _ => write!(f, "{sun} and {field}"),
+        }
+    }
 }
 
 /// Another way to read a stated time and site. Displays as the end of a sentence: "all fits ...".
@@ -144,6 +161,20 @@ mod tests {
         assert!(
             misread.explained_by[0].to_string().contains("west"),
             "{misread:?}"
+        );
+        assert_eq!(
+            misread.to_string(),
+            "the Sun stood at +20 deg altitude and the field stood at -11 deg altitude, below the \
+             horizon"
+        );
+        // Night, and a place of the southern sky that never rises there.
+        let Some(misread) = misread_site(&moment, &site(-110.88), [31.25, -80.0]) else {
+            panic!("it never rises there");
+        };
+        let said = misread.to_string();
+        assert!(
+            said.starts_with("the field stood at -") && !said.contains("Sun"),
+            "{said}"
         );
     }
 }

@@ -2,7 +2,10 @@
 
 use super::record::Subject;
 use super::{CommandedPosition, Equinox};
-use crate::mount::{Moment, separation_deg, sun_altitude_deg, sun_icrs_deg};
+use crate::fit::DateVerdict;
+use crate::mount::{
+    DateDoubt, Moment, passes_at_deg, separation_deg, sun_altitude_deg, sun_icrs_deg,
+};
 
 /// Nearer to the Sun than this asks for a word. Common practice: guides to observing keep
 /// telescopes 20 to 30 degrees away from it.
@@ -20,19 +23,79 @@ pub fn cautions(subject: &Subject, found_deg: Option<[f64; 2]>) -> Vec<String> {
     if let Some(commanded) = subject.commanded {
         equinox(&mut list, commanded, found_deg.is_some());
     }
-    if found_deg.is_some() && subject.moment.is_none() {
-        list.push(match subject.outcome.and_then(|o| o.solution.as_ref()) {
-            Some(solution) => format!(
-                "The frame has no usable date, and so there is no position of date. Catalogue \
-                 stars stand where they were in {:.0}, the epoch (give or take {:.0} years) that \
-                 their own motion suggests.",
-                solution.epoch_jyear, solution.epoch_sigma_years
-            ),
-            None => "The frame has no usable date.".into(),
-        });
+    if subject.moment.is_none() {
+        list.extend(undated(subject, found_deg.is_some()));
     }
     list.extend(subject.remarks.iter().cloned());
     list
+}
+
+/// What a frame without a date that is believed lacks, and why.
+fn undated(subject: &Subject, found: bool) -> Option<String> {
+    let solution = subject.outcome.and_then(|o| o.solution.as_ref());
+    let years = solution.map(|s| years_words(s.epoch_jyear, s.epoch_sigma_years));
+    let Some((moment, doubt)) = &subject.unbelieved else {
+        return match years {
+            Some(years) => Some(format!(
+                "The frame has no usable date, and so there is no position of date, and how far \
+                 the Sun is was not checked. Catalogue stars stand where they were in {years}, as \
+                 their own motion suggests."
+            )),
+            // Nothing to point at, nothing to check.
+            None => (found || subject.commanded.is_some()).then(|| {
+                "The frame has no usable date: how far the Sun is was not checked.".into()
+            }),
+        };
+    };
+    let date = moment.iso_utc();
+    let (why, clock) = match doubt {
+        Some(DateDoubt::LongPast) => (
+            " is from before there were digital cameras for everyone".to_owned(),
+            "Check the camera's clock",
+        ),
+        Some(DateDoubt::Future { now_jd_utc }) => {
+            let now = Moment::from_jd_utc(*now_jd_utc).map(|now| now.iso_utc());
+            let now = now.as_ref().and_then(|now| now.get(..10));
+            (
+                format!(
+                    " lies in the future by the clock of this computer ({})",
+                    now.unwrap_or("unknown")
+                ),
+                "Check both clocks",
+            )
+        }
+        None => (String::new(), "Check the camera's clock"),
+    };
+    let by_stars = match (solution.map(|s| s.date), years) {
+        (Some(DateVerdict::Contradicted), Some(years)) => format!(
+            " contradicts the stars' own motion: they stand where they were in {years}. There is \
+             no position of date, and how"
+        ),
+        (Some(_), _) => ", and the stars' own motion cannot tell whether it is right. There is no \
+                         position of date, the radius allows for either case, and how"
+            .to_owned(),
+        (None, _) => ": it is not used, and how".to_owned(),
+    };
+    let and = if why.is_empty() || !by_stars.starts_with(' ') {
+        ""
+    } else {
+        " and"
+    };
+    Some(format!(
+        "The frame's date, {date},{why}{and}{by_stars} far the Sun is was not checked. {clock}."
+    ))
+}
+
+/// A Julian year with its standard deviation, in as many digits as that one allows.
+fn years_words(jyear: f64, sigma: f64) -> String {
+    let digits = match sigma {
+        s if s < 0.095 => 2,
+        s if s < 9.5 => 1,
+        _ => 0,
+    };
+    // Never nothing.
+    let sigma = sigma.max(0.01);
+    format!("{jyear:.digits$} (give or take {sigma:.digits$} years)")
 }
 
 fn sun(list: &mut Vec<String>, subject: &Subject, moment: &Moment, found_deg: Option<[f64; 2]>) {
@@ -40,14 +103,27 @@ fn sun(list: &mut Vec<String>, subject: &Subject, moment: &Moment, found_deg: Op
         return;
     };
     let commanded_deg = subject.commanded.map(CommandedPosition::start_deg);
-    let near = [("found", found_deg), ("commanded", commanded_deg)]
-        .into_iter()
-        .filter_map(|(name, place)| Some((name, separation_deg(place?, sun_deg))))
-        .filter(|(_, distance_deg)| *distance_deg < SUN_NEAR_DEG)
-        .min_by(|a, b| a.1.total_cmp(&b.1));
+    let way_deg = commanded_deg.zip(found_deg);
+    let at = |place: Option<[f64; 2]>| place.map(|place| separation_deg(place, sun_deg));
+    let near = [
+        ("the found position", at(found_deg)),
+        ("the commanded position", at(commanded_deg)),
+        (
+            "the straight way between the found and the commanded position",
+            way_deg.and_then(|(from, to)| passes_at_deg(sun_deg, from, to)),
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(name, distance_deg)| Some((name, distance_deg?)))
+    .filter(|(_, distance_deg)| *distance_deg < SUN_NEAR_DEG)
+    .min_by(|a, b| a.1.total_cmp(&b.1));
     if let Some((name, distance_deg)) = near {
+        let distance = match distance_deg {
+            d if d < 0.5 => "less than 1".to_owned(),
+            d => format!("{d:.0}"),
+        };
         list.push(format!(
-            "The Sun is {distance_deg:.0} deg from the {name} position at the frame's time. \
+            "The Sun is {distance} deg from {name} at the frame's time. \
              Sunlight through optics blinds and burns: keep to the rules of your site and of \
              your instrument's maker before you move or look."
         ));

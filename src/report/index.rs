@@ -203,6 +203,7 @@ impl IndexFacts {
         let Some(first) = self.patches.first() else {
             return match self.covered_share {
                 share if share > 0.99 => "the whole sky".into(),
+                share if share < 0.01 => "under 1 % of the sky".into(),
                 share => format!("{:.0} % of the sky", 100.0 * share),
             };
         };

@@ -12,7 +12,7 @@ use super::{CommandedPosition, Equinox, Origin, Unsolved};
 use crate::angle::{format_dec, format_ra};
 use crate::fit::{Solution, Wcs};
 use crate::frame::Site;
-use crate::mount::{Moment, pointing_error};
+use crate::mount::{DateDoubt, Moment, pointing_error};
 use crate::solve::{Outcome, SearchOrder};
 use serde::Serialize;
 use serde_json::{Map, Value};
@@ -54,6 +54,9 @@ pub struct Subject<'a> {
     pub commanded: Option<&'a CommandedPosition>,
     /// Mid-exposure, where it is known.
     pub moment: Option<Moment>,
+    /// Mid-exposure as the frame states it, where that is not believed, and what spoke against it
+    /// beforehand.
+    pub unbelieved: Option<(Moment, Option<DateDoubt>)>,
     /// Place of observation, where it is known.
     pub site: Option<Site>,
     /// What the reader of the frame remarked.

@@ -348,6 +348,8 @@ pub fn chance_words(log10_chance: f64) -> String {
 pub fn small_angle(angle_deg: f64) -> String {
     let arcsec = angle_deg.abs() * 3600.0;
     match arcsec {
+        // A radius of nothing does not exist.
+        a if a < 0.095 => format!("{a:.2}\""),
         a if a < 10.0 => format!("{a:.1}\""),
         a if a < 59.5 => format!("{a:.0}\""),
         a if a < 600.0 => format!("{:.2}'", a / 60.0),
@@ -388,6 +390,7 @@ mod tests {
 
     #[test]
     fn angles_in_the_unit_that_suits() {
+        assert_eq!(small_angle(0.034 / 3600.0), "0.03\"");
         assert_eq!(small_angle(0.5 / 3600.0), "0.5\"");
         assert_eq!(small_angle(42.0 / 3600.0), "42\"");
         assert_eq!(small_angle(12.34 / 60.0), "12.3'");

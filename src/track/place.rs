@@ -3,7 +3,7 @@
 use super::robust::median;
 use super::row::Row;
 use crate::frame::Site;
-use crate::mount::{Moment, Reading, misread_site, site_possible};
+use crate::mount::{Moment, Reading, date_doubt, misread_site, site_possible};
 
 /// Site and air of a night.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -48,6 +48,20 @@ impl Place {
         let seen: Vec<(f64, [f64; 2])> = picked()
             .filter_map(|r| r.mid_jd_utc.zip(r.centre_deg()))
             .collect();
+        let doubtful = seen.iter().find_map(|(jd, _)| {
+            let moment = Moment::from_jd_utc(*jd)?;
+            date_doubt(&moment).map(|_| moment)
+        });
+        if let Some(moment) = doubtful {
+            return Place {
+                remark: Some(format!(
+                    "The headers' dates ({}) are doubtful: where the frames stood above the \
+                     horizon is not worked out.",
+                    moment.iso_utc()
+                )),
+                ..place
+            };
+        }
         let refuted = seen
             .iter()
             .find_map(|(jd, found)| misread_site(&Moment::from_jd_utc(*jd)?, &site, *found));
@@ -69,17 +83,15 @@ impl Place {
                 site: Some(reading.site),
                 hours_ahead: reading.hours_ahead,
                 remark: Some(format!(
-                    "The headers' time and site cannot both be right (the Sun would have stood at \
-                     {:+.0} deg); all fits {reading}, and so it is read here.",
-                    misread.sun_deg
+                    "The headers' time and site cannot both be right (with them {misread}); all \
+                     fits {reading}, and so it is read here."
                 )),
                 ..place
             },
             None => Place {
                 remark: Some(format!(
-                    "The headers' time and site cannot both be right (the Sun would have stood at \
-                     {:+.0} deg): the site is not used.",
-                    misread.sun_deg
+                    "The headers' time and site cannot both be right (with them {misread}): the \
+                     site is not used."
                 )),
                 ..place
             },
@@ -111,5 +123,43 @@ mod tests {
         let west = Place::of(&[row(-110.88)], &[0]);
         assert_eq!(west.site.unwrap().longitude_deg, -110.88);
         assert_eq!(west.remark, None);
+    }
+
+    /// A clock that was reset: heights from its times would be made up.
+    #[test]
+    fn no_site_with_doubtful_dates() {
+        let row = Row {
+            status: RowStatus::Solved,
+            mid_jd_utc: Some(2_440_587.9),
+            ra_deg: Some(31.25),
+            dec_deg: Some(46.74),
+            latitude_deg: Some(31.68),
+            longitude_deg: Some(-110.88),
+            ..Row::default()
+        };
+        let place = Place::of(&[row], &[0]);
+        assert_eq!(place.site, None);
+        let remark = place.remark.unwrap();
+        assert!(
+            remark.contains("1970") && remark.contains("doubtful"),
+            "{remark}"
+        );
+    }
+
+    /// At night, with a target that never rises at the stated latitude: not the Sun's doing.
+    #[test]
+    fn a_target_below_the_horizon_is_named_as_such() {
+        let row = Row {
+            status: RowStatus::Solved,
+            mid_jd_utc: Some(2_458_107.565_428),
+            ra_deg: Some(31.25),
+            dec_deg: Some(-85.0),
+            latitude_deg: Some(60.0),
+            longitude_deg: Some(-110.88),
+            ..Row::default()
+        };
+        let remark = Place::of(&[row], &[0]).remark.unwrap();
+        assert!(remark.contains("below the horizon"), "{remark}");
+        assert!(!remark.contains("Sun"), "{remark}");
     }
 }

@@ -46,6 +46,17 @@ impl Alarms {
         }
     }
 
+    /// Why a solved frame cannot be farther off than the limit, whatever it shows.
+    pub fn unchecked(&self, row: &Row) -> Option<&'static str> {
+        let nothing = self.limit_arcmin.is_some()
+            && row.status == RowStatus::Solved
+            && self.error(row).is_none();
+        nothing.then_some(
+            "--alarm has nothing to count from where neither --target nor the frame says where \
+             the mount should point: name the place with --target",
+        )
+    }
+
     /// Why somebody should look at the mount now, for the next frame of the night.
     pub fn judge(&mut self, row: &Row) -> Option<String> {
         let usual = self.usual_stars();
@@ -122,6 +133,15 @@ mod tests {
         let mut alarms = Alarms::new(Some(target), Some(6.0));
         assert_eq!(alarms.judge(&row(10.2, 40)), None);
         assert!(alarms.judge(&row(10.05, 40)).is_some());
+        // Nothing to count from.
+        let lost = Row {
+            commanded_ra_deg: None,
+            ..row(10.2, 40)
+        };
+        assert!(Alarms::new(None, Some(6.0)).unchecked(&lost).is_some());
+        assert_eq!(Alarms::new(None, Some(6.0)).unchecked(&row(10.2, 40)), None);
+        assert_eq!(alarms.unchecked(&lost), None);
+        assert_eq!(Alarms::new(None, None).unchecked(&lost), None);
         let mut unlimited = Alarms::new(None, None);
         assert_eq!(unlimited.judge(&row(40.0, 40)), None);
     }

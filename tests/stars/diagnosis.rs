@@ -359,8 +359,8 @@ fn scattered_stars_match_nothing() {
     }
 }
 
-/// 1 arcsec per pixel makes 0.25 x 0.19 deg: 1.2 of the 23.7 stars per square degree that
-/// Tycho-2 has to magnitude 11 on average (976,026 on the sky).
+/// 1 arcsec per pixel makes 0.25 x 0.19 deg: 1.2 of the 23.6 stars per square degree that
+/// Tycho-2 has to magnitude 11 on average (973,051 on the sky).
 #[test]
 fn the_index_is_too_shallow_for_a_small_field() {
     let request = Request {

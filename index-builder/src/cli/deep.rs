@@ -145,8 +145,8 @@ pub(super) fn report(needs: &Needs, summary: &Summary) -> String {
     let _ = writeln!(
         text,
         "kept the brightest {} stars per cell: {} stars, {} of them filled in from the bright-star \
-         catalogue",
-        needs.per_cell, summary.stars, summary.filled_in
+         catalogue, {} left out as listed twice",
+        needs.per_cell, summary.stars, summary.filled_in, summary.repeated
     );
     let [shallow, half, deep] = summary.depth_mag;
     if half.is_finite() {

@@ -2,14 +2,18 @@
 
 use super::folder::WorkFolder;
 use super::read::record_of;
-use super::stars::{Keep, PARTITIONS, Placed, read_run, write_records};
+use super::stars::{
+    Keep, PARTITION_DEPTH, PARTITIONS, Placed, read_records, read_run, write_records,
+};
 use super::{EPOCH_JYEAR, Order, Progress, Summary};
 use crate::catalogue::InputStar;
+use crate::repeats;
 use rayon::prelude::*;
+use star_index::StarRecord;
 use star_index::layout::{TIER_CELL_STARS, cells_of_depth};
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What is known of the stars of each part of the sky.
 #[derive(Debug, Clone, Default)]
@@ -18,7 +22,8 @@ pub(super) struct Part {
     pub by_mag: BTreeMap<i16, u32>,
     /// Occupied cells of depth 8, 7, 6, 5 and 4, as far as the kept depth goes.
     occupied: [u64; 5],
-    filled_in: u64,
+    /// Stars left out because another is the same light.
+    repeated: u64,
     /// Magnitude of the faintest star of each full cell, counted.
     faintest: BTreeMap<i16, u32>,
 }
@@ -29,7 +34,7 @@ pub(super) fn file_of(folder: &WorkFolder, partition: usize) -> PathBuf {
     folder.file(&format!("part-{partition:03}.stars"))
 }
 
-/// Merges, thins, fills in.
+/// Merges, thins, fills in, and leaves every light once.
 pub(super) fn gather(
     order: &Order<'_>,
     keep: Keep,
@@ -52,7 +57,7 @@ pub(super) fn gather(
     }
     let share = order.memory_bytes / 2 / rayon::current_num_threads() as u64;
     let limit = (share as usize / size_of::<Placed>()).max(1 << 16);
-    let parts: io::Result<Vec<Part>> = (0..PARTITIONS)
+    let gathered: io::Result<Vec<(u64, Vec<Elsewhere>)>> = (0..PARTITIONS)
         .into_par_iter()
         .map(|partition| {
             let mut stars = Vec::new();
@@ -66,15 +71,77 @@ pub(super) fn gather(
             let filled_in = fill_in(&mut stars, &bright[partition], keep);
             write_records(&file_of(folder, partition), &stars)?;
             progress.step();
-            Ok(part_of(&stars, keep, filled_in))
+            Ok((filled_in, at_border(&stars, keep)))
         })
+        .collect();
+    let mut beyond: Vec<Vec<StarRecord>> = vec![Vec::new(); PARTITIONS];
+    for (filled_in, at_border) in gathered? {
+        summary.filled_in += filled_in;
+        for star in at_border {
+            beyond[star.partition].push(star.record);
+        }
+    }
+    let parts: io::Result<Vec<Part>> = (0..PARTITIONS)
+        .into_par_iter()
+        .map(|partition| once(&file_of(folder, partition), &beyond[partition], keep))
         .collect();
     let parts = parts?;
     summary.stars = parts.iter().map(Part::stars).sum();
-    summary.filled_in = parts.iter().map(|p| p.filled_in).sum();
+    summary.repeated = parts.iter().map(|p| p.repeated).sum();
     summary.covered_share = covered_share(&parts, summary.stars, keep);
     summary.depth_mag = depth_mag(&parts);
     Ok(parts)
+}
+
+/// A star that may be the same light as one of another part of the sky.
+struct Elsewhere {
+    /// That other part.
+    partition: usize,
+    record: StarRecord,
+}
+
+/// The stars so near a part's border that they may be the same light as one beyond it.
+fn at_border(stars: &[Placed], keep: Keep) -> Vec<Elsewhere> {
+    /// Cells four times as wide as the widest reach: none of the reach leaves the cells next to a
+    /// star's own.
+    const FINEST_DEPTH: u8 = 11;
+    let shift = 2 * keep.depth.saturating_sub(FINEST_DEPTH);
+    let all = ((1_u32 << (2 * (keep.depth - PARTITION_DEPTH))) - 1) >> shift;
+    // One coordinate of a cell within its part is in the even bits, the other in the odd ones.
+    let outermost = |cell: u32| {
+        let axes = [0x5555_5555, 0xAAAA_AAAA].map(|axis| (cell & all & axis, all & axis));
+        axes.iter()
+            .any(|(place, last)| *place == 0 || place == last)
+    };
+    let mut found = Vec::new();
+    for star in stars.iter().filter(|star| outermost(star.cell >> shift)) {
+        let [x, y, z] = star.record.vector();
+        let (lon, lat) = (libm::atan2(y, x), libm::atan2(z, x.hypot(y)));
+        let reach = repeats::reach(star.record.mag_centi());
+        let near = cdshealpix::nested::cone_coverage_approx(PARTITION_DEPTH, lon, lat, reach);
+        let own = keep.partition_of(star.cell);
+        for partition in near.flat_iter().map(|cell| cell as usize) {
+            if partition != own {
+                let record = star.record;
+                found.push(Elsewhere { partition, record });
+            }
+        }
+    }
+    found
+}
+
+/// Leaves out what a part of the sky, or a part beyond its border, holds twice.
+fn once(path: &Path, beyond: &[StarRecord], keep: Keep) -> io::Result<Part> {
+    let mut stars: Vec<Placed> = read_records(path)?;
+    let records: Vec<StarRecord> = stars.iter().map(|star| star.record).collect();
+    let repeated = repeats::repeated(&records, beyond);
+    if repeated.contains(&true) {
+        let mut repeated = repeated.into_iter();
+        stars.retain(|_| repeated.next() == Some(false));
+        write_records(path, &stars)?;
+    }
+    let left_out = records.len() - stars.len();
+    Ok(part_of(&stars, keep, left_out as u64))
 }
 
 impl Part {
@@ -124,9 +191,9 @@ fn fill_in(stars: &mut Vec<Placed>, bright: &[Placed], keep: Keep) -> u64 {
     missing.len() as u64
 }
 
-fn part_of(stars: &[Placed], keep: Keep, filled_in: u64) -> Part {
+fn part_of(stars: &[Placed], keep: Keep, repeated: u64) -> Part {
     let mut part = Part {
-        filled_in,
+        repeated,
         ..Part::default()
     };
     for star in stars {

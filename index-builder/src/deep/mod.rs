@@ -2,11 +2,12 @@
 //! region.
 //!
 //! Four passes. **Read**: stars of all inputs, many at once, thinned and sorted by cell into runs
-//! on disk ([`read`]). **Gather**: per part of the sky the runs are merged and thinned again, and
-//! bright stars that the catalogue lacks are filled in ([`gather`]). **Number**: stars go to
-//! their tiers in the index and get their numbers. **Quads**: per part of the sky, with what is
-//! needed of the parts around it ([`quads`]). No pass holds more than a part of the sky and the
-//! buffers of the first, so that the time per star does not depend on their number.
+//! on disk ([`read`]). **Gather**: per part of the sky the runs are merged and thinned again,
+//! bright stars that the catalogue lacks are filled in, and what is listed twice is left once, also
+//! where a part ends ([`gather`]). **Number**: stars go to their tiers in the index and get their
+//! numbers. **Quads**: per part of the sky, with what is needed of the parts around it ([`quads`]).
+//! No pass holds more than a part of the sky, the stars at the parts' borders and the buffers of
+//! the first, so that the time per star does not depend on their number.
 
 mod fields;
 mod folder;
@@ -98,6 +99,8 @@ pub struct Summary {
     pub wanted: u64,
     /// Bright stars filled in.
     pub filled_in: u64,
+    /// Stars left out because another one is the same light.
+    pub repeated: u64,
     /// Stars kept.
     pub stars: u64,
     /// Magnitude to which the faintest stars kept reach in 5, 50 and 95 % of the cells that are

@@ -60,18 +60,9 @@ impl<'a> Client<'a> {
                 ),
             });
         }
-        let config = Agent::config_builder()
-            .http_status_as_error(false)
-            .user_agent(concat!(
-                "nightfix-index-builder/",
-                env!("CARGO_PKG_VERSION")
-            ))
-            .timeout_connect(Some(Duration::from_secs(30)))
-            .timeout_global(Some(Duration::from_secs(900)))
-            .build();
         Ok(Client {
             service,
-            agent: config.into(),
+            agent: agent(&service.url),
             requests: 0,
             bytes: 0,
         })
@@ -188,6 +179,9 @@ impl<'a> Client<'a> {
             ureq::Error::BadUri(_) | ureq::Error::InvalidProxyUrl => {
                 self.refused(error.to_string())
             }
+            ureq::Error::RequireHttpsOnly(to) => self.refused(format!(
+                "it passes the question on to {to}, where anyone on the way could change the answer"
+            )),
             _ => Trouble::Passing(error.to_string(), None),
         })?;
         let status = answer.status();
@@ -229,6 +223,22 @@ impl<'a> Client<'a> {
     }
 }
 
+/// What asks the service at `url`: one that is asked over TLS cannot pass a question on to an
+/// address without.
+fn agent(url: &str) -> Agent {
+    let config = Agent::config_builder()
+        .http_status_as_error(false)
+        .https_only(url.starts_with("https://"))
+        .user_agent(concat!(
+            "nightfix-index-builder/",
+            env!("CARGO_PKG_VERSION")
+        ))
+        .timeout_connect(Some(Duration::from_secs(30)))
+        .timeout_global(Some(Duration::from_secs(900)))
+        .build();
+    config.into()
+}
+
 fn passing(error: &io::Error) -> Trouble {
     Trouble::Passing(format!("its answer broke off ({error})"), None)
 }
@@ -263,5 +273,27 @@ impl Rows for Counted {
     fn row(&mut self, _: &[Option<f64>]) -> Result<bool, String> {
         self.rows += 1;
         Ok(true)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::net::TcpListener;
+
+    /// Every address that the agent turns to, redirected or not, goes through the same gate: what
+    /// it may not ask at once it may not follow to.
+    #[test]
+    fn a_service_with_tls_is_not_followed_to_one_without() {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        listener.set_nonblocking(true).unwrap();
+        let plain = format!("http://{}/tap", listener.local_addr().unwrap());
+        let asked = agent("https://a.service/tap").post(&plain).send_empty();
+        assert!(
+            matches!(asked, Err(ureq::Error::RequireHttpsOnly(_))),
+            "{asked:?}"
+        );
+        let came = listener.accept().map(|_| ()).map_err(|error| error.kind());
+        assert_eq!(came, Err(io::ErrorKind::WouldBlock));
     }
 }

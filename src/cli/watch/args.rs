@@ -24,7 +24,8 @@ pub struct WatchArgs {
     #[arg(long, value_name = "RA DEC|NAME", value_parser = parse_aim, allow_hyphen_values = true)]
     pub target: Option<ParsedPosition>,
 
-    /// Sound an alarm where a frame is farther off than this
+    /// Sound an alarm where a frame is farther off than this: from --target, or else from where its
+    /// header says that the mount was told to point
     #[arg(long, value_name = "ARCMIN", value_parser = positive)]
     pub alarm: Option<f64>,
 

@@ -201,6 +201,9 @@ impl<'a> Watch<'a> {
     fn tell(&mut self, done: &Done) -> Result<(), Failure> {
         let row = &done.entry.row;
         let old = self.old.as_ref().is_some_and(|old| old.contains(&row.file));
+        if let Some(remark) = self.alarms.unchecked(row) {
+            self.say_once(remark.to_owned());
+        }
         let error = self.alarms.error(row);
         let alarm = self.alarms.judge(row).filter(|_| !old);
         if row.status != RowStatus::NotALight {

@@ -169,12 +169,21 @@ fn pixel_size_um(exif: &CameraData, width: usize) -> Option<f64> {
 }
 
 fn start_jd_utc(exif: &CameraData, remarks: &mut Vec<String>) -> Option<f64> {
+    let clock = [Tag::DateTimeOriginal, Tag::DateTimeDigitized, Tag::DateTime]
+        .into_iter()
+        .find_map(|tag| parse_stamp(&text(exif, tag)?));
     if let Some(jd) = gps_jd_utc(exif) {
+        let apart_d = clock.map_or(0.0, |clock| (clock.jd_utc() - jd).abs());
+        // More than any time zone: an old fix, a rollover of the GPS weeks, or a clock never set.
+        if apart_d > 1.0 {
+            remarks.push(format!(
+                "the camera's clock and its GPS time are {apart_d:.1} days apart: the GPS time was \
+                 taken"
+            ));
+        }
         return Some(jd);
     }
-    let mut stamp = [Tag::DateTimeOriginal, Tag::DateTimeDigitized, Tag::DateTime]
-        .into_iter()
-        .find_map(|tag| parse_stamp(&text(exif, tag)?))?;
+    let mut stamp = clock?;
     let offset = [Tag::OffsetTimeOriginal, Tag::OffsetTime]
         .into_iter()
         .find_map(|tag| {

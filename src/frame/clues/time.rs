@@ -381,6 +381,12 @@ fn start(header: &Header, remarks: &mut Vec<String>) -> Option<f64> {
         }
         return Some(better);
     }
+    // More than any time zone: one of them is of another night.
+    if apart_d > 1.0 {
+        remarks.push(format!(
+            "{keyword} is {apart_d:.1} days off the universal time beside it: {keyword} was taken"
+        ));
+    }
     Some(stamp.jd_utc())
 }
 
@@ -642,6 +648,15 @@ mod tests {
         let expected = 2_400_000.5 + 58107.065081 + 30.0 / 86400.0;
         assert!((times.mid_jd_utc.unwrap_or(0.0) - expected).abs() < 1e-6);
         assert_eq!(remarks.len(), 1);
+    }
+
+    #[test]
+    fn another_night_beside_it_is_said() {
+        let h = header(&["DATE-OBS= '1970-01-01T00:01:43'", "MJD-OBS = 58107.065081"]);
+        let mut remarks = Vec::new();
+        let mid = times(&h, &mut remarks).mid_jd_utc.unwrap_or(0.0);
+        assert!((mid - 2_440_587.5).abs() < 0.01);
+        assert!(remarks[0].contains("17520.1 days off"), "{remarks:?}");
     }
 
     #[test]
