@@ -140,7 +140,10 @@ fn a_full_disk_costs_the_output_and_nothing_else() {
     assert_eq!(output.status.code(), Some(73), "{}", stderr(&output));
     let record: Value = serde_json::from_str(&stdout(&output)).unwrap();
     assert_eq!(record["status"], "solved");
-    assert_eq!(record["cautions"].as_array().unwrap().len(), 2, "{record}");
+    let cautions = record["cautions"].to_string();
+    for what in ["picture was not written", "keywords were not written"] {
+        assert!(cautions.contains(what), "{cautions}");
+    }
     assert!(std::fs::read(&path).unwrap() == before);
     assert!(
         !overlay.exists() && litter(at).is_empty(),
@@ -174,7 +177,7 @@ fn a_folder_that_may_not_be_written_is_said_to_be_one() {
         return;
     };
     assert_eq!(output.status.code(), Some(73), "{}", stderr(&output));
-    assert!(stdout(&output).contains("solved"), "{}", stdout(&output));
+    assert!(stdout(&output).contains("SOLVED"), "{}", stdout(&output));
     assert!(std::fs::read(&path).unwrap() == before);
     let output = run(&["night".as_ref(), at.as_os_str()]).unwrap();
     assert_eq!(output.status.code(), Some(73), "{}", stderr(&output));
@@ -443,6 +446,8 @@ fn a_watch_lives_with_what_it_cannot_read_and_with_clocks_that_jump() {
             file.set_modified(changed).unwrap();
             assert_eq!(watch.next(), (name, "solved".into()));
         }
+        // What does not tell whether it is whole is tried after two seconds, and again after one.
+        std::thread::sleep(Duration::from_secs(4));
         let (status, said) = watch.end(signal);
         assert_eq!(status, Some(0), "{said}");
         let times = said
