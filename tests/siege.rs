@@ -214,7 +214,7 @@ fn ended(kind: &str, after: Duration) -> Option<String> {
     // Before it could listen the system ends it.
     let is_fine = match status.code() {
         Some(code) => [0, 130].contains(&code),
-        None => status.signal() == Some(15),
+        None => status.signal() == Some(15) && after < Duration::from_millis(50),
     };
     if !is_fine {
         let mut said = String::new();

@@ -136,6 +136,12 @@ impl Settling {
         self.files.get(file).map_or(0, |state| state.arrival)
     }
 
+    /// True for a file that came after the first `old` and has not been tried yet.
+    pub fn is_settling(&self, file: &str, old: u64) -> bool {
+        let state = self.files.get(file);
+        state.is_some_and(|state| state.arrival > old && state.failures == 0 && !state.done)
+    }
+
     /// The files that are on their way and may be worth a try: those that came after the first
     /// `old`, the latest first, then the others in the order in which they were met.
     pub fn queue(&self, old: u64) -> Vec<(String, PathBuf)> {

@@ -31,7 +31,7 @@ const OUTPUTS_EVERY: Duration = Duration::from_secs(5);
 
 /// What grows with the folder (a walk through it, tables and report) is done again no sooner than
 /// after this many times the time that it took.
-const MOST_SHARE: u32 = 10;
+const MOST_SHARE: u32 = 4;
 
 /// Browsers load the report of a night that goes on again after so many seconds.
 const RELOAD_S: u32 = 30;
@@ -133,16 +133,21 @@ impl<'a> Watch<'a> {
         } else {
             self.settling.look_again(Instant::now());
         }
-        for (file, path) in self.settling.queue(self.old.unwrap_or(0)) {
+        let old = self.old.unwrap_or(0);
+        // When a new frame that has not settled yet is worth another look.
+        let mut new_due: Option<Instant> = None;
+        for (file, path) in self.settling.queue(old) {
             let whole = || is_whole(&path);
             if !self.settling.is_ready(&file, Instant::now(), whole) {
+                if self.settling.is_settling(&file, old) {
+                    new_due.get_or_insert(Instant::now() + NEXT_LOOK);
+                }
                 continue;
             }
-            self.frame(&Found {
-                path: path.clone(),
-                file,
-            })?;
-            if stop.load(Ordering::Relaxed) || self.is_over || self.is_walk_due(events) {
+            self.frame(&Found { path, file })?;
+            let is_due = new_due.is_some_and(|due| Instant::now() >= due);
+            let is_ended = stop.load(Ordering::Relaxed) || self.is_over;
+            if is_ended || is_due || self.is_walk_due(events) {
                 break;
             }
         }
