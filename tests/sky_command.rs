@@ -153,3 +153,16 @@ fn verbose_names_the_index_that_answered() {
     assert!(said.contains("solved by the built-in star-index"), "{said}");
     assert!(said.contains("other.nfsky"), "{said}");
 }
+
+/// A small star-index that is overwritten in place, or whose drive goes away, was read when it was
+/// opened: a map of it would end the process by a signal.
+#[test]
+fn an_index_that_is_cut_short_while_it_is_used_harms_nobody() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("mine.nfsky");
+    std::fs::write(&file, good_of(400)).unwrap();
+    let index = StarIndex::open(&file).unwrap();
+    std::fs::write(&file, b"").unwrap();
+    assert!(index.verify_all().is_ok());
+    assert!(!index.cells(0, 0, 1).unwrap().is_empty());
+}

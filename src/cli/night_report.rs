@@ -1,6 +1,6 @@
 //! The night report as the commands write it: when, with which pictures.
 
-use crate::frame::Frame;
+use crate::frame::{Frame, path_of_text};
 use crate::report::night::{Night, Thumbnail, write};
 use crate::track::Row;
 use rayon::prelude::*;
@@ -94,6 +94,6 @@ fn key(row: &Row) -> (String, [u64; 2]) {
 /// `None` for a frame that is gone by now, or could not be read before.
 fn picture(folder: &Path, row: &Row) -> Option<Thumbnail> {
     let (level, noise) = row.sky_level.zip(row.sky_noise)?;
-    let frame = Frame::open(&folder.join(&row.file)).ok()?;
+    let frame = Frame::open(&folder.join(path_of_text(&row.file)?)).ok()?;
     Thumbnail::of(&frame, level, noise)
 }

@@ -11,7 +11,8 @@ pub enum Status {
     Unsolved,
     /// The time limit ended a search (EX_TEMPFAIL).
     TimeLimit,
-    /// The user ended a run before its work was done (128 + SIGINT, the custom of shells).
+    /// Ended before its work was done: by the user, by the system, or since nobody reads the
+    /// results any more (128 + SIGINT, the custom of shells).
     Interrupted,
     /// A frame is damaged (EX_DATAERR).
     DamagedFrame,
@@ -61,7 +62,8 @@ Exit status:
   66  a frame cannot be read
   69  a star-index cannot be used
   70  a fault of nightfix itself
-  73  a result could not be written to its file
+  73  a result could not be written to its file, which may have changed meanwhile
   75  the time limit ended a search
- 130  Ctrl-C ended a night's work before it was done
+ 130  ended before the work was done: by Ctrl-C, by the system (SIGTERM, SIGHUP), or since
+      nobody reads the results any more and nothing else was asked for
   For several frames the gravest counts: 70, 69, 73, 66, 65, 130, 75, 1, 0 in this order.";

@@ -3,11 +3,13 @@
 
 mod clues;
 pub(crate) mod fault;
+mod file;
 pub(crate) mod fits;
 #[cfg(all(fuzzing, feature = "camera-raw"))]
 #[doc(hidden)]
 pub mod fuzzing;
 pub mod isolated;
+mod name;
 pub(crate) mod open;
 mod raster;
 mod raw;
@@ -15,6 +17,8 @@ pub(crate) mod source;
 
 pub(crate) use clues::from_header as clues_of_header;
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
+pub use file::{FrameFile, Identity};
+pub use name::{path_of_text, text_of_path};
 
 use std::path::PathBuf;
 
@@ -27,6 +31,20 @@ pub enum Pixels {
     U16(Vec<u16>),
     /// Everything else; blank pixels are NaN.
     F32(Vec<f32>),
+}
+
+impl Pixels {
+    /// True where every value is the same, blank ones included.
+    pub(crate) fn is_same(&self, other: &Pixels) -> bool {
+        match (self, other) {
+            (Pixels::U8(a), Pixels::U8(b)) => a == b,
+            (Pixels::U16(a), Pixels::U16(b)) => a == b,
+            (Pixels::F32(a), Pixels::F32(b)) => {
+                bytemuck::cast_slice::<_, u32>(a) == bytemuck::cast_slice::<_, u32>(b)
+            }
+            _ => false,
+        }
+    }
 }
 
 /// One exposure.

@@ -2,8 +2,8 @@
 
 use super::fault::Fault;
 use super::raw::Kind;
-use super::source::{Source, read_fault};
-use super::{Frame, FrameError, fits, raster, raw};
+use super::source::read_fault;
+use super::{Frame, FrameError, FrameFile};
 use std::fs::File;
 use std::io::{self, Read, Seek};
 use std::path::Path;
@@ -40,27 +40,7 @@ impl Frame {
     /// [`FrameError::NotReadable`] where there is no such file, no permission or no known
     /// format; [`FrameError::Damaged`] where the content contradicts itself or is cut short.
     pub fn open(path: &Path) -> Result<Frame, FrameError> {
-        open(path).map_err(|fault| fault.at(path))
-    }
-}
-
-fn open(path: &Path) -> Result<Frame, Fault> {
-    let (file, len) = open_file(path)?;
-    match recognise(&file)? {
-        Format::Fits => fits::read(&Source::plain(file, len), path),
-        Format::Gzip => {
-            let source = Source::gzip(file, len);
-            let mut start = [0; 6];
-            let inner = source.read_exact_at(&mut start, 0);
-            if inner.is_ok() && &start != b"SIMPLE" {
-                return Err(Fault::NotReadable(
-                    "is a gzip file with something else than FITS inside: unpack it first".into(),
-                ));
-            }
-            inner.and_then(|()| fits::read(&source, path))
-        }
-        Format::Raw(kind) => raw::read(&file, len, kind, path),
-        format => raster::read(file, len, format, path),
+        FrameFile::open(path)?.read()
     }
 }
 
@@ -80,11 +60,6 @@ pub(crate) fn open_file(path: &Path) -> Result<(File, u64), Fault> {
     }
     let file = File::open(path).map_err(open_fault)?;
     let len = file.metadata().map_err(open_fault)?.len();
-    if len == 0 {
-        return Err(Fault::damaged(
-            "is empty (0 bytes): wait until it is written, or copy it again",
-        ));
-    }
     Ok((file, len))
 }
 

@@ -4,11 +4,10 @@
 use super::kind::stated_kind;
 use crate::frame::fits::card::{Header, Value};
 use crate::frame::fits::hdu;
-use crate::frame::open::{Format, open_file, recognise};
+use crate::frame::open::Format;
 use crate::frame::source::Source;
-use crate::frame::{Clues, clues_of_header};
+use crate::frame::{Clues, FrameFile, clues_of_header};
 use crate::track::FrameKind;
-use std::path::Path;
 
 /// Freezing point, kelvin.
 const ZERO_C_KELVIN: f64 = 273.15;
@@ -48,15 +47,13 @@ pub struct Facts {
 }
 
 impl Facts {
-    /// Reads the header of the frame at `path` and no pixel. Whatever is wrong with the file will
-    /// be said when it is opened for solving; here it only means that nothing is known.
-    pub fn of(path: &Path) -> Facts {
-        let Ok((file, bytes)) = open_file(path) else {
-            return Facts::default();
-        };
-        let source = match recognise(&file) {
-            Ok(Format::Fits) => Source::plain(file, bytes),
-            Ok(Format::Gzip) => Source::gzip(file, bytes),
+    /// Reads the header of a frame and no pixel. Whatever is wrong with the file will be said when
+    /// it is read for solving; here it only means that nothing is known.
+    pub fn of(file: &FrameFile) -> Facts {
+        let bytes = file.identity().bytes;
+        let source = match file.recognised() {
+            Ok((Format::Fits, file)) => Source::plain(file, bytes),
+            Ok((Format::Gzip, file)) => Source::gzip(file, bytes),
             _ => return Facts::default(),
         };
         let Ok((unit, shape, _)) = hdu::find_image(&source) else {

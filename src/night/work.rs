@@ -5,10 +5,10 @@ use super::folder::Found;
 use super::journal::{Entry, Identity, Journal, Verdict};
 use crate::answer::{Answer, Asked, Known, answer_among, refused};
 use crate::diagnosis::{Skyless, skyless};
-use crate::frame::{Clues, Frame, FrameError};
+use crate::frame::{Clues, Frame, FrameError, FrameFile};
 use crate::guard;
 use crate::mount::Moment;
-use crate::report::header::write_wcs;
+use crate::report::header::{CHANGED, HeaderError, Written, write_wcs_of};
 use crate::report::{CommandedPosition, Record};
 use crate::sky::{Sky, SkyError};
 use crate::solve::{Guess, Neighbourhood};
@@ -20,6 +20,9 @@ use xxhash_rust::xxh3::xxh3_64;
 
 /// Exposures shorter than this with the shutter closed are bias frames. Common practice.
 const BIAS_S: f64 = 0.1;
+
+/// A frame that is overwritten while it is solved is begun anew at once, this many times in all.
+const TRIES: usize = 2;
 
 /// What is done with every frame of a night.
 #[derive(Debug)]
@@ -80,42 +83,76 @@ impl<'a> Work<'a> {
             known: self.known,
             begin: Instant::now(),
         };
-        let identity = match Identity::of(&found.path) {
-            Ok(identity) => identity,
-            Err(_) => return Ok(self.not_readable(found, &asked)),
-        };
-        let earlier = journal.and_then(|journal| {
-            let journal = journal.lock().unwrap_or_else(PoisonError::into_inner);
-            journal.get(&found.file, &identity, self.asked)
-        });
-        if let Some(entry) = earlier.filter(|entry| self.is_enough(entry)) {
-            return Ok(Done {
-                entry,
-                kept: true,
-                refusal: None,
-            });
+        let mut tries = 0;
+        loop {
+            let file = match FrameFile::open(&found.path) {
+                Ok(file) => file,
+                Err(refusal) => {
+                    let (reason, verdict) = explain(&refusal);
+                    return Ok(self.fault(found, &Facts::default(), &asked, &reason, verdict));
+                }
+            };
+            let kept = journal.and_then(|journal| self.kept(found, &file, journal));
+            if let Some(done) = kept {
+                return Ok(done);
+            }
+            tries += 1;
+            match self.new_result(found, file, &asked, &guess)? {
+                Some(done) => return Ok(done),
+                None if tries < TRIES => {}
+                None => {
+                    let reason = format!("{}: {}", found.file, CHANGED);
+                    let (facts, verdict) = (Facts::default(), Verdict::NotReadable);
+                    return Ok(self.fault(found, &facts, &asked, &reason, verdict));
+                }
+            }
         }
-        let facts = if self.known.ignore_header {
-            Facts::default()
-        } else {
-            Facts::of(&found.path)
-        };
+    }
+
+    /// What the journal holds of this very file, where that is enough.
+    fn kept(&self, found: &Found, file: &FrameFile, journal: &Mutex<Journal>) -> Option<Done> {
+        let journal = journal.lock().unwrap_or_else(PoisonError::into_inner);
+        let entry = journal.get(&found.file, &file.identity(), self.asked)?;
+        // An earlier version kept what a time limit had cut short.
+        (self.is_enough(&entry) && entry.verdict.is_final()).then_some(Done {
+            entry,
+            kept: true,
+            refusal: None,
+        })
+    }
+
+    /// `None` where another file has taken the frame's place before its position was written.
+    fn new_result(
+        &self,
+        found: &Found,
+        file: FrameFile,
+        asked: &Asked,
+        guess: &impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
+    ) -> Result<Option<Done>, SkyError> {
+        let identity = file.identity();
+        let facts = guard::run(|| match self.known.ignore_header {
+            true => Facts::default(),
+            false => Facts::of(&file),
+        });
+        let facts = facts.unwrap_or_default();
         let mut done = match facts.kind {
             Some(kind) if kind != FrameKind::Light => {
                 let row = self.calibration_row(found, &facts, kind);
                 self.done(Verdict::NotALight, row, None)
             }
-            _ => match guard::run(|| self.light(found, &facts, &asked, guess)) {
-                Ok(result) => result?,
-                Err(fault) => self.fault(found, &facts, &asked, &fault, Verdict::Internal),
+            _ => match guard::run(|| self.light(found, file, &facts, asked, guess)) {
+                Ok(result) => match result? {
+                    Some(done) => done,
+                    None => return Ok(None),
+                },
+                Err(fault) => self.fault(found, &facts, asked, &fault, Verdict::Internal),
             },
         };
-        done.entry.identity = if done.entry.wcs_written {
-            Identity::of(&found.path).unwrap_or(identity)
-        } else {
-            identity
-        };
-        Ok(done)
+        // The file that holds the position now is known to the one who wrote it.
+        if done.entry.identity == Identity::default() {
+            done.entry.identity = identity;
+        }
+        Ok(Some(done))
     }
 
     /// False where more is asked than was done when `entry` was made.
@@ -138,18 +175,6 @@ impl<'a> Work<'a> {
             kept: false,
             refusal: None,
         }
-    }
-
-    fn not_readable(&self, found: &Found, asked: &Asked) -> Done {
-        // Opening it again words what is wrong.
-        let (reason, verdict) = match Frame::open(&found.path) {
-            Err(refusal) => explain(&refusal),
-            Ok(_) => (
-                "changed while it was looked at: run again".into(),
-                Verdict::NotReadable,
-            ),
-        };
-        self.fault(found, &Facts::default(), asked, &reason, verdict)
     }
 
     fn fault(
@@ -194,17 +219,21 @@ impl<'a> Work<'a> {
     fn light(
         &self,
         found: &Found,
+        file: FrameFile,
         facts: &Facts,
         asked: &Asked,
-        guess: impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
-    ) -> Result<Done, SkyError> {
-        let frame = match Frame::open(&found.path) {
+        guess: &impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
+    ) -> Result<Option<Done>, SkyError> {
+        let frame = match file.read() {
             Ok(frame) => frame,
             Err(refusal) => {
                 let (reason, verdict) = explain(&refusal);
-                return Ok(self.fault(found, facts, asked, &reason, verdict));
+                return Ok(Some(self.fault(found, facts, asked, &reason, verdict)));
             }
         };
+        let identity = file.identity();
+        // Some systems let nobody write a file anew while it is open.
+        drop(file);
         let camera = camera(facts, Some([frame.width, frame.height]));
         let claimed = self.claimed(&frame.clues);
         let mut failed = 0;
@@ -227,28 +256,34 @@ impl<'a> Work<'a> {
                 camera,
                 ..self.calibration_row(found, facts, kind)
             };
-            return Ok(self.done(Verdict::NotALight, row, None));
+            return Ok(Some(self.done(Verdict::NotALight, row, None)));
         }
-        Ok(self.judged(found, facts, &frame, camera, answer))
+        let wanted = answer.outcome.solution.as_ref();
+        let written = wanted
+            .filter(|_| self.write_wcs)
+            .map(|solution| write_wcs_of(&frame, &identity, &solution.wcs, &[]));
+        if let Some(Err(HeaderError::Changed { .. })) = written {
+            return Ok(None);
+        }
+        let taken = (&frame, camera, answer);
+        Ok(Some(self.judged(found, facts, taken, written)))
     }
 
+    /// The result of a frame that was searched: its camera, the answer, and what became of the
+    /// keywords where they were to be written.
     fn judged(
         &self,
         found: &Found,
         facts: &Facts,
-        frame: &Frame,
-        camera: String,
-        answer: Answer,
+        (frame, camera, answer): (&Frame, String, Answer),
+        written: Option<Result<Written, HeaderError>>,
     ) -> Done {
-        let solution = answer.outcome.solution.as_ref();
-        let verdict = match (solution, answer.outcome.search.timed_out) {
+        let verdict = match (&answer.outcome.solution, answer.outcome.search.timed_out) {
             (Some(_), _) => Verdict::Solved,
             (None, true) => Verdict::TimeLimit,
             (None, false) => Verdict::Unsolved,
         };
         let mut record = answer.record;
-        let wanted = solution.filter(|_| self.write_wcs);
-        let written = wanted.map(|solution| write_wcs(&found.path, &solution.wcs, &[]));
         let refusal = match &written {
             Some(Err(refusal)) => Some(refusal.to_string()),
             _ => None,
@@ -264,7 +299,10 @@ impl<'a> Work<'a> {
         );
         facts.put_into(&mut row);
         let mut done = self.done(verdict, row, Some(&record));
-        done.entry.wcs_written = matches!(written, Some(Ok(_)));
+        if let Some(Ok(written)) = written {
+            done.entry.wcs_written = true;
+            done.entry.identity = written.frame;
+        }
         done.refusal = refusal;
         done
     }
@@ -351,6 +389,11 @@ fn fingerprint(sky: &Sky, known: &Known) -> u64 {
             ]
         })
         .collect();
+    // What a time limit cuts short is not kept, and it changes nothing else.
+    let known = Known {
+        time_limit: None,
+        ..known.clone()
+    };
     let text = format!("{} {indexes:?} {known:?}", env!("CARGO_PKG_VERSION"));
     xxh3_64(text.as_bytes())
 }

@@ -5,6 +5,21 @@
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::{PoisonError, RwLock, RwLockReadGuard};
+
+/// Held, shared, by everything that has a temporary file.
+static WRITING: RwLock<()> = RwLock::new(());
+
+fn writing() -> RwLockReadGuard<'static, ()> {
+    WRITING.read().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Ends the process with this exit status once no file is being written, so that no temporary one
+/// is left behind.
+pub(crate) fn exit_between_writes(status: i32) -> ! {
+    let _nobody_writes = WRITING.write().unwrap_or_else(PoisonError::into_inner);
+    std::process::exit(status)
+}
 
 /// Replaces (or creates) the file at `path` with what `write` puts into the handle it is given.
 ///
@@ -52,6 +67,7 @@ pub fn write_atomically(
             ));
         }
     }
+    let _writing = writing();
     let mut temporary = temporary_in(folder)?;
     write(temporary.as_file_mut())?;
     if let Some(old) = old {
@@ -63,6 +79,65 @@ pub fn write_atomically(
         .map_err(|refused| refused.error)?;
     sync_folder(folder);
     Ok(())
+}
+
+/// Replaces the file at `target` by what `write` fills, unless `is_expected` says that another
+/// file has taken its name; gives the new file, or `None` where nothing was replaced.
+///
+/// `write` may find that itself and return false. Where the system can exchange two names, the
+/// file that was replaced is asked about once more, under the name that it has then, and put back
+/// where it is not the expected one: between a look and a rename there is always a moment.
+///
+/// # Errors
+///
+/// Whatever creating, writing or renaming said, and whatever `write` returned.
+pub(super) fn replace_if(
+    target: &Path,
+    is_expected: impl Fn(&Path) -> bool,
+    write: impl FnOnce(&mut File) -> io::Result<bool>,
+) -> io::Result<Option<File>> {
+    let folder = target.parent().unwrap_or(Path::new("."));
+    let _writing = writing();
+    let mut temporary = temporary_in(folder)?;
+    if !write(temporary.as_file_mut())? {
+        return Ok(None);
+    }
+    temporary.as_file().sync_all()?;
+    if !is_expected(target) {
+        return Ok(None);
+    }
+    if exchange(temporary.path(), target) {
+        if !is_expected(temporary.path()) {
+            // Where even this fails, what was there must not be deleted with the temporary name.
+            if !exchange(temporary.path(), target) {
+                let (_, kept) = temporary.keep().map_err(|refused| refused.error)?;
+                return Err(io::Error::other(format!(
+                    "the frame that came meanwhile is now called {}",
+                    kept.display()
+                )));
+            }
+            return Ok(None);
+        }
+        sync_folder(folder);
+        // The handle outlives its name, which is the old file's now and goes with it.
+        return temporary.as_file().try_clone().map(Some);
+    }
+    let new = temporary.persist(target).map_err(|refused| refused.error)?;
+    sync_folder(folder);
+    Ok(Some(new))
+}
+
+/// Exchanges two names in one step; false where the system or the drive cannot do that.
+#[cfg(any(target_os = "linux", target_vendor = "apple"))]
+fn exchange(one: &Path, other: &Path) -> bool {
+    use rustix::fs::{CWD, RenameFlags, renameat_with};
+    renameat_with(CWD, one, CWD, other, RenameFlags::EXCHANGE).is_ok()
+}
+
+/// No such call here.
+#[cfg(not(any(target_os = "linux", target_vendor = "apple")))]
+fn exchange(_one: &Path, _other: &Path) -> bool {
+    false
 }
 
 /// Where `path` leads if it is a symbolic link, else `path` itself.

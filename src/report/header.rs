@@ -11,10 +11,14 @@ mod checksum;
 mod write;
 
 pub use cards::{Card, CardValue};
-pub use write::write_wcs;
+pub use write::{Written, write_wcs, write_wcs_of};
 
 use crate::frame::FrameError;
 use std::path::PathBuf;
+
+/// What is said of a frame that another program has overwritten.
+pub const CHANGED: &str = "changed while it was solved, so its position was not written: run again \
+                           once it stays as it is";
 
 /// Why the keywords were not written; the file is as it was.
 #[derive(Debug, thiserror::Error)]
@@ -23,7 +27,13 @@ pub enum HeaderError {
     /// The frame cannot be read (any more).
     #[error(transparent)]
     Frame(#[from] FrameError),
-    /// Disk full, no permission, not a number in the WCS, changed meanwhile.
+    /// Another picture has taken the frame's place since it was read.
+    #[error("{}: {CHANGED}", path.display())]
+    Changed {
+        /// The frame.
+        path: PathBuf,
+    },
+    /// Disk full, no permission, not a number in the WCS.
     #[error("{}: {what}", path.display())]
     NotWritten {
         /// The file that was to be written.

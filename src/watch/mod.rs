@@ -11,5 +11,5 @@ mod whole;
 
 pub use alarm::{Alarms, Target};
 pub use events::Events;
-pub use settling::{Glimpse, Settling};
+pub use settling::{Glimpse, Retry, Settling};
 pub use whole::is_whole;

@@ -39,8 +39,25 @@ const MAX_DEPTH: u32 = 12;
 
 enum Bytes {
     Static(&'static [u8]),
+    /// Read when it was opened; whole words, so that it is aligned, and its length.
+    Read(Vec<u64>, usize),
     Mapped(memmap2::Mmap),
 }
+
+impl Bytes {
+    fn all(&self) -> &[u8] {
+        match self {
+            Bytes::Static(bytes) => bytes,
+            Bytes::Read(words, length) => &bytemuck::cast_slice(words)[..*length],
+            Bytes::Mapped(map) => map,
+        }
+    }
+}
+
+/// Star-indexes up to this size, as those of a few targets are, are read when they are opened: a
+/// drive that goes away, or a file that is overwritten, then harms nobody, where a map would end
+/// the process. Larger ones are mapped, so that opening them costs nothing.
+const READ_BYTES: u64 = 16 << 20;
 
 /// A star-index, mapped or embedded.
 pub struct StarIndex {
@@ -107,6 +124,13 @@ impl<'a> Tile<'a> {
     }
 }
 
+fn read_whole(mut file: &std::fs::File, length: usize) -> Result<Bytes, IndexError> {
+    let mut words = vec![0_u64; length.div_ceil(8)];
+    let bytes = &mut bytemuck::cast_slice_mut(&mut words)[..length];
+    std::io::Read::read_exact(&mut file, bytes).map_err(|e| IndexError::Io(e.to_string()))?;
+    Ok(Bytes::Read(words, length))
+}
+
 #[inline]
 fn six_bytes(chunk: &[u8]) -> u64 {
     let low = u32::from_le_bytes([chunk[0], chunk[1], chunk[2], chunk[3]]);
@@ -126,6 +150,9 @@ impl StarIndex {
         if metadata.len() < HEADER_BYTES as u64 {
             return Err(IndexError::NotAnIndex);
         }
+        if metadata.len() <= READ_BYTES {
+            return StarIndex::new(read_whole(&file, metadata.len() as usize)?);
+        }
         // SAFETY: star-indexes are replaced by rename, never rewritten in place; nothing read
         // from the map is used before its checksum was verified, and every number read from it
         // is checked against the bounds.
@@ -140,10 +167,7 @@ impl StarIndex {
     }
 
     fn new(bytes: Bytes) -> Result<StarIndex, IndexError> {
-        let all: &[u8] = match &bytes {
-            Bytes::Static(b) => b,
-            Bytes::Mapped(m) => m,
-        };
+        let all = bytes.all();
         let head = all.get(..HEADER_BYTES).ok_or(IndexError::NotAnIndex)?;
         let header: Header = bytemuck::pod_read_unaligned(head);
         if header.magic != MAGIC {
@@ -220,10 +244,7 @@ impl StarIndex {
     }
 
     fn all(&self) -> &[u8] {
-        match &self.bytes {
-            Bytes::Static(b) => b,
-            Bytes::Mapped(m) => m,
-        }
+        self.bytes.all()
     }
 
     /// Bytes `start..end` of the file, which must lie in the body, after their blocks were

@@ -67,8 +67,10 @@ struct Night<'a> {
     solved: usize,
     kept: usize,
     gravest: Status,
-    /// Standard output took no more: why, unless its reader just went away.
-    unheard: Option<Option<Failure>>,
+    /// Nobody reads standard output any more: the rest is done for the journal and the tables.
+    nobody_reads: bool,
+    /// Why no more can be taken.
+    failure: Option<Failure>,
 }
 
 impl<'a> Night<'a> {
@@ -82,7 +84,8 @@ impl<'a> Night<'a> {
             solved: 0,
             kept: 0,
             gravest: Status::Solved,
-            unheard: None,
+            nobody_reads: false,
+            failure: None,
         }
     }
 
@@ -106,11 +109,11 @@ impl<'a> Night<'a> {
             (_, true) => Some(line(row)),
             _ => None,
         };
-        if let Some(text) = text {
+        if let Some(text) = text.filter(|_| !self.nobody_reads) {
             match self.progress.around(|| print_text(&(text + "\n"))) {
                 Ok(Printed::Done) => {}
-                Ok(Printed::NobodyReads) => self.unheard = Some(None),
-                Err(failure) => self.unheard = Some(Some(unheard(&failure))),
+                Ok(Printed::NobodyReads) => self.nobody_reads = true,
+                Err(failure) => self.failure = Some(unheard(&failure)),
             }
         }
         self.progress.step(self.solved);
@@ -118,9 +121,9 @@ impl<'a> Night<'a> {
         if let Some(rows) = &mut self.rows
             && let Err(failure) = rows.push(row)
         {
-            self.unheard = Some(Some((failure.to_string(), Status::Internal)));
+            self.failure = Some((failure.to_string(), Status::Internal));
         }
-        self.unheard.is_none()
+        self.failure.is_none()
     }
 
     /// Writes tables, prints the summary, says how it ended.
@@ -136,10 +139,8 @@ impl<'a> Night<'a> {
                 &mut NightReport::new(&self.args.folder.folder, None),
             ));
         }
-        match self.unheard {
-            Some(None) => return Ok(Status::Solved),
-            Some(Some(failure)) => return Err(failure),
-            None => {}
+        if let Some(failure) = self.failure {
+            return Err(failure);
         }
         let mut text = self.tally.summary().to_string();
         if self.kept > 0 {

@@ -6,6 +6,7 @@ pub use args::SkyArgs;
 
 use super::output::{Printed, print_text};
 use super::{Status, complain, index};
+use crate::frame::text_of_path;
 use crate::report::index::{IndexFacts, IndexRecord, IndexStatus, SCHEMA};
 use crate::sky::{Sky, SkyError, coverage};
 use std::path::Path;
@@ -48,7 +49,7 @@ pub fn run(args: &SkyArgs) -> Status {
 fn look(file: Option<&Path>, check: bool) -> IndexRecord {
     let mut record = IndexRecord {
         schema: SCHEMA,
-        file: file.map(|path| path.to_string_lossy().into_owned()),
+        file: file.map(text_of_path),
         status: IndexStatus::Unusable,
         reason: None,
         index: None,

@@ -3,6 +3,7 @@
 use crate::cli::known::KnownArgs;
 use crate::cli::status;
 use clap::Args;
+use clap::builder::{PathBufValueParser, TypedValueParser};
 use std::path::PathBuf;
 
 /// Say where frames point: centre, scale, rotation, and how sure that is.
@@ -32,7 +33,7 @@ pub struct SolveArgs {
     pub verbose: bool,
 
     /// Draw stars, grid and commanded position over the frame: .png or .jpg
-    #[arg(long, value_name = "FILE", value_parser = picture)]
+    #[arg(long, value_name = "FILE", value_parser = PathBufValueParser::new().try_map(picture))]
     pub overlay: Option<PathBuf>,
 
     /// Write the position as WCS keywords into the FITS header
@@ -42,8 +43,7 @@ pub struct SolveArgs {
     pub write_wcs: bool,
 }
 
-fn picture(text: &str) -> Result<PathBuf, String> {
-    let path = PathBuf::from(text);
+fn picture(path: PathBuf) -> Result<PathBuf, String> {
     let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
     match extension.as_deref() {
         Some("png" | "jpg" | "jpeg") => Ok(path),

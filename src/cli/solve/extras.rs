@@ -2,13 +2,13 @@
 
 use super::SolveArgs;
 use crate::answer::Answer;
-use crate::frame::Frame;
-use crate::report::header::write_wcs;
+use crate::frame::{Frame, Identity};
+use crate::report::header::write_wcs_of;
 use crate::report::overlay::{self, Scene};
 
 /// Writes what the options ask for; returns one line for each thing that could not be written.
 /// A result is a result: what fails here does not take it back.
-pub fn write(args: &SolveArgs, frame: &Frame, answer: &Answer) -> Vec<String> {
+pub fn write(args: &SolveArgs, frame: &Frame, identity: &Identity, answer: &Answer) -> Vec<String> {
     let mut refusals = Vec::new();
     if let Some(path) = &args.overlay {
         let scene = Scene {
@@ -26,7 +26,7 @@ pub fn write(args: &SolveArgs, frame: &Frame, answer: &Answer) -> Vec<String> {
         }
     }
     if let (true, Some(solution)) = (args.write_wcs, &answer.outcome.solution)
-        && let Err(failure) = write_wcs(&frame.path, &solution.wcs, &[])
+        && let Err(failure) = write_wcs_of(frame, identity, &solution.wcs, &[])
     {
         refusals.push(failure.to_string());
     }

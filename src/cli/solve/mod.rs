@@ -6,9 +6,9 @@ mod extras;
 pub use args::SolveArgs;
 
 use super::output::{Printed, Printer};
-use super::{Status, complain};
+use super::{Status, complain, stop};
 use crate::answer::{Asked, Known, answer, refused};
-use crate::frame::{Frame, FrameError};
+use crate::frame::{FrameError, FrameFile, text_of_path};
 use crate::guard;
 use crate::report::record::FrameStatus;
 use crate::report::{Record, choice};
@@ -34,6 +34,7 @@ pub fn run(args: &SolveArgs) -> Status {
             return Status::Internal;
         }
     }
+    stop::between_writes();
     if args.json {
         args.known.say_position();
     }
@@ -41,7 +42,12 @@ pub fn run(args: &SolveArgs) -> Status {
     let sky = args.known.sky().map_err(|refusal| refusal.to_string());
     let mut printer = Printer::new(args.json);
     let mut gravest = Status::Solved;
+    let mut is_heard = true;
     for path in &args.frames {
+        // What is written to files is wanted whether or not anybody reads the lines.
+        if !is_heard && !args.write_wcs {
+            return gravest.max(Status::Interrupted);
+        }
         let (record, status) = one_frame(args, &known, path, sky.as_ref());
         gravest = gravest.max(status);
         if let Some(reason) = record
@@ -52,12 +58,12 @@ pub fn run(args: &SolveArgs) -> Status {
             complain(reason);
         }
         // As text, a fault is its one line on standard error.
-        if record.status == FrameStatus::Error && !args.json {
+        if !is_heard || record.status == FrameStatus::Error && !args.json {
             continue;
         }
         match printer.print(&record) {
             Ok(Printed::Done) => {}
-            Ok(Printed::NobodyReads) => return Status::Solved,
+            Ok(Printed::NobodyReads) => is_heard = false,
             Err(failure) => {
                 complain(&format!("standard output: {failure}"));
                 return Status::OutputNotWritable;
@@ -74,7 +80,7 @@ fn one_frame(
     path: &Path,
     sky: Result<&Sky, &String>,
 ) -> (Record, Status) {
-    let file = path.to_string_lossy();
+    let file = text_of_path(path);
     let asked = Asked {
         file: &file,
         known,
@@ -95,7 +101,10 @@ fn attempt(
     sky: &Sky,
     asked: &Asked,
 ) -> Result<(Record, Status), (String, Status)> {
-    let frame = Frame::open(path).map_err(explain)?;
+    let file = FrameFile::open(path).map_err(explain)?;
+    let (frame, identity) = (file.read().map_err(explain)?, file.identity());
+    // Some systems let nobody write a file anew while it is open.
+    drop(file);
     let answer = answer(&frame, sky, asked)
         .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
     if args.verbose {
@@ -104,7 +113,7 @@ fn attempt(
         }
     }
     let mut status = status_of(&answer.outcome);
-    let refusals = extras::write(args, &frame, &answer);
+    let refusals = extras::write(args, &frame, &identity, &answer);
     let mut record = answer.record;
     for refusal in refusals {
         complain(&refusal);

@@ -11,7 +11,9 @@ use std::time::Duration;
 ///
 /// Frames that are there already are solved first, those of an earlier run are known from the
 /// journal. Then every frame is solved as soon as it is written completely, on network drives
-/// too. Ctrl-C ends the watch with a summary.
+/// too, and before what is left of the older ones. A file that cannot be read is tried again for
+/// a minute, ever less often, then left alone until it changes. Ctrl-C, SIGTERM or closing the
+/// terminal ends the watch with a summary.
 #[derive(Debug, Args)]
 #[command(after_long_help = HELP)]
 pub struct WatchArgs {
@@ -49,10 +51,12 @@ Alarms:
   key night.alarm of --json says why. Frames that were there before the watch began ring no bell.
 
 Exit status:
-   0  ended by Ctrl-C, and the last frame raised no alarm
-   1  ended by Ctrl-C, and the last frame raised an alarm
+   0  ended by Ctrl-C, SIGTERM or a closed terminal, and the last frame raised no alarm
+   1  ended so, and the last frame raised an alarm
   64  the command line makes no sense
   66  the folder cannot be read
   69  a star-index cannot be used
   70  a fault of nightfix itself
-  73  the journal, or another file, could not be written";
+  73  the journal, or another file, could not be written
+ 130  ended at once, by a second Ctrl-C, or since nobody reads the lines any more and neither
+      --write-wcs, --table nor --report was given";

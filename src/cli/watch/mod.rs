@@ -10,13 +10,13 @@ use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
 use crate::mount::PointingError;
 use crate::night::{
-    Done, Entry, Found, JournalError, Mend, Neighbours, Summary, Verdict, Work, json_line,
+    Done, Entry, Found, JournalError, Mend, Neighbours, Rows, Summary, Verdict, Work, json_line,
     line_with, list,
 };
 use crate::report::text::mending;
 use crate::track::{Row, RowStatus};
-use crate::watch::{Alarms, Events, Glimpse, Settling, Target, is_whole};
-use std::collections::{BTreeSet, HashSet};
+use crate::watch::{Alarms, Events, Glimpse, Retry, Settling, Target, is_whole};
+use std::collections::{BTreeSet, VecDeque};
 use std::io::{IsTerminal, Write};
 use std::sync::PoisonError;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -29,10 +29,14 @@ const ATTENTION: Duration = Duration::from_millis(200);
 /// Table and report are made anew no more often than this while frames come thick and fast.
 const OUTPUTS_EVERY: Duration = Duration::from_secs(5);
 
+/// What grows with the folder (a walk through it, tables and report) is done again no sooner than
+/// after this many times the time that it took.
+const MOST_SHARE: u32 = 4;
+
 /// Browsers load the report of a night that goes on again after so many seconds.
 const RELOAD_S: u32 = 30;
 
-/// Watches until Ctrl-C.
+/// Watches until it is asked to end.
 pub fn run(args: &WatchArgs) -> Status {
     attempt(args).unwrap_or_else(|(message, status)| {
         complain(&message);
@@ -52,25 +56,9 @@ fn attempt(args: &WatchArgs) -> Result<Status, Failure> {
     let stop = stop::flag();
     let events = Events::of(&args.folder.folder);
     let mut watch = Watch::new(args, &opened, &work);
-    while !stop.load(Ordering::Relaxed) {
-        watch.look(&stop)?;
-        if watch.nobody_reads {
-            return Ok(Status::Solved);
-        }
-        let wait = if watch.is_waiting {
-            NEXT_LOOK
-        } else {
-            args.every
-        };
-        let begin = Instant::now();
-        // A file that is being written makes event after event.
-        std::thread::sleep(wait.min(NEXT_LOOK));
-        while begin.elapsed() < wait && !stop.load(Ordering::Relaxed) {
-            let rest = wait.saturating_sub(begin.elapsed());
-            if events.wait(rest.min(ATTENTION)) {
-                break;
-            }
-        }
+    while !stop.load(Ordering::Relaxed) && !watch.is_over {
+        watch.look(&events, &stop)?;
+        watch.wait(&events, &stop);
     }
     watch.end()
 }
@@ -83,23 +71,30 @@ struct Watch<'a> {
     alarms: Alarms,
     settling: Settling,
     neighbours: Neighbours,
-    /// In the order in which they came; one per frame.
-    rows: Vec<Row>,
+    /// One per frame, as text.
+    rows: Rows,
+    /// Solved frames so far.
+    frames: usize,
     /// Entries that the journal could not take yet.
-    unwritten: Vec<Entry>,
-    /// Frames that were there when the watch began; `None` before the first look.
-    old: Option<HashSet<String>>,
+    unwritten: VecDeque<Entry>,
+    /// Frames that were there when the watch began; `None` before the first walk.
+    old: Option<u64>,
+    /// When the folder was walked through, and how long that took.
+    walked: Option<(Instant, Duration)>,
+    /// Something happened in the folder since.
+    is_stirred: bool,
     /// What was complained about: once is enough.
     said: BTreeSet<String>,
-    /// Some frame is on its way.
-    is_waiting: bool,
-    /// The last frame raised an alarm.
-    alarmed: bool,
+    /// The latest frame that was judged, by its arrival, and whether it raised an alarm.
+    latest: (u64, bool),
     report: NightReport<'a>,
-    outputs_at: Option<Instant>,
+    /// When tables and report were written, and how long that took.
+    outputs_at: Option<(Instant, Duration)>,
     outputs_due: bool,
     status: Status,
     nobody_reads: bool,
+    /// Nobody is left to work for.
+    is_over: bool,
 }
 
 impl<'a> Watch<'a> {
@@ -114,55 +109,105 @@ impl<'a> Watch<'a> {
             alarms: Alarms::new(target, args.alarm),
             settling: Settling::default(),
             neighbours: Neighbours::default(),
-            rows: Vec::new(),
-            unwritten: Vec::new(),
+            rows: Rows::default(),
+            frames: 0,
+            unwritten: VecDeque::new(),
             old: None,
+            walked: None,
+            is_stirred: false,
             said: BTreeSet::new(),
-            is_waiting: false,
-            alarmed: false,
+            latest: (0, false),
             report: NightReport::new(&args.folder.folder, Some(RELOAD_S)),
             outputs_at: None,
             outputs_due: false,
             status: Status::Solved,
             nobody_reads: false,
+            is_over: false,
         }
     }
 
-    /// One look at the folder, and the work on what is ready.
-    fn look(&mut self, stop: &AtomicBool) -> Result<(), Failure> {
+    /// One look at the folder, and the work on what is ready. New frames come before a backlog.
+    fn look(&mut self, events: &Events, stop: &AtomicBool) -> Result<(), Failure> {
+        if self.is_walk_due(events) {
+            self.walk();
+        } else {
+            self.settling.look_again(Instant::now());
+        }
+        let old = self.old.unwrap_or(0);
+        // When a new frame that has not settled yet is worth another look.
+        let mut new_due: Option<Instant> = None;
+        for (file, path) in self.settling.queue(old) {
+            let whole = || is_whole(&path);
+            if !self.settling.is_ready(&file, Instant::now(), whole) {
+                if self.settling.is_settling(&file, old) {
+                    new_due.get_or_insert(Instant::now() + NEXT_LOOK);
+                }
+                continue;
+            }
+            self.frame(&Found { path, file })?;
+            let is_due = new_due.is_some_and(|due| Instant::now() >= due);
+            let is_ended = stop.load(Ordering::Relaxed) || self.is_over;
+            if is_ended || is_due || self.is_walk_due(events) {
+                break;
+            }
+        }
+        self.keep_unwritten();
+        let is_recent = |(at, took): (Instant, Duration)| {
+            at.elapsed() < OUTPUTS_EVERY.max(took.saturating_mul(MOST_SHARE))
+        };
+        let is_busy = self.settling.next_due(Instant::now()).is_some();
+        if self.outputs_due && !(is_busy && self.outputs_at.is_some_and(is_recent)) {
+            self.write_outputs();
+        }
+        Ok(())
+    }
+
+    /// True where something has happened, or nobody has looked for long. A walk through a large
+    /// folder takes its time, and is worth a small share of it only.
+    fn is_walk_due(&mut self, events: &Events) -> bool {
+        let Some((at, took)) = self.walked else {
+            return true;
+        };
+        self.is_stirred |= events.wait(Duration::ZERO);
+        let since = at.elapsed();
+        since >= NEXT_LOOK.max(took.saturating_mul(MOST_SHARE))
+            && (self.is_stirred || since >= self.args.every)
+    }
+
+    /// Meets all files of the folder.
+    fn walk(&mut self) {
+        let begin = Instant::now();
+        self.is_stirred = false;
         let listing = list(&self.args.folder.folder, &self.opened.selection);
         for remark in listing.remarks {
             self.say_once(remark);
         }
-        if self.old.is_none() {
-            let names = listing.frames.iter().map(|found| found.file.clone());
-            self.old = Some(names.collect());
-        }
-        self.is_waiting = false;
+        self.settling.begin_walk();
         for found in &listing.frames {
-            if stop.load(Ordering::Relaxed) || self.nobody_reads {
-                break;
+            if let Some(glimpse) = Glimpse::of(&found.path) {
+                (self.settling).meet(&found.file, &found.path, glimpse, Instant::now());
             }
-            let Some(glimpse) = Glimpse::of(&found.path) else {
-                continue;
-            };
-            let whole = || is_whole(&found.path);
-            if self
-                .settling
-                .is_ready(&found.file, glimpse, Instant::now(), whole)
-            {
-                self.frame(found)?;
-            }
-            self.is_waiting |= self.settling.is_waiting(&found.file);
         }
-        self.keep_unwritten();
-        let recent = self
-            .outputs_at
-            .is_some_and(|at| at.elapsed() < OUTPUTS_EVERY);
-        if self.outputs_due && !(recent && self.is_waiting) {
-            self.write_outputs();
+        self.settling.end_walk();
+        self.old.get_or_insert(self.settling.arrivals());
+        self.walked = Some((begin, begin.elapsed()));
+    }
+
+    /// Waits until it is worth looking again.
+    fn wait(&mut self, events: &Events, stop: &AtomicBool) {
+        let begin = Instant::now();
+        let until_walk = self
+            .args
+            .every
+            .saturating_sub(self.walked.map_or(Duration::ZERO, |(at, _)| at.elapsed()));
+        let due = self.settling.next_due(begin).unwrap_or(Duration::MAX);
+        let wait = until_walk.min(due).max(NEXT_LOOK);
+        // A file that is being written makes event after event.
+        std::thread::sleep(NEXT_LOOK);
+        while begin.elapsed() < wait && !stop.load(Ordering::Relaxed) && !self.is_stirred {
+            let rest = wait.saturating_sub(begin.elapsed());
+            self.is_stirred = events.wait(rest.min(ATTENTION));
         }
-        Ok(())
     }
 
     fn frame(&mut self, found: &Found) -> Result<(), Failure> {
@@ -182,32 +227,40 @@ impl<'a> Watch<'a> {
         let now = Instant::now();
         if verdict == Verdict::NotReadable {
             // Locked by its writer, as a rule.
-            self.settling.again(&found.file, now);
-            self.say_once(done.entry.row.reason.unwrap_or_default());
+            let reason = done.entry.row.reason.as_deref().unwrap_or(&found.file);
+            match self.settling.failed(&found.file, &found.path, now) {
+                Retry::First => complain(reason),
+                Retry::Further => {}
+                Retry::GivenUp => {
+                    complain(&format!("{}: given up until it changes", found.file));
+                    self.tell(&done)?;
+                    self.keep(done)?;
+                }
+            }
             return Ok(());
         }
         if let Some(glimpse) = Glimpse::of(&found.path).filter(|_| done.entry.wcs_written) {
-            self.settling.settle(&found.file, glimpse, now);
+            self.settling.settle(&found.file, glimpse);
         }
         if let Some(refusal) = &done.refusal {
             self.say_once(refusal.clone());
         }
         self.tell(&done)?;
-        self.keep(done);
-        Ok(())
+        self.keep(done)
     }
 
     /// Prints what is to be said about a frame.
     fn tell(&mut self, done: &Done) -> Result<(), Failure> {
         let row = &done.entry.row;
-        let old = self.old.as_ref().is_some_and(|old| old.contains(&row.file));
+        let arrival = self.settling.arrival(&row.file);
+        let old = self.old.is_some_and(|old| arrival <= old);
         if let Some(remark) = self.alarms.unchecked(row) {
             self.say_once(remark.to_owned());
         }
         let error = self.alarms.error(row);
         let alarm = self.alarms.judge(row).filter(|_| !old);
-        if row.status != RowStatus::NotALight {
-            self.alarmed = alarm.is_some();
+        if row.status != RowStatus::NotALight && arrival >= self.latest.0 {
+            self.latest = (arrival, alarm.is_some());
         }
         let alarm = alarm.as_deref();
         let text = if self.args.json {
@@ -219,10 +272,14 @@ impl<'a> Watch<'a> {
             // The bell. Where it cannot ring, the line still says so.
             let _ = std::io::stderr().write_all(b"\x07");
         }
+        let text = text.filter(|_| !self.nobody_reads);
         match text.map(|text| print_text(&(text + "\n"))) {
             None | Some(Ok(Printed::Done)) => Ok(()),
             Some(Ok(Printed::NobodyReads)) => {
                 self.nobody_reads = true;
+                // Files are wanted whether or not anybody reads the lines.
+                let folder = &self.args.folder;
+                self.is_over = !folder.write_wcs && !folder.needs_rows();
                 Ok(())
             }
             Some(Err(failure)) => Err((
@@ -246,18 +303,17 @@ impl<'a> Watch<'a> {
     }
 
     /// Remembers what was found.
-    fn keep(&mut self, done: Done) {
-        let row = done.entry.row.clone();
-        self.neighbours.remember(self.rows.len(), &row);
-        match self.rows.iter_mut().find(|other| other.file == row.file) {
-            Some(other) => *other = row,
-            None => self.rows.push(row),
-        }
+    fn keep(&mut self, done: Done) -> Result<(), Failure> {
+        let row = &done.entry.row;
+        self.neighbours.remember(self.frames, row);
+        self.frames += 1;
+        (self.rows.put(row)).map_err(|failure| (failure.to_string(), Status::Internal))?;
         self.outputs_due = true;
         if !done.kept && done.entry.verdict.is_final() {
-            self.unwritten.push(done.entry);
+            self.unwritten.push_back(done.entry);
             self.keep_unwritten();
         }
+        Ok(())
     }
 
     /// Puts into the journal what it could not take before: a night goes on without it.
@@ -271,22 +327,26 @@ impl<'a> Watch<'a> {
 
     fn write_unwritten(&mut self) -> Result<(), JournalError> {
         let mut journal = (self.opened.journal.lock()).unwrap_or_else(PoisonError::into_inner);
-        while let Some(entry) = self.unwritten.first() {
+        while let Some(entry) = self.unwritten.front() {
             journal.append(entry)?;
-            self.unwritten.remove(0);
+            self.unwritten.pop_front();
         }
         let synced = journal.sync_if_dirty();
         synced.map_err(|source| journal.full(source))
     }
 
     fn write_outputs(&mut self) {
-        self.status = self.status.max(write_outputs(
-            &self.args.folder,
-            &self.rows,
-            &mut self.report,
-        ));
-        self.outputs_at = Some(Instant::now());
         self.outputs_due = false;
+        if !self.args.folder.needs_rows() {
+            return;
+        }
+        let begin = Instant::now();
+        let written = match self.rows.read() {
+            Ok(rows) => write_outputs(&self.args.folder, &rows, &mut self.report),
+            Err(_) => Status::Internal,
+        };
+        self.status = self.status.max(written);
+        self.outputs_at = Some((begin, begin.elapsed()));
     }
 
     fn say_once(&mut self, message: String) {
@@ -302,20 +362,23 @@ impl<'a> Watch<'a> {
         // The night is over: nothing to load again.
         self.report.ends();
         self.write_outputs();
-        let text = Summary::of(&self.rows).to_string();
+        let rows = self.rows.read();
+        let rows = rows.map_err(|failure| (failure.to_string(), Status::Internal))?;
+        let text = Summary::of(&rows).to_string();
         if self.args.json {
-            eprint!("{text}");
-        } else {
+            // A terminal that is gone is no reason to end otherwise.
+            let _ = std::io::stderr().write_all(text.as_bytes());
+        } else if !self.nobody_reads {
             print_text(&text).map_err(|failure| {
                 let message = format!("standard output: {failure}");
                 (message, Status::OutputNotWritable)
             })?;
         }
-        let alarmed = if self.alarmed {
-            Status::Unsolved
-        } else {
-            Status::Solved
+        let ended = match (self.is_over, self.latest.1) {
+            (true, _) => Status::Interrupted,
+            (false, true) => Status::Unsolved,
+            (false, false) => Status::Solved,
         };
-        Ok(self.status.max(alarmed))
+        Ok(self.status.max(ended))
     }
 }

@@ -15,7 +15,7 @@ use hdu::{Hdu, Shape, Storage};
 use std::path::Path;
 
 /// Reads the first image of `source`.
-pub(super) fn read(source: &Source, path: &Path) -> Result<Frame, Fault> {
+pub(crate) fn read(source: &Source, path: &Path) -> Result<Frame, Fault> {
     let (hdu, shape, storage) = hdu::find_image(source)?;
     let pixels = match storage {
         Storage::Plain => image::read(source, &hdu, &shape)?,

@@ -8,7 +8,8 @@
 mod entry;
 mod line;
 
-pub use entry::{Entry, Identity, Verdict};
+pub use crate::frame::Identity;
+pub use entry::{Entry, Verdict};
 
 use crate::frame::source::read_file_at;
 use std::collections::HashMap;

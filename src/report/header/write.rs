@@ -5,10 +5,12 @@ use super::cards::{CARD_BYTES, Card, CardValue, RawCard, contradicts, keyword, w
 use super::checksum::{Sum, encode_complement};
 use crate::fit::Wcs;
 use crate::frame::fits::hdu::{BLOCK_BYTES, Hdu, Storage, find_image, is_end};
-use crate::frame::open::{Format, open_file, recognise};
+use crate::frame::open::Format;
 use crate::frame::source::Source;
+use crate::frame::{Frame, FrameFile, Identity, fits};
+use crate::report::atomic::{replace_if, write_atomically};
 use std::ffi::OsString;
-use std::fs::{File, Metadata};
+use std::fs::File;
 use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
@@ -28,33 +30,131 @@ const PIECE_BYTES: usize = 1 << 20;
 ///
 /// [`HeaderError`]; the frame is untouched then.
 pub fn write_wcs(path: &Path, wcs: &Wcs, extra: &[Card]) -> Result<PathBuf, HeaderError> {
-    let (file, len) = open_file(path).map_err(|f| f.at(path))?;
-    if recognise(&file).map_err(|f| f.at(path))? != Format::Fits {
-        return write_beside(path, wcs, extra);
+    let file = FrameFile::open(path)?;
+    let job = Job {
+        path,
+        wcs,
+        extra,
+        solved: None,
+    };
+    job.write(&file).map(|written| written.holder)
+}
+
+/// What was written, and where.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Written {
+    /// The file that holds the keywords now.
+    pub holder: PathBuf,
+    /// What the frame's own file is now.
+    pub frame: Identity,
+}
+
+/// As [`write_wcs`], for a `frame` that was read from a file of this `identity`: where its path
+/// means another picture by now, nothing is written.
+///
+/// The file is compared when it is opened again, the pixels that were copied are compared with
+/// those of `frame`, and what the new file replaced is looked at before it is deleted (where the
+/// system can exchange two names; elsewhere just before it is replaced).
+///
+/// # Errors
+///
+/// [`HeaderError::Changed`] in that case, or another [`HeaderError`]; what is at the path stays.
+pub fn write_wcs_of(
+    frame: &Frame,
+    identity: &Identity,
+    wcs: &Wcs,
+    extra: &[Card],
+) -> Result<Written, HeaderError> {
+    let changed = || HeaderError::Changed {
+        path: frame.path.clone(),
+    };
+    let file = FrameFile::open(&frame.path).map_err(|_| changed())?;
+    if file.identity() != *identity {
+        return Err(changed());
     }
-    // A link stays a link: what it leads to is written.
-    let target = path.canonicalize().map_err(|e| not_written(path, &e))?;
-    let before = file.metadata().map_err(|e| not_written(path, &e))?;
-    let source = Source::plain(file, len);
-    let (hdu, shape, storage) = find_image(&source).map_err(|f| f.at(path))?;
-    // The keywords describe the first two axes.
-    if storage == Storage::Tiles || shape.interleaved {
-        return write_beside(path, wcs, extra);
+    let job = Job {
+        path: &frame.path,
+        wcs,
+        extra,
+        solved: Some(frame),
+    };
+    job.write(&file)
+}
+
+/// One frame's keywords.
+struct Job<'a> {
+    path: &'a Path,
+    wcs: &'a Wcs,
+    extra: &'a [Card],
+    /// The frame that the keywords were measured on.
+    solved: Option<&'a Frame>,
+}
+
+impl Job<'_> {
+    fn write(&self, opened: &FrameFile) -> Result<Written, HeaderError> {
+        let path = self.path;
+        let (format, file) = opened.recognised().map_err(|f| f.at(path))?;
+        if format != Format::Fits {
+            return self.write_beside(opened);
+        }
+        // A link stays a link: what it leads to is written.
+        let target = path.canonicalize().map_err(|e| not_written(path, &e))?;
+        let permissions = file.metadata().map_err(|e| not_written(path, &e))?;
+        let permissions = permissions.permissions();
+        let source = Source::plain(file, opened.identity().bytes);
+        let (hdu, shape, storage) = find_image(&source).map_err(|f| f.at(path))?;
+        // The keywords describe the first two axes.
+        if storage == Storage::Tiles || shape.interleaved {
+            return self.write_beside(opened);
+        }
+        if permissions.readonly() {
+            return Err(HeaderError::NotWritten {
+                path: path.to_owned(),
+                what: "is write-protected: make it writable first".into(),
+            });
+        }
+        let old = old_cards(&source, &hdu).map_err(|f| f.at(path))?;
+        let new = wcs_cards(self.wcs, shape.axes, &old)
+            .into_iter()
+            .chain(self.extra.iter().cloned());
+        let cards = merged(&old, &new.collect::<Vec<_>>()).ok_or_else(|| not_finite(path))?;
+        let header = with_checksums(&source, &hdu, cards).map_err(|f| f.at(path))?;
+        let fill = |out: &mut File| {
+            copy_with(&source, &hdu, &header, out)?;
+            out.set_permissions(permissions.clone())?;
+            self.is_of_solved(out)
+        };
+        let replaced = replace_if(&target, |at| is_still(at, opened), fill);
+        match replaced.map_err(|e| not_written(path, &e))? {
+            Some(new) => Ok(Written {
+                holder: path.to_owned(),
+                frame: Identity::of_file(&new).map_err(|e| not_written(path, &e))?,
+            }),
+            None => Err(self.changed()),
+        }
     }
-    if before.permissions().readonly() {
-        return Err(HeaderError::NotWritten {
-            path: path.to_owned(),
-            what: "is write-protected: make it writable first".into(),
-        });
+
+    fn changed(&self) -> HeaderError {
+        HeaderError::Changed {
+            path: self.path.to_owned(),
+        }
     }
-    let old = old_cards(&source, &hdu).map_err(|f| f.at(path))?;
-    let new = wcs_cards(wcs, shape.axes, &old)
-        .into_iter()
-        .chain(extra.iter().cloned());
-    let cards = merged(&old, &new.collect::<Vec<_>>()).ok_or_else(|| not_finite(path))?;
-    let header = with_checksums(&source, &hdu, cards).map_err(|f| f.at(path))?;
-    replace(&target, &source, &hdu, &header, &before).map_err(|e| not_written(path, &e))?;
-    Ok(path.to_owned())
+
+    /// True where the copy in `out` shows the picture that was solved.
+    fn is_of_solved(&self, out: &File) -> io::Result<bool> {
+        let Some(solved) = self.solved else {
+            return Ok(true);
+        };
+        let copy = out.try_clone()?;
+        let len = copy.metadata()?.len();
+        let frame = fits::read(&Source::plain(copy, len), self.path);
+        Ok(frame.is_ok_and(|frame| frame.pixels.is_same(&solved.pixels)))
+    }
+}
+
+/// True where the file at `path` is the one that was opened, unchanged.
+fn is_still(path: &Path, opened: &FrameFile) -> bool {
+    Identity::of(path).is_ok_and(|now| now == opened.identity())
 }
 
 /// The cards of the unit, without END.
@@ -161,25 +261,19 @@ fn sum_of_data(source: &Source, hdu: &Hdu) -> Result<u32, crate::frame::fault::F
     Ok(sum.fold())
 }
 
-/// Writes the file with its new header beside the old one and moves it into place.
-fn replace(
-    target: &Path,
-    source: &Source,
-    hdu: &Hdu,
-    header: &[u8],
-    before: &Metadata,
-) -> io::Result<()> {
+/// Copies the file with a new header for the unit `hdu`.
+fn copy_with(source: &Source, hdu: &Hdu, header: &[u8], out: &mut File) -> io::Result<()> {
     let Source::File(file, len) = source else {
         return Err(io::ErrorKind::Unsupported.into());
     };
     let mut from: &File = file;
-    atomically(target, Some(before), |out| {
-        from.rewind()?;
-        copy_exactly(from, out, hdu.start)?;
-        out.write_all(header)?;
-        from.seek(SeekFrom::Start(hdu.data_start))?;
-        copy_exactly(from, out, len - hdu.data_start)
-    })
+    let mut out = BufWriter::with_capacity(PIECE_BYTES, out);
+    from.rewind()?;
+    copy_exactly(from, &mut out, hdu.start)?;
+    out.write_all(header)?;
+    from.seek(SeekFrom::Start(hdu.data_start))?;
+    copy_exactly(from, &mut out, len - hdu.data_start)?;
+    out.flush()
 }
 
 fn copy_exactly(from: &File, to: &mut impl Write, count: u64) -> io::Result<()> {
@@ -189,87 +283,73 @@ fn copy_exactly(from: &File, to: &mut impl Write, count: u64) -> io::Result<()> 
     }
 }
 
-/// Fills a temporary file in the folder of `target` and moves it over it, once it is safely on
-/// disk. `before`: the file that is replaced, which must not have changed since, and whose
-/// permissions are kept.
-fn atomically(
-    target: &Path,
-    before: Option<&Metadata>,
-    fill: impl FnOnce(&mut BufWriter<&File>) -> io::Result<()>,
-) -> io::Result<()> {
-    let folder = match target.parent() {
-        Some(folder) if folder != Path::new("") => folder,
-        _ => Path::new("."),
-    };
-    let temporary = tempfile::Builder::new()
-        .prefix(".nightfix-")
-        .suffix(".tmp")
-        .tempfile_in(folder)?;
-    let mut out = BufWriter::with_capacity(PIECE_BYTES, temporary.as_file());
-    fill(&mut out)?;
-    out.flush()?;
-    drop(out);
-    if let Some(before) = before {
-        let now = std::fs::metadata(target)?;
-        if now.len() != before.len() || now.modified().ok() != before.modified().ok() {
-            return Err(io::Error::other("it changed meanwhile"));
+impl Job<'_> {
+    /// Writes `FRAME.pointing.fits`: a primary header without data.
+    fn write_beside(&self, opened: &FrameFile) -> Result<Written, HeaderError> {
+        let mut name: OsString = self.path.as_os_str().to_owned();
+        name.push(".pointing.fits");
+        let beside = PathBuf::from(name);
+        let cards: Option<Vec<RawCard>> = self.cards_beside().iter().map(Card::to_bytes).collect();
+        let header = to_blocks(&cards.ok_or_else(|| not_finite(&beside))?);
+        let is_same = || is_still(self.path, opened);
+        let written = write_atomically(&beside, |out| {
+            out.write_all(&header)?;
+            // The last moment before the file gets its name.
+            if is_same() {
+                Ok(())
+            } else {
+                Err(io::ErrorKind::Interrupted.into())
+            }
+        });
+        if !is_same() {
+            // What it describes is gone.
+            if written.is_ok() {
+                let _ = std::fs::remove_file(&beside);
+            }
+            return Err(self.changed());
         }
-        temporary.as_file().set_permissions(before.permissions())?;
-    } else {
-        open_to_all(temporary.as_file())?;
+        written.map_err(|e| not_written(&beside, &e))?;
+        Ok(Written {
+            holder: beside,
+            frame: opened.identity(),
+        })
     }
-    temporary.as_file().sync_all()?;
-    temporary.persist(target).map_err(|e| e.error)?;
-    // The new name, too, should survive a power cut; not every system lets a folder be synced.
-    if let Ok(folder) = File::open(folder) {
-        let _ = folder.sync_all();
+
+    fn cards_beside(&self) -> Vec<Card> {
+        let text = |keyword: &str, value: String, comment: &str| {
+            Card::new(keyword, CardValue::Text(value), comment)
+        };
+        let mut cards = vec![
+            Card::new("SIMPLE", CardValue::Logical(true), "FITS"),
+            Card::new("BITPIX", CardValue::Integer(8), ""),
+            Card::new(
+                "NAXIS",
+                CardValue::Integer(0),
+                "no data, only where the frame points",
+            ),
+        ];
+        cards.extend(wcs_cards(self.wcs, 2, &[]));
+        let name = self.path.file_name().unwrap_or_default();
+        cards.push(text(
+            "FILENAME",
+            name.to_string_lossy().into_owned(),
+            "the frame described",
+        ));
+        if let Some(frame) = self.solved {
+            // FITS has no keyword for the size of an image that is elsewhere. A section of pixels,
+            // first to last along each axis, is common practice of observatories.
+            let section = format!("[1:{},1:{}]", frame.width, frame.height);
+            cards.push(text("DATASEC", section, "pixels of the frame described"));
+            let order = if frame.first_row_on_top {
+                "TOP-DOWN"
+            } else {
+                "BOTTOM-UP"
+            };
+            cards.push(text("ROWORDER", order.into(), "of its rows, as displayed"));
+        }
+        cards.extend_from_slice(self.extra);
+        cards
     }
-    Ok(())
-}
-
-/// Temporary files are private to their owner; a header beside a frame is not meant to be.
-#[cfg(unix)]
-fn open_to_all(file: &File) -> io::Result<()> {
-    use std::os::unix::fs::PermissionsExt;
-    file.set_permissions(std::fs::Permissions::from_mode(0o644))
-}
-
-#[cfg(not(unix))]
-fn open_to_all(_: &File) -> io::Result<()> {
-    Ok(())
-}
-
-/// Writes `FRAME.pointing.fits`: a primary header without data.
-fn write_beside(path: &Path, wcs: &Wcs, extra: &[Card]) -> Result<PathBuf, HeaderError> {
-    let mut name: OsString = path.as_os_str().to_owned();
-    name.push(".pointing.fits");
-    let beside = PathBuf::from(name);
-    let frame = path
-        .file_name()
-        .unwrap_or_default()
-        .to_string_lossy()
-        .into_owned();
-    let mut cards = vec![
-        Card::new("SIMPLE", CardValue::Logical(true), "FITS"),
-        Card::new("BITPIX", CardValue::Integer(8), ""),
-        Card::new(
-            "NAXIS",
-            CardValue::Integer(0),
-            "no data, only where the frame points",
-        ),
-    ];
-    cards.extend(wcs_cards(wcs, 2, &[]));
-    cards.push(Card::new(
-        "FILENAME",
-        CardValue::Text(frame),
-        "the frame described",
-    ));
-    cards.extend_from_slice(extra);
-    let cards: Option<Vec<RawCard>> = cards.iter().map(Card::to_bytes).collect();
-    let header = to_blocks(&cards.ok_or_else(|| not_finite(&beside))?);
-    atomically(&beside, None, |out| out.write_all(&header))
-        .map_err(|e| not_written(&beside, &e))?;
-    Ok(beside)
 }
 
 fn not_finite(path: &Path) -> HeaderError {
