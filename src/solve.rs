@@ -5,7 +5,8 @@ mod guess;
 
 pub use guess::Guess;
 
-use crate::detect::Detections;
+use crate::Deadline;
+use crate::detect::{Assumed, Detections, detect_by};
 use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution};
 use crate::frame::Frame;
@@ -99,6 +100,30 @@ pub struct Outcome {
     pub elapsed: Elapsed,
 }
 
+impl Outcome {
+    /// The time limit came before the stars were found.
+    fn out_of_time(frame: &Frame, elapsed: Elapsed) -> Outcome {
+        let search = SearchReport {
+            timed_out: true,
+            ..SearchReport::default()
+        };
+        Outcome {
+            detections: Detections {
+                width: frame.width,
+                height: frame.height,
+                ..Detections::default()
+            },
+            star_index: None,
+            solution: None,
+            quality: Quality::default(),
+            diagnosis: None,
+            search,
+            best_log10_chance: 0.0,
+            elapsed,
+        }
+    }
+}
+
 /// Finds where `frame` points, with the star-indexes of `sky`.
 ///
 /// # Errors
@@ -148,11 +173,15 @@ pub fn solve_among(
     neighbourhood: &mut Neighbourhood,
 ) -> Result<Outcome, SkyError> {
     let begin = Instant::now();
-    let deadline = request.time_limit.map(|limit| begin + limit);
-    let mut detections = crate::detect::detect(frame);
+    let time = Deadline::after(begin, request.time_limit);
+    let deadline = request.time_limit.and_then(|limit| begin.checked_add(limit));
+    let detections = detect_by(frame, Assumed::default(), time);
     let mut elapsed = Elapsed {
         detect_ms: ms_since(begin),
         ..Elapsed::default()
+    };
+    let Some(mut detections) = detections else {
+        return Ok(Outcome::out_of_time(frame, elapsed));
     };
 
     let begin = Instant::now();
@@ -162,11 +191,12 @@ pub fn solve_among(
 
     let first = detections.clone();
     for look in again::LOOKS {
+        found.report.timed_out |= !found.accepted && time.passed();
         if found.accepted || found.report.timed_out {
             break;
         }
         let begin = Instant::now();
-        let other = look(frame, &first);
+        let other = look(frame, &first, time);
         elapsed.detect_ms += ms_since(begin);
         let Some(other) = other else {
             continue;

@@ -5,6 +5,7 @@
 mod claims;
 mod plan;
 
+use crate::Deadline;
 use crate::frame::{Clues, Frame};
 use crate::mount::Moment;
 use crate::report::record::{Reason, Subject};
@@ -67,6 +68,13 @@ pub struct Asked<'a> {
     pub known: &'a Known,
     /// When work on this frame began.
     pub begin: Instant,
+}
+
+impl Asked<'_> {
+    /// When to give up on this frame.
+    pub fn deadline(&self) -> Deadline {
+        Deadline::after(self.begin, self.known.time_limit)
+    }
 }
 
 /// What came of one frame.
@@ -181,10 +189,10 @@ fn unsolved(known: &Known, outcome: &Outcome, has_start: bool) -> Unsolved {
     let found = outcome.detections.stars.len();
     let limit = known.time_limit.filter(|_| outcome.search.timed_out);
     match (limit, known.within_deg.filter(|_| has_start)) {
-        _ if found < LEAST_STARS => Unsolved::TooFewStars { found },
         (Some(limit), _) => Unsolved::TimeLimit {
             limit_s: limit.as_secs_f64(),
         },
+        _ if found < LEAST_STARS => Unsolved::TooFewStars { found },
         (None, Some(within_deg)) => Unsolved::NotNear { found, within_deg },
         (None, None) => Unsolved::Nowhere { found },
     }

@@ -1,9 +1,11 @@
 //! Opens a frame: what the file is, is decided by its content and never by its name.
 
+use super::budget::Budget;
 use super::fault::Fault;
 use super::raw::Kind;
 use super::source::{Source, read_fault};
 use super::{Frame, FrameError, fits, raster, raw};
+use crate::Deadline;
 use std::fs::File;
 use std::io::{self, Read, Seek};
 use std::path::Path;
@@ -32,24 +34,35 @@ impl Frame {
     /// Reads the frame at `path`. The name is taken literally, whatever characters it holds, and
     /// the file is opened for reading only.
     ///
-    /// Memory taken: the pixels themselves plus at most the undecoded picture of a compressed
-    /// format.
+    /// Memory taken: the samples of the picture, and besides at most 336 MB, or 32 times the length
+    /// of a file of more than 10 MB.
     ///
     /// # Errors
     ///
     /// [`FrameError::NotReadable`] where there is no such file, no permission or no known
     /// format; [`FrameError::Damaged`] where the content contradicts itself or is cut short.
     pub fn open(path: &Path) -> Result<Frame, FrameError> {
-        open(path).map_err(|fault| fault.at(path))
+        Frame::open_by(path, Deadline::NONE)
+    }
+
+    /// The same, given up at `deadline`. That is looked at between pieces of the file; only a
+    /// JPEG's picture is one piece.
+    ///
+    /// # Errors
+    ///
+    /// As [`Frame::open`], and [`FrameError::TimeLimit`].
+    pub fn open_by(path: &Path, deadline: Deadline) -> Result<Frame, FrameError> {
+        open(path, deadline).map_err(|fault| fault.at(path))
     }
 }
 
-fn open(path: &Path) -> Result<Frame, Fault> {
+fn open(path: &Path, deadline: Deadline) -> Result<Frame, Fault> {
     let (file, len) = open_file(path)?;
+    let budget = Budget::new(len, deadline);
     match recognise(&file)? {
-        Format::Fits => fits::read(&Source::plain(file, len), path),
+        Format::Fits => fits::read(&Source::plain(file, budget), path),
         Format::Gzip => {
-            let source = Source::gzip(file, len);
+            let source = Source::gzip(file, budget);
             let mut start = [0; 6];
             let inner = source.read_exact_at(&mut start, 0);
             if inner.is_ok() && &start != b"SIMPLE" {
@@ -59,8 +72,8 @@ fn open(path: &Path) -> Result<Frame, Fault> {
             }
             inner.and_then(|()| fits::read(&source, path))
         }
-        Format::Raw(kind) => raw::read(&file, len, kind, path),
-        format => raster::read(file, len, format, path),
+        Format::Raw(kind) => raw::read(&file, &budget, kind, path),
+        format => raster::read(file, &budget, format, path),
     }
 }
 

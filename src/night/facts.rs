@@ -2,6 +2,8 @@
 //! report shows beside it.
 
 use super::kind::stated_kind;
+use crate::Deadline;
+use crate::frame::budget::Budget;
 use crate::frame::fits::card::{Header, Value};
 use crate::frame::fits::hdu;
 use crate::frame::open::{Format, open_file, recognise};
@@ -48,15 +50,16 @@ pub struct Facts {
 }
 
 impl Facts {
-    /// Reads the header of the frame at `path` and no pixel. Whatever is wrong with the file will
-    /// be said when it is opened for solving; here it only means that nothing is known.
-    pub fn of(path: &Path) -> Facts {
+    /// Reads the header of the frame at `path` and no pixel, until `deadline`. Whatever is wrong with
+    /// the file will be said when it is opened for solving; here it only means that nothing is known.
+    pub fn of(path: &Path, deadline: Deadline) -> Facts {
         let Ok((file, bytes)) = open_file(path) else {
             return Facts::default();
         };
+        let budget = Budget::new(bytes, deadline);
         let source = match recognise(&file) {
-            Ok(Format::Fits) => Source::plain(file, bytes),
-            Ok(Format::Gzip) => Source::gzip(file, bytes),
+            Ok(Format::Fits) => Source::plain(file, budget),
+            Ok(Format::Gzip) => Source::gzip(file, budget),
             _ => return Facts::default(),
         };
         let Ok((unit, shape, _)) = hdu::find_image(&source) else {

@@ -95,20 +95,13 @@ impl<'a> Work<'a> {
                 refusal: None,
             });
         }
-        let facts = if self.known.ignore_header {
-            Facts::default()
-        } else {
-            Facts::of(&found.path)
-        };
-        let mut done = match facts.kind {
-            Some(kind) if kind != FrameKind::Light => {
-                let row = self.calibration_row(found, &facts, kind);
-                self.done(Verdict::NotALight, row, None)
+        // Parts of a frame's header may be what a fault of the program is about: all or nothing.
+        let mut done = match guard::run(|| self.judge(found, &asked, guess)) {
+            Ok(result) => result?,
+            Err(fault) => {
+                let nothing = Facts::default();
+                self.fault(found, &nothing, &asked, &fault, Verdict::Internal)
             }
-            _ => match guard::run(|| self.light(found, &facts, &asked, guess)) {
-                Ok(result) => result?,
-                Err(fault) => self.fault(found, &facts, &asked, &fault, Verdict::Internal),
-            },
         };
         done.entry.identity = if done.entry.wcs_written {
             Identity::of(&found.path).unwrap_or(identity)
@@ -116,6 +109,27 @@ impl<'a> Work<'a> {
             identity
         };
         Ok(done)
+    }
+
+    /// Looks what kind of frame it is, and solves it where it is a light.
+    fn judge(
+        &self,
+        found: &Found,
+        asked: &Asked,
+        guess: impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
+    ) -> Result<Done, SkyError> {
+        let facts = if self.known.ignore_header {
+            Facts::default()
+        } else {
+            Facts::of(&found.path, asked.deadline())
+        };
+        match facts.kind {
+            Some(kind) if kind != FrameKind::Light => {
+                let row = self.calibration_row(found, &facts, kind);
+                Ok(self.done(Verdict::NotALight, row, None))
+            }
+            _ => self.light(found, &facts, asked, guess),
+        }
     }
 
     /// False where more is asked than was done when `entry` was made.
@@ -142,7 +156,7 @@ impl<'a> Work<'a> {
 
     fn not_readable(&self, found: &Found, asked: &Asked) -> Done {
         // Opening it again words what is wrong.
-        let (reason, verdict) = match Frame::open(&found.path) {
+        let (reason, verdict) = match Frame::open_by(&found.path, asked.deadline()) {
             Err(refusal) => explain(&refusal),
             Ok(_) => (
                 "changed while it was looked at: run again".into(),
@@ -198,7 +212,7 @@ impl<'a> Work<'a> {
         asked: &Asked,
         guess: impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
     ) -> Result<Done, SkyError> {
-        let frame = match Frame::open(&found.path) {
+        let frame = match Frame::open_by(&found.path, asked.deadline()) {
             Ok(frame) => frame,
             Err(refusal) => {
                 let (reason, verdict) = explain(&refusal);
@@ -330,6 +344,7 @@ fn camera(facts: &Facts, size: Option<[usize; 2]>) -> String {
 fn explain(refusal: &FrameError) -> (String, Verdict) {
     let verdict = match refusal {
         FrameError::Damaged { .. } => Verdict::Damaged,
+        FrameError::TimeLimit { .. } => Verdict::TimeLimit,
         _ => Verdict::NotReadable,
     };
     (refusal.to_string(), verdict)

@@ -47,7 +47,7 @@ pub fn run(args: &SolveArgs) -> Status {
         if let Some(reason) = record
             .reason
             .as_deref()
-            .filter(|_| status > Status::TimeLimit)
+            .filter(|_| record.status == FrameStatus::Error || status > Status::TimeLimit)
         {
             complain(reason);
         }
@@ -95,7 +95,7 @@ fn attempt(
     sky: &Sky,
     asked: &Asked,
 ) -> Result<(Record, Status), (String, Status)> {
-    let frame = Frame::open(path).map_err(explain)?;
+    let frame = Frame::open_by(path, asked.deadline()).map_err(explain)?;
     let answer = answer(&frame, sky, asked)
         .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
     if args.verbose {
@@ -125,6 +125,7 @@ fn status_of(outcome: &Outcome) -> Status {
 fn explain(refusal: FrameError) -> (String, Status) {
     let status = match refusal {
         FrameError::Damaged { .. } => Status::DamagedFrame,
+        FrameError::TimeLimit { .. } => Status::TimeLimit,
         _ => Status::FrameNotReadable,
     };
     (refusal.to_string(), status)

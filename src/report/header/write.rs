@@ -4,6 +4,8 @@ use super::HeaderError;
 use super::cards::{CARD_BYTES, Card, CardValue, RawCard, contradicts, keyword, wcs_cards};
 use super::checksum::{Sum, encode_complement};
 use crate::fit::Wcs;
+use crate::Deadline;
+use crate::frame::budget::Budget;
 use crate::frame::fits::hdu::{BLOCK_BYTES, Hdu, Storage, find_image, is_end};
 use crate::frame::open::{Format, open_file, recognise};
 use crate::frame::source::Source;
@@ -35,7 +37,7 @@ pub fn write_wcs(path: &Path, wcs: &Wcs, extra: &[Card]) -> Result<PathBuf, Head
     // A link stays a link: what it leads to is written.
     let target = path.canonicalize().map_err(|e| not_written(path, &e))?;
     let before = file.metadata().map_err(|e| not_written(path, &e))?;
-    let source = Source::plain(file, len);
+    let source = Source::plain(file, Budget::new(len, Deadline::NONE));
     let (hdu, shape, storage) = find_image(&source).map_err(|f| f.at(path))?;
     // The keywords describe the first two axes.
     if storage == Storage::Tiles || shape.interleaved {
@@ -169,7 +171,7 @@ fn replace(
     header: &[u8],
     before: &Metadata,
 ) -> io::Result<()> {
-    let Source::File(file, len) = source else {
+    let (Some(file), len) = (source.file(), source.budget().stored()) else {
         return Err(io::ErrorKind::Unsupported.into());
     };
     let mut from: &File = file;
