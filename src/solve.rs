@@ -101,16 +101,16 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    /// The time limit came before the stars were found.
-    fn out_of_time(frame: &Frame, elapsed: Elapsed) -> Outcome {
+    /// Of a frame of `size` pixels along x and y: the time limit came before its stars were found.
+    pub(crate) fn out_of_time(size: [usize; 2], elapsed: Elapsed) -> Outcome {
         let search = SearchReport {
             timed_out: true,
             ..SearchReport::default()
         };
         Outcome {
             detections: Detections {
-                width: frame.width,
-                height: frame.height,
+                width: size[0],
+                height: size[1],
                 ..Detections::default()
             },
             star_index: None,
@@ -121,6 +121,11 @@ impl Outcome {
             best_log10_chance: 0.0,
             elapsed,
         }
+    }
+
+    /// False where the time limit came before there was anything to judge.
+    pub fn is_judged(&self) -> bool {
+        self.solution.is_some() || self.diagnosis.is_some()
     }
 }
 
@@ -181,7 +186,7 @@ pub fn solve_among(
         ..Elapsed::default()
     };
     let Some(mut detections) = detections else {
-        return Ok(Outcome::out_of_time(frame, elapsed));
+        return Ok(Outcome::out_of_time([frame.width, frame.height], elapsed));
     };
 
     let begin = Instant::now();

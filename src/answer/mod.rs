@@ -11,7 +11,7 @@ use crate::mount::Moment;
 use crate::report::record::{Reason, Subject};
 use crate::report::{CommandedPosition, Equinox, Record, Unsolved};
 use crate::sky::{Sky, SkyError};
-use crate::solve::{Neighbourhood, Outcome, Request, solve_among};
+use crate::solve::{Elapsed, Neighbourhood, Outcome, Request, solve_among};
 use plan::Plan;
 use std::time::{Duration, Instant};
 
@@ -173,6 +173,23 @@ pub fn refused(asked: &Asked, reason: &str) -> Record {
         file: asked.file,
         reason: Some(Reason::Fault(reason)),
         outcome: None,
+        commanded: commanded.as_ref(),
+        moment: None,
+        site: None,
+        remarks: &[],
+        read_ms: None,
+        total_ms: milliseconds(asked.begin.elapsed()),
+    })
+}
+
+/// The record of a frame that was not read before its time limit came.
+pub fn out_of_time(asked: &Asked) -> Record {
+    let outcome = Outcome::out_of_time([0, 0], Elapsed::default());
+    let commanded = Plan::new(asked.known, &Clues::default()).commanded(None);
+    Record::new(&Subject {
+        file: asked.file,
+        reason: Some(Reason::Unsolved(unsolved(asked.known, &outcome, false))),
+        outcome: Some(&outcome),
         commanded: commanded.as_ref(),
         moment: None,
         site: None,

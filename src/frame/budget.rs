@@ -72,33 +72,20 @@ impl Budget {
         Ok(())
     }
 
-    /// Checks a claimed size of a plane: wide enough for a star, small enough to be a camera's and
-    /// to be in this file.
-    pub(crate) fn check_size(&self, width: u64, height: u64) -> Result<(), Fault> {
-        let pixels = width.checked_mul(height).filter(|n| *n <= MAX_PIXELS);
-        let Some(pixels) = pixels else {
-            return Err(Fault::damaged(format!(
-                "claims {width} x {height} pixels, more than any camera has: get the frame again \
-                 from where it was taken"
-            )));
-        };
-        if width.min(height) < MIN_SIDE_PX {
-            return Err(Fault::damaged(format!(
-                "is {width} x {height} pixels, too small to show stars: give the whole frame"
-            )));
-        }
+    /// Checks a picture that is compressed: the pixels of a plane, and the bytes of all its samples.
+    pub(crate) fn check_picture(&self, pixels: u64, expanded: u64) -> Result<(), Fault> {
         let most = self.stored.saturating_mul(PIXELS_PER_BYTE);
         if pixels > FREE_PIXELS.saturating_add(most) {
             return Err(Fault::damaged(format!(
-                "claims {width} x {height} pixels in {} bytes, which no picture of the sky needs so \
-                 few for: get the frame again from where it was taken",
+                "claims {pixels} pixels in {} bytes, too few for a picture of the sky to expand from: \
+                 get the frame again from where it was taken",
                 self.stored
             )));
         }
-        Ok(())
+        self.check_expansion(expanded)
     }
 
-    /// Checks how many bytes of samples are to come out of the file.
+    /// Checks how many bytes are to come out of the file.
     pub(crate) fn check_expansion(&self, expanded: u64) -> Result<(), Fault> {
         let most = if expanded > FREE_EXPANSION_BYTES {
             MAX_EXPANSION
@@ -135,6 +122,22 @@ impl Budget {
     }
 }
 
+/// Checks a claimed size of a plane: wide enough for a star, small enough to be a camera's.
+pub(crate) fn check_size(width: u64, height: u64) -> Result<(), Fault> {
+    if width.checked_mul(height).is_none_or(|n| n > MAX_PIXELS) {
+        return Err(Fault::damaged(format!(
+            "claims {width} x {height} pixels, more than any camera has: get the frame again from \
+             where it was taken"
+        )));
+    }
+    if width.min(height) < MIN_SIDE_PX {
+        return Err(Fault::damaged(format!(
+            "is {width} x {height} pixels, too small to show stars: give the whole frame"
+        )));
+    }
+    Ok(())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -143,16 +146,16 @@ mod tests {
     fn what_cameras_write_is_within_the_budget() {
         let of = |stored| Budget::new(stored, Deadline::NONE);
         // An empty frame of 61 million pixels, packed a thousandfold.
-        assert!(of(130_000).check_size(9576, 6388).is_ok());
-        assert!(of(130_000).check_expansion(2 * 9576 * 6388).is_ok());
+        assert!(of(130_000).check_picture(9576 * 6388, 2 * 9576 * 6388).is_ok());
         // 151 million pixels at half their bytes, and as a JPEG of two bits each.
         for stored in [150_000_000, 38_000_000] {
-            assert!(of(stored).check_size(14_204, 10_652).is_ok());
-            assert!(of(stored).check_expansion(3 * 14_204 * 10_652).is_ok());
+            let pixels = 14_204 * 10_652;
+            assert!(check_size(14_204, 10_652).is_ok());
+            assert!(of(stored).check_picture(pixels, 3 * pixels).is_ok());
         }
-        assert!(of(8640).check_size(16_000, 16_000).is_err());
-        assert!(of(u64::MAX).check_size(1 << 20, 1 << 20).is_err());
-        assert!(of(8640).check_expansion(10_000_000).is_err());
+        assert!(of(300_000).check_picture(16_000 * 16_000, 1).is_err());
+        assert!(of(8640).check_picture(1000, 10_000_000).is_err());
+        assert!(check_size(1 << 20, 1 << 20).is_err());
         assert!(of(0).check_work(FREE_WORK_BYTES).is_ok());
         assert!(of(10_000_000).check_work(336_000_000).is_err());
         assert!(of(100_000_000).check_work(3_200_000_000).is_ok());

@@ -3,7 +3,7 @@
 use super::facts::Facts;
 use super::folder::Found;
 use super::journal::{Entry, Identity, Journal, Verdict};
-use crate::answer::{Answer, Asked, Known, answer_among, refused};
+use crate::answer::{Answer, Asked, Known, answer_among, out_of_time, refused};
 use crate::diagnosis::{Skyless, skyless};
 use crate::frame::{Clues, Frame, FrameError};
 use crate::guard;
@@ -177,7 +177,10 @@ impl<'a> Work<'a> {
         // The record names the frame as the folder has it.
         let path = found.path.display().to_string();
         let reason = reason.replace(&path, &found.file);
-        let record = refused(asked, &reason);
+        let record = match verdict {
+            Verdict::TimeLimit => out_of_time(asked),
+            _ => refused(asked, &reason),
+        };
         let size = facts.frame.as_ref().map(|(size, _)| *size);
         let mut row = Row::of_record(found.file.clone(), camera(facts, size), &record);
         facts.put_into(&mut row);

@@ -7,7 +7,7 @@ pub use args::SolveArgs;
 
 use super::output::{Printed, Printer};
 use super::{Status, complain};
-use crate::answer::{Asked, Known, answer, refused};
+use crate::answer::{Asked, Known, answer, out_of_time, refused};
 use crate::frame::{Frame, FrameError};
 use crate::guard;
 use crate::report::record::FrameStatus;
@@ -47,7 +47,7 @@ pub fn run(args: &SolveArgs) -> Status {
         if let Some(reason) = record
             .reason
             .as_deref()
-            .filter(|_| record.status == FrameStatus::Error || status > Status::TimeLimit)
+            .filter(|_| status > Status::TimeLimit)
         {
             complain(reason);
         }
@@ -95,7 +95,12 @@ fn attempt(
     sky: &Sky,
     asked: &Asked,
 ) -> Result<(Record, Status), (String, Status)> {
-    let frame = Frame::open_by(path, asked.deadline()).map_err(explain)?;
+    let frame = match Frame::open_by(path, asked.deadline()) {
+        Err(FrameError::TimeLimit { .. }) => {
+            return Ok((out_of_time(asked), Status::TimeLimit));
+        }
+        frame => frame.map_err(explain)?,
+    };
     let answer = answer(&frame, sky, asked)
         .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
     if args.verbose {
@@ -125,7 +130,6 @@ fn status_of(outcome: &Outcome) -> Status {
 fn explain(refusal: FrameError) -> (String, Status) {
     let status = match refusal {
         FrameError::Damaged { .. } => Status::DamagedFrame,
-        FrameError::TimeLimit { .. } => Status::TimeLimit,
         _ => Status::FrameNotReadable,
     };
     (refusal.to_string(), status)

@@ -19,10 +19,11 @@ const MAX_VALUES: u64 = 1 << 16;
 pub(super) fn shortened(mut bytes: Vec<u8>) -> Option<Vec<u8>> {
     let little_endian = bytes.first() == Some(&b'I');
     let first = number(&bytes, 4, 4, little_endian)?;
-    let (mut waiting, mut seen) = (vec![first as usize], HashSet::new());
+    // Only directories of pictures have a next one.
+    let (mut waiting, mut seen) = (vec![(first as usize, true)], HashSet::new());
     let mut entries = 0;
-    while let Some(directory) = waiting.pop() {
-        if !seen.insert(directory) {
+    while let Some((directory, of_picture)) = waiting.pop() {
+        if directory == 0 || !seen.insert(directory) {
             continue;
         }
         let Some(count) = number(&bytes, directory, 2, little_endian) else {
@@ -39,15 +40,17 @@ pub(super) fn shortened(mut bytes: Vec<u8>) -> Option<Vec<u8>> {
                 break;
             };
             if POINTERS.contains(&tag) {
-                waiting.push(value as usize);
                 // Some have 16 bits.
-                waiting.extend(of(8, 2).map(|short| short as usize));
+                let value = if of(2, 2) == Some(3) { of(8, 2) } else { Some(value) };
+                waiting.extend(value.map(|at| (at as usize, false)));
             }
             if values > MAX_VALUES {
                 shorten(&mut bytes, entry + 4, little_endian);
             }
         }
-        waiting.extend(number(&bytes, next, 4, little_endian).map(|at| at as usize));
+        if of_picture && let Some(at) = number(&bytes, next, 4, little_endian) {
+            waiting.push((at as usize, true));
+        }
     }
     Some(bytes)
 }

@@ -3,7 +3,7 @@
 //! Source: FITS Standard 4.0, sections 3, 4.4 and 7.
 
 use super::card::{CARD_BYTES, Header};
-use crate::frame::budget::Budget;
+use crate::frame::budget::check_size;
 use crate::frame::fault::Fault;
 use crate::frame::source::{Source, ended_early};
 
@@ -123,7 +123,7 @@ pub(crate) fn find_image(source: &Source) -> Result<(Hdu, Shape, Storage), Fault
         if let Some((prefix, storage)) = image_kind(&hdu.header)
             && hdu.data_bytes > 0
         {
-            match shape(&hdu.header, prefix, source.budget()) {
+            match shape(&hdu.header, prefix) {
                 Ok(shape) => return Ok((hdu, shape, storage)),
                 Err(fault) => first_fault = first_fault.or(Some(fault)),
             }
@@ -286,7 +286,7 @@ fn data_bytes(header: &Header) -> Result<u64, Fault> {
     })
 }
 
-fn shape(header: &Header, prefix: &str, budget: &Budget) -> Result<Shape, Fault> {
+fn shape(header: &Header, prefix: &str) -> Result<Shape, Fault> {
     let axes = axes(header, prefix)?;
     let interleaved = colour_axis_first(&axes);
     let (width, height) = match axes.as_slice() {
@@ -298,7 +298,7 @@ fn shape(header: &Header, prefix: &str, budget: &Budget) -> Result<Shape, Fault>
             ));
         }
     };
-    budget.check_size(width, height)?;
+    check_size(width, height)?;
     let planes_stored = match axes.as_slice() {
         [colours, _, _] if interleaved => *colours,
         _ => {

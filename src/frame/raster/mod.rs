@@ -7,7 +7,7 @@ mod tiff;
 mod tiff_values;
 
 use super::clues::exif::CameraData;
-use super::budget::Budget;
+use super::budget::{Budget, check_size};
 use super::fault::Fault;
 use super::open::Format;
 use super::source::Timed;
@@ -84,9 +84,10 @@ fn png(file: &File, budget: &Budget) -> Result<(Picture, CameraData), Fault> {
 /// Decodes with any decoder of the image library, once the claimed size is checked.
 fn decode(decoder: impl ImageDecoder, budget: &Budget) -> Result<Picture, Fault> {
     let (width, height) = decoder.dimensions();
-    budget.check_size(width.into(), height.into())?;
+    check_size(width.into(), height.into())?;
     let colour = decoder.color_type();
-    budget.check_expansion(decoder.total_bytes())?;
+    let pixels = u64::from(width) * u64::from(height);
+    budget.check_picture(pixels, decoder.total_bytes())?;
     budget.check_time()?;
     let (width, height) = (width as usize, height as usize);
     let channels = planes::Channels {

@@ -3,7 +3,7 @@
 use super::planes::{Channels, mean_real, mean_u8, mean_u16};
 use super::{Picture, decode_fault, jpeg, one_line, tiff_values};
 use crate::frame::Pixels;
-use crate::frame::budget::Budget;
+use crate::frame::budget::{Budget, check_size};
 use crate::frame::fault::Fault;
 use crate::frame::source::{Timed, ended_early, read_fault, read_file_at};
 use std::fs::File;
@@ -20,16 +20,14 @@ pub(super) fn read(mut file: &File, budget: &Budget) -> Result<Picture, Fault> {
     let reader = BufReader::with_capacity(1 << 18, Timed::new(file, budget.deadline()));
     let mut decoder = Decoder::new(reader).map_err(tiff_fault)?;
     let (width, height) = decoder.dimensions().map_err(tiff_fault)?;
-    budget.check_size(width.into(), height.into())?;
+    check_size(width.into(), height.into())?;
     let colour = decoder.colortype().map_err(tiff_fault)?;
     let (stored, used) = channels(colour)?;
-    let bytes = u64::from(width)
-        * u64::from(height)
-        * stored as u64
-        * u64::from(colour.bit_depth().div_ceil(8));
-    budget.check_expansion(bytes)?;
-    // Means of channels that are wider than they are stored.
-    budget.check_work(u64::from(width) * u64::from(height) * size_of::<f32>() as u64)?;
+    let pixels = u64::from(width) * u64::from(height);
+    let bytes = pixels * stored as u64 * u64::from(colour.bit_depth().div_ceil(8));
+    budget.check_picture(pixels, bytes)?;
+    // The mean of the channels may be wider than they are stored.
+    budget.check_work(pixels * size_of::<f32>() as u64)?;
 
     // The decoder's own limits, raised to what was just found reasonable.
     let mut limits = Limits::default();

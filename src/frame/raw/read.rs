@@ -2,7 +2,7 @@
 
 use super::child::{Answer, Layout};
 use super::{Kind, camera_data};
-use crate::frame::budget::Budget;
+use crate::frame::budget::{Budget, check_size};
 use crate::frame::fault::Fault;
 use crate::frame::isolated::{Job, ask};
 use crate::frame::source::{ended_early, read_fault};
@@ -99,9 +99,8 @@ fn receive(child: &mut impl Read, budget: &Budget) -> Option<Reply> {
     };
     let count = layout.width.checked_mul(layout.height)?;
     let bytes = count.checked_mul(if layout.float { 4 } else { 2 })? as u64;
-    let reasonable = budget
-        .check_size(layout.width as u64, layout.height as u64)
-        .and_then(|()| budget.check_expansion(bytes));
+    let reasonable = check_size(layout.width as u64, layout.height as u64)
+        .and_then(|()| budget.check_picture(count as u64, bytes));
     if let Err(fault) = reasonable {
         // The rest need not be listened to.
         std::io::copy(child, &mut std::io::sink()).ok()?;

@@ -70,7 +70,8 @@ pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
         ));
     }
     let size = tile_size(&hdu.header, shape)?;
-    source.budget().check_expansion(unpacked_bytes(shape, size))?;
+    let unpacked = unpacked_bytes(shape, size);
+    source.budget().check_picture(shape.pixels() as u64, unpacked)?;
     let name = hdu
         .header
         .text("ZCMPTYPE")
