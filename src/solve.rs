@@ -15,6 +15,10 @@ use crate::search::{ACCEPT_LOG10_CHANCE, Best, Found, SearchError, search_after}
 use crate::sky::{Sky, SkyError, SkyRegion};
 use std::time::Instant;
 
+/// Once the time limit has passed, a frame of more pixels than this is not diagnosed any more: that
+/// takes a tenth of a second for each ten million.
+const JUDGED_LATE_PX: usize = 16_000_000;
+
 /// A sky position that the mount was told to point at.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Commanded {
@@ -179,7 +183,9 @@ pub fn solve_among(
 ) -> Result<Outcome, SkyError> {
     let begin = Instant::now();
     let time = Deadline::after(begin, request.time_limit);
-    let deadline = request.time_limit.and_then(|limit| begin.checked_add(limit));
+    let deadline = request
+        .time_limit
+        .and_then(|limit| begin.checked_add(limit));
     let detections = detect_by(frame, Assumed::default(), time);
     let mut elapsed = Elapsed {
         detect_ms: ms_since(begin),
@@ -232,7 +238,8 @@ pub fn solve_among(
 
     let begin = Instant::now();
     let quality = quality(frame, &detections, solution.as_ref());
-    let diagnosis = solution.is_none().then(|| {
+    let late = time.passed() && frame.width * frame.height > JUDGED_LATE_PX;
+    let diagnosis = (solution.is_none() && !late).then(|| {
         diagnose(&FrameFacts {
             frame,
             detections: &detections,

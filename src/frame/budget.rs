@@ -114,10 +114,10 @@ impl Budget {
             return Ok(());
         }
         Err(Fault::damaged(format!(
-            "of {} bytes would take {} MB of memory to decode, more than any sound file of its \
-             length: get the frame again from where it was taken, or store it without compression",
-            self.stored,
-            bytes >> 20
+            "would take {} MB of memory to decode, more than any sound file of {} bytes: get the \
+             frame again from where it was taken, or store it without compression",
+            bytes >> 20,
+            self.stored
         )))
     }
 }
@@ -146,7 +146,11 @@ mod tests {
     fn what_cameras_write_is_within_the_budget() {
         let of = |stored| Budget::new(stored, Deadline::NONE);
         // An empty frame of 61 million pixels, packed a thousandfold.
-        assert!(of(130_000).check_picture(9576 * 6388, 2 * 9576 * 6388).is_ok());
+        assert!(
+            of(130_000)
+                .check_picture(9576 * 6388, 2 * 9576 * 6388)
+                .is_ok()
+        );
         // 151 million pixels at half their bytes, and as a JPEG of two bits each.
         for stored in [150_000_000, 38_000_000] {
             let pixels = 14_204 * 10_652;

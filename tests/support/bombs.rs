@@ -91,23 +91,24 @@ fn deep(algorithm: &str, bitpix: i32, heap: &[u8]) -> Vec<u8> {
 
 fn tiles() -> Vec<Bomb> {
     let zeros = gzip(&[0; 1 << 16]);
-    let plain = |algorithm: &str, side: usize, tile: usize, bitpix: i32, rows: &[[u32; 2]], heap: &[u8]| {
-        let cards: Vec<String> = vec![
-            format!("ZCMPTYPE= '{algorithm}'"),
-            format!("ZBITPIX = {bitpix}"),
-            "ZNAXIS  = 2".into(),
-            format!("ZNAXIS1 = {side}"),
-            format!("ZNAXIS2 = {side}"),
-            format!("ZTILE1  = {tile}"),
-            format!("ZTILE2  = {tile}"),
-            "ZNAME1  = 'BLOCKSIZE'".into(),
-            "ZVAL1   = 2000000000".into(),
-            "ZSCALE  = 1.5".into(),
-            "ZZERO   = 0.5".into(),
-        ];
-        let cards: Vec<&str> = cards.iter().map(String::as_str).collect();
-        tile_table(&cards, rows, heap)
-    };
+    let plain =
+        |algorithm: &str, side: usize, tile: usize, bitpix: i32, rows: &[[u32; 2]], heap: &[u8]| {
+            let cards: Vec<String> = vec![
+                format!("ZCMPTYPE= '{algorithm}'"),
+                format!("ZBITPIX = {bitpix}"),
+                "ZNAXIS  = 2".into(),
+                format!("ZNAXIS1 = {side}"),
+                format!("ZNAXIS2 = {side}"),
+                format!("ZTILE1  = {tile}"),
+                format!("ZTILE2  = {tile}"),
+                "ZNAME1  = 'BLOCKSIZE'".into(),
+                "ZVAL1   = 2000000000".into(),
+                "ZSCALE  = 1.5".into(),
+                "ZZERO   = 0.5".into(),
+            ];
+            let cards: Vec<&str> = cards.iter().map(String::as_str).collect();
+            tile_table(&cards, rows, heap)
+        };
     // One tile, all of whose pixels are the first one: a whole picture in 60 kB.
     let mut flat = vec![0; 60_000];
     flat[3] = 7;
@@ -124,14 +125,26 @@ fn tiles() -> Vec<Bomb> {
         lie("tiles-deep-plio.fits", deep("PLIO_1", 16, &zeros)),
         Bomb {
             honest: 2 * 8000 * 8000,
-            ..lie("tiles-flat.fits", plain("RICE_1", 8000, 8000, 16, &one, &flat))
+            ..lie(
+                "tiles-flat.fits",
+                plain("RICE_1", 8000, 8000, 16, &one, &flat),
+            )
         },
         Bomb {
             honest: 4 * 8000 * 8000,
-            ..lie("tiles-flat-float.fits", plain("RICE_1", 8000, 8000, -32, &one, &flat))
+            ..lie(
+                "tiles-flat-float.fits",
+                plain("RICE_1", 8000, 8000, -32, &one, &flat),
+            )
         },
-        lie("tiles-flat-hcompress.fits", plain("HCOMPRESS_1", 16_000, 16_000, 16, &one, &flat)),
-        lie("tiles-shared-heap.fits", plain("RICE_1", 4000, 8, 16, &shared, &noise)),
+        lie(
+            "tiles-flat-hcompress.fits",
+            plain("HCOMPRESS_1", 16_000, 16_000, 16, &one, &flat),
+        ),
+        lie(
+            "tiles-shared-heap.fits",
+            plain("RICE_1", 4000, 8, 16, &shared, &noise),
+        ),
     ]
 }
 
@@ -147,22 +160,37 @@ fn fits() -> Vec<Bomb> {
         packer.finish().expect("writing to memory")
     };
     let cards = "COMMENT a card that says nothing, thousands of times over and over again";
-    let long: Vec<u8> = std::iter::repeat_n(format!("{:<80}", cards.replace("COMMENT ", "WORDS   = ")), 600_000)
-        .flat_map(String::into_bytes)
-        .collect();
-    let head = format!("{:<80}{:<80}{:<80}", "SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0");
+    let long: Vec<u8> = std::iter::repeat_n(
+        format!("{:<80}", cards.replace("COMMENT ", "WORDS   = ")),
+        600_000,
+    )
+    .flat_map(String::into_bytes)
+    .collect();
+    let head = format!(
+        "{:<80}{:<80}{:<80}",
+        "SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0"
+    );
     vec![
         Bomb {
             honest: 8000 * 8000,
-            ..lie("scaled-bytes.fits.gz", image(8, &[8000, 8000], &["BSCALE  = 1.5"]))
+            ..lie(
+                "scaled-bytes.fits.gz",
+                image(8, &[8000, 8000], &["BSCALE  = 1.5"]),
+            )
         },
-        lie("scaled-many-bytes.fits.gz", image(8, &[16_000, 16_000], &["BSCALE  = 1.5"])),
+        lie(
+            "scaled-many-bytes.fits.gz",
+            image(8, &[16_000, 16_000], &["BSCALE  = 1.5"]),
+        ),
         Bomb {
             honest: 4 * 4096 * 4096 * 4,
             ..lie("planes.fits.gz", image(-32, &[4096, 4096, 4], &[]))
         },
         lie("doubles.fits.gz", image(-64, &[9000, 9000], &[])),
-        lie("long-header.fits.gz", gzip(&[head.as_bytes(), &long].concat())),
+        lie(
+            "long-header.fits.gz",
+            gzip(&[head.as_bytes(), &long].concat()),
+        ),
     ]
 }
 
@@ -213,13 +241,22 @@ fn png() -> Vec<Bomb> {
     let small = |more: &[u8]| png_of(64, 8, 0, 0, more);
     let tree = crate::dng::EXIF.tree();
     vec![
-        lie("icc.png", small(&chunk(b"iCCP", &[b"p\0\0", &swollen[..]].concat()))),
-        lie("text.png", small(&chunk(b"zTXt", &[b"p\0\0", &swollen[..]].concat()))),
+        lie(
+            "icc.png",
+            small(&chunk(b"iCCP", &[b"p\0\0", &swollen[..]].concat())),
+        ),
+        lie(
+            "text.png",
+            small(&chunk(b"zTXt", &[b"p\0\0", &swollen[..]].concat())),
+        ),
         lie(
             "international.png",
             small(&chunk(b"iTXt", &[b"p\0\x01\0\0\0", &swollen[..]].concat())),
         ),
-        lie("camera-data.png", small(&chunk(b"eXIf", &nul_texts(&tree, 9 << 20)))),
+        lie(
+            "camera-data.png",
+            small(&chunk(b"eXIf", &nul_texts(&tree, 9 << 20))),
+        ),
         Bomb {
             honest: 6 * 7900 * 7900,
             ..lie("colours.png", png_of(7900, 16, 2, 0, &[]))
@@ -285,11 +322,17 @@ fn tiff() -> Vec<Bomb> {
     vec![
         Bomb {
             honest: 4 * 8000 * 8000,
-            ..lie("deflated.tif", strip(8000, 32, 8, &deflated(4 * 8000 * 8000)))
+            ..lie(
+                "deflated.tif",
+                strip(8000, 32, 8, &deflated(4 * 8000 * 8000)),
+            )
         },
         lie("swollen-strip.tif", strip(64, 16, 8, &deflated(800 << 20))),
         // A JPEG of another size than the strip that it is to fill.
-        lie("jpeg-inside.tif", strip(64, 8, 7, &jpeg_of(16_000, 3, 0xc2, 60_000))),
+        lie(
+            "jpeg-inside.tif",
+            strip(64, 8, 7, &jpeg_of(16_000, 3, 0xc2, 60_000)),
+        ),
         lie("claims.tif", strip(30_000, 16, 1, &[0; 64])),
         lie("camera-data.tif", nul_texts(&camera, 9 << 20)),
     ]

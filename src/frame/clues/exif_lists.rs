@@ -41,7 +41,11 @@ pub(super) fn shortened(mut bytes: Vec<u8>) -> Option<Vec<u8>> {
             };
             if POINTERS.contains(&tag) {
                 // Some have 16 bits.
-                let value = if of(2, 2) == Some(3) { of(8, 2) } else { Some(value) };
+                let value = if of(2, 2) == Some(3) {
+                    of(8, 2)
+                } else {
+                    Some(value)
+                };
                 waiting.extend(value.map(|at| (at as usize, false)));
             }
             if values > MAX_VALUES {
@@ -99,7 +103,9 @@ mod tests {
         let second = directory(&[[36_867, 2, 9_000_000, 44], [37_386, 5, 1, 44]], 0);
         let bytes = [head, first, second].concat();
         let short = shortened(bytes.clone()).unwrap();
-        let changed: Vec<usize> = (0..bytes.len()).filter(|i| bytes[*i] != short[*i]).collect();
+        let changed: Vec<usize> = (0..bytes.len())
+            .filter(|i| bytes[*i] != short[*i])
+            .collect();
         assert_eq!(number(&short, 32, 4, true), Some(MAX_VALUES));
         assert!(changed.iter().all(|at| (32..36).contains(at)));
     }

@@ -193,7 +193,10 @@ pub(crate) fn ask<T: Send + 'static>(
 ) -> Result<(T, Vec<u8>), Failure> {
     let program = HELPER.get().ok_or(Failure::NoHelper)?;
     let usual = LEAST_TIME + Duration::from_secs(input.len() as u64 / BYTES_PER_SECOND);
-    let time = budget.deadline().left().map_or(usual, |left| left.min(usual));
+    let time = budget
+        .deadline()
+        .left()
+        .map_or(usual, |left| left.min(usual));
     let child = Command::new(program)
         .arg(CHILD_ARGUMENT)
         .arg(job.name())

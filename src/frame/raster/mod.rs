@@ -6,8 +6,8 @@ mod planes;
 mod tiff;
 mod tiff_values;
 
-use super::clues::exif::CameraData;
 use super::budget::{Budget, check_size};
+use super::clues::exif::CameraData;
 use super::fault::Fault;
 use super::open::Format;
 use super::source::Timed;

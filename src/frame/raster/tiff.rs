@@ -1,6 +1,6 @@
 //! TIFF: integers of 8 to 64 bits and floating point, grey or colour, interleaved or planar.
 
-use super::planes::{Channels, mean_real, mean_u8, mean_u16};
+use super::planes::{Channels, mean_f32, mean_real, mean_u8, mean_u16};
 use super::{Picture, decode_fault, jpeg, one_line, tiff_values};
 use crate::frame::Pixels;
 use crate::frame::budget::{Budget, check_size};
@@ -63,14 +63,20 @@ fn check_jpegs(
     if compression.map_err(tiff_fault)? != Some(CompressionMethod::ModernJPEG.to_u16()) {
         return Ok(());
     }
-    let mut list = |tag| decoder.find_tag_unsigned_vec::<u64>(tag).map_err(tiff_fault);
+    let mut list = |tag| {
+        decoder
+            .find_tag_unsigned_vec::<u64>(tag)
+            .map_err(tiff_fault)
+    };
     let (places, lengths) = match (list(Tag::StripOffsets)?, list(Tag::TileOffsets)?) {
         (Some(places), _) => (places, list(Tag::StripByteCounts)?),
         (None, places) => (places.unwrap_or_default(), list(Tag::TileByteCounts)?),
     };
     let (width, height) = decoder.chunk_dimensions();
     let tables = decoder.find_tag(Tag::JPEGTables).map_err(tiff_fault)?;
-    let tables = tables.and_then(|t| t.into_u8_vec().ok()).unwrap_or_default();
+    let tables = tables
+        .and_then(|t| t.into_u8_vec().ok())
+        .unwrap_or_default();
     let mut bytes = Vec::new();
     for (place, length) in places.into_iter().zip(lengths.unwrap_or_default()) {
         budget.check_time()?;
@@ -131,7 +137,7 @@ fn average(samples: DecodingResult, channels: Channels) -> Pixels {
         R::U64(v) => whole(mean_real(&v, channels, |x| x as f64)),
         R::I64(v) => whole(mean_real(&v, channels, |x| x as f64)),
         R::F16(v) => Pixels::F32(mean_real(&v, channels, |x| x.to_f64())),
-        R::F32(v) => Pixels::F32(mean_real(&v, channels, f64::from)),
+        R::F32(v) => Pixels::F32(mean_f32(v, channels)),
         R::F64(v) => Pixels::F32(mean_real(&v, channels, |x| x)),
     }
 }

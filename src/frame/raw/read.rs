@@ -49,7 +49,7 @@ pub(in crate::frame) fn read(
         let budget = *budget;
         move |child| receive(child, &budget)
     })
-        .map_err(|failure| failure.fault(kind.name(), WAY_OUT))?;
+    .map_err(|failure| failure.fault(kind.name(), WAY_OUT))?;
     let (layout, pixels) = match reply {
         Reply::Picture(layout, pixels) => (layout, pixels),
         Reply::TooLarge(fault) => return Err(fault),

@@ -3,8 +3,8 @@
 use super::HeaderError;
 use super::cards::{CARD_BYTES, Card, CardValue, RawCard, contradicts, keyword, wcs_cards};
 use super::checksum::{Sum, encode_complement};
-use crate::fit::Wcs;
 use crate::Deadline;
+use crate::fit::Wcs;
 use crate::frame::budget::Budget;
 use crate::frame::fits::hdu::{BLOCK_BYTES, Hdu, Storage, find_image, is_end};
 use crate::frame::open::{Format, open_file, recognise};

@@ -71,7 +71,9 @@ pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
     }
     let size = tile_size(&hdu.header, shape)?;
     let unpacked = unpacked_bytes(shape, size);
-    source.budget().check_picture(shape.pixels() as u64, unpacked)?;
+    source
+        .budget()
+        .check_picture(shape.pixels() as u64, unpacked)?;
     let name = hdu
         .header
         .text("ZCMPTYPE")
@@ -310,7 +312,10 @@ impl Tiles<'_> {
         let band_px = self.shape.width * self.size[1];
         let at_once = self.bands_at_once()?;
         let mut plane = vec![T::default(); self.shape.pixels()];
-        for (group, bands) in plane.chunks_mut(band_px.saturating_mul(at_once)).enumerate() {
+        for (group, bands) in plane
+            .chunks_mut(band_px.saturating_mul(at_once))
+            .enumerate()
+        {
             let fitted = bands
                 .par_chunks_mut(band_px)
                 .enumerate()

@@ -28,7 +28,8 @@ pub(super) fn decode(
     budget.check_work((expected + shape.pixels() * size_of::<f32>()) as u64)?;
     let read = move |from: &mut std::process::ChildStdout| {
         let mut values = vec![0_f32; count];
-        from.read_exact(bytemuck::cast_slice_mut(&mut values)).ok()?;
+        from.read_exact(bytemuck::cast_slice_mut(&mut values))
+            .ok()?;
         Some(values)
     };
     let (values, _) = ask(Job::RareTiles { count }, input, budget, read).map_err(|failure| {
