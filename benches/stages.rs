@@ -5,6 +5,7 @@ mod rendered;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use kiddo::{ImmutableKdTree, SquaredEuclidean};
+use nightfix::Deadline;
 use nightfix::detect::{Detections, detect};
 use nightfix::fit::{self, Display, Epoch};
 use nightfix::quads::{FrameQuad, Lens, QuadMaker, QuadTable, Tolerance};
@@ -139,7 +140,8 @@ fn searches(c: &mut Criterion) {
         };
         group.bench_function(name, |b| {
             b.iter(|| {
-                let found = search(black_box(&detections), &sky, &request, None).expect("sound");
+                let found =
+                    search(black_box(&detections), &sky, &request, Deadline::NONE).expect("sound");
                 assert!(found.accepted);
                 found
             })
@@ -152,7 +154,7 @@ fn fits(c: &mut Criterion) {
     let sky = Sky::embedded().expect("the built-in star-index");
     let (frame, truth) = rendered::frame(1.5, 1200);
     let detections = detect(&frame);
-    let found = search(&detections, &sky, &Request::default(), None).expect("sound");
+    let found = search(&detections, &sky, &Request::default(), Deadline::NONE).expect("sound");
     assert!(found.accepted);
     let best = found.best.expect("accepted");
     let camera = &best.evidence.camera;

@@ -18,6 +18,7 @@ pub mod aim;
 pub mod angle;
 pub mod answer;
 pub mod cli;
+mod deadline;
 pub mod detect;
 pub mod diagnosis;
 pub mod fit;
@@ -35,3 +36,5 @@ pub mod sphere;
 pub mod track;
 pub mod verify;
 pub mod watch;
+
+pub use deadline::Deadline;

@@ -6,7 +6,8 @@ mod guess;
 
 pub use guess::Guess;
 
-use crate::detect::Detections;
+use crate::Deadline;
+use crate::detect::{Assumed, Detections, detect_by};
 use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution, Stated};
 use crate::frame::Frame;
@@ -14,6 +15,10 @@ use crate::quality::{Quality, quality};
 use crate::search::{ACCEPT_LOG10_CHANCE, Best, Confirm, Found, SearchError, search_on};
 use crate::sky::{RegionStar, Sky, SkyError, SkyRegion};
 use std::time::Instant;
+
+/// Once the time limit has passed, a frame of more pixels than this is not diagnosed any more: that
+/// takes a tenth of a second for each ten million.
+const JUDGED_LATE_PX: usize = 16_000_000;
 
 /// A sky position that the mount was told to point at.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -102,6 +107,35 @@ pub struct Outcome {
     pub elapsed: Elapsed,
 }
 
+impl Outcome {
+    /// Of a frame of `size` pixels along x and y: the time limit came before its stars were found.
+    pub(crate) fn out_of_time(size: [usize; 2], elapsed: Elapsed) -> Outcome {
+        let search = SearchReport {
+            timed_out: true,
+            ..SearchReport::default()
+        };
+        Outcome {
+            detections: Detections {
+                width: size[0],
+                height: size[1],
+                ..Detections::default()
+            },
+            star_index: None,
+            solution: None,
+            quality: Quality::default(),
+            diagnosis: None,
+            search,
+            best_log10_chance: 0.0,
+            elapsed,
+        }
+    }
+
+    /// False where the time limit came before there was anything to judge.
+    pub fn is_judged(&self) -> bool {
+        self.solution.is_some() || self.diagnosis.is_some()
+    }
+}
+
 /// Finds where `frame` points, with the star-indexes of `sky`.
 ///
 /// # Errors
@@ -138,23 +172,28 @@ pub fn solve_among(
         frame,
         sky,
         request,
-        deadline: request.time_limit.map(|limit| begin + limit),
+        deadline: Deadline::after(begin, request.time_limit),
         solved: None,
         elapsed: Elapsed::default(),
     };
-    let mut detections = crate::detect::detect(frame);
+    let detections = detect_by(frame, Assumed::default(), job.deadline);
     job.elapsed.detect_ms = ms_since(begin);
+    let Some(mut detections) = detections else {
+        let size = [frame.width, frame.height];
+        return Ok(Outcome::out_of_time(size, job.elapsed));
+    };
     let mut found = Found::after(SearchReport::default());
     job.look_around(&mut found, &detections, neighbourhood)?;
     job.search(&mut found, &detections, neighbourhood.helpers)?;
 
     let first = detections.clone();
     for look in again::LOOKS {
+        found.report.timed_out |= !found.accepted && job.deadline.passed();
         if found.accepted || found.report.timed_out {
             break;
         }
         let begin = Instant::now();
-        let other = look(frame, &first);
+        let other = look(frame, &first, job.deadline);
         job.elapsed.detect_ms += ms_since(begin);
         let Some(other) = other else {
             continue;
@@ -175,7 +214,7 @@ struct Job<'a> {
     frame: &'a Frame,
     sky: &'a Sky,
     request: &'a Request,
-    deadline: Option<Instant>,
+    deadline: Deadline,
     /// The solution of the pose that was accepted.
     solved: Option<Solution>,
     elapsed: Elapsed,
@@ -256,7 +295,9 @@ impl Job<'_> {
         let begin = Instant::now();
         let solution = self.solved.take();
         let quality = quality(self.frame, &detections, solution.as_ref());
-        let diagnosis = solution.is_none().then(|| {
+        let pixels = self.frame.width * self.frame.height;
+        let late = self.deadline.passed() && pixels > JUDGED_LATE_PX;
+        let diagnosis = (solution.is_none() && !late).then(|| {
             diagnose(&FrameFacts {
                 frame: self.frame,
                 detections: &detections,

@@ -10,6 +10,7 @@ mod lists;
 mod random;
 
 use fields::{Kind, field, is_right};
+use nightfix::Deadline;
 use nightfix::search::search;
 use nightfix::sky::Sky;
 use nightfix::solve::Request;
@@ -26,7 +27,7 @@ fn lists_that_show_no_sky_are_not_accepted() {
         .map(|number| lists::list(number, &[]))
         .filter(|(_, list)| list.stars.len() <= MOST_STARS)
         .map(|(shape, list)| {
-            let found = search(&list, &sky, &Request::default(), None).unwrap();
+            let found = search(&list, &sky, &Request::default(), Deadline::NONE).unwrap();
             assert!(!found.accepted, "{shape:?}");
             (shape, found.log10_chance)
         })
@@ -69,7 +70,7 @@ fn count(kind: Kind, up_to: u64) -> [usize; 2] {
         .into_par_iter()
         .filter_map(|number| field(number, kind, &sky).unwrap())
         .map(|field| {
-            let found = search(&field.list, &sky, &field.request, None).unwrap();
+            let found = search(&field.list, &sky, &field.request, Deadline::NONE).unwrap();
             let best = found.best.filter(|_| found.accepted);
             best.is_some_and(|best| {
                 let direction = best.evidence.camera.axes[2];

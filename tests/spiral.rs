@@ -6,6 +6,7 @@
 #[path = "../benches/rendered/field.rs"]
 mod field;
 
+use nightfix::Deadline;
 use nightfix::detect::{Detections, detect};
 use nightfix::search::search;
 use nightfix::sky::Sky;
@@ -34,7 +35,7 @@ fn effort(detections: &Detections, starts: Vec<Commanded>) -> SearchReport {
         starts,
         ..Request::default()
     };
-    let found = search(detections, &sky, &request, None).unwrap();
+    let found = search(detections, &sky, &request, Deadline::NONE).unwrap();
     assert!(found.accepted, "{request:?}");
     found.report
 }

@@ -24,6 +24,7 @@ mod lists;
 mod random;
 
 use lists::{SHAPES, Shape};
+use nightfix::Deadline;
 use nightfix::detect::{Detections, detect};
 use nightfix::frame::Frame;
 use nightfix::search::search;
@@ -160,7 +161,8 @@ fn one_list(
     } else {
         Request::default()
     };
-    let found = search(&list, sky, &request, None).map_err(|e| sky.error(e.index, &e.error))?;
+    let found =
+        search(&list, sky, &request, Deadline::NONE).map_err(|e| sky.error(e.index, &e.error))?;
     if found.accepted {
         println!("list {number} was ACCEPTED: {:.2}", found.log10_chance);
     }
@@ -248,7 +250,7 @@ fn with_sky(words: &[String]) -> Result<(), Box<dyn Error + Send + Sync>> {
             let Some(field) = fields::field(number, kind, &sky).ok().flatten() else {
                 return (number, Fate::TooFew);
             };
-            let Ok(found) = search(&field.list, &sky, &field.request, None) else {
+            let Ok(found) = search(&field.list, &sky, &field.request, Deadline::NONE) else {
                 return (number, Fate::Unsolved);
             };
             let result = match found.best.filter(|_| found.accepted) {

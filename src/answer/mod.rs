@@ -5,12 +5,13 @@
 mod claims;
 mod plan;
 
+use crate::Deadline;
 use crate::frame::{Clues, Frame};
 use crate::mount::Moment;
 use crate::report::record::{Reason, Subject};
 use crate::report::{CommandedPosition, Equinox, Record, Unsolved};
 use crate::sky::{Sky, SkyError};
-use crate::solve::{Neighbourhood, Outcome, Request, solve_among};
+use crate::solve::{Elapsed, Neighbourhood, Outcome, Request, solve_among};
 use plan::Plan;
 use std::time::{Duration, Instant};
 
@@ -67,6 +68,13 @@ pub struct Asked<'a> {
     pub known: &'a Known,
     /// When work on this frame began.
     pub begin: Instant,
+}
+
+impl Asked<'_> {
+    /// When to give up on this frame.
+    pub fn deadline(&self) -> Deadline {
+        Deadline::after(self.begin, self.known.time_limit)
+    }
 }
 
 /// What came of one frame.
@@ -179,6 +187,24 @@ pub fn refused(asked: &Asked, reason: &str) -> Record {
     })
 }
 
+/// The record of a frame that was not read before its time limit came.
+pub fn out_of_time(asked: &Asked) -> Record {
+    let outcome = Outcome::out_of_time([0, 0], Elapsed::default());
+    let commanded = Plan::new(asked.known, &Clues::default()).commanded(None);
+    Record::new(&Subject {
+        file: asked.file,
+        reason: Some(Reason::Unsolved(unsolved(asked.known, &outcome, false))),
+        outcome: Some(&outcome),
+        commanded: commanded.as_ref(),
+        moment: None,
+        unbelieved: None,
+        site: None,
+        remarks: &[],
+        read_ms: None,
+        total_ms: milliseconds(asked.begin.elapsed()),
+    })
+}
+
 /// Why `outcome` has no solution.
 fn unsolved(known: &Known, outcome: &Outcome, has_start: bool) -> Unsolved {
     /// A quad has four stars.
@@ -186,10 +212,10 @@ fn unsolved(known: &Known, outcome: &Outcome, has_start: bool) -> Unsolved {
     let found = outcome.detections.stars.len();
     let limit = known.time_limit.filter(|_| outcome.search.timed_out);
     match (limit, known.within_deg.filter(|_| has_start)) {
-        _ if found < LEAST_STARS => Unsolved::TooFewStars { found },
         (Some(limit), _) => Unsolved::TimeLimit {
             limit_s: limit.as_secs_f64(),
         },
+        _ if found < LEAST_STARS => Unsolved::TooFewStars { found },
         (None, Some(within_deg)) => Unsolved::NotNear { found, within_deg },
         (None, None) => Unsolved::Nowhere { found },
     }

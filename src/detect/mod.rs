@@ -28,6 +28,7 @@ mod stamp;
 mod survey;
 mod window;
 
+use crate::Deadline;
 use crate::frame::{Frame, Pixels};
 pub use first_look::Grain;
 pub use objects::Object;
@@ -115,12 +116,18 @@ impl Detections {
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its
 /// width and height, gives an empty list.
 pub fn detect(frame: &Frame) -> Detections {
-    run_on(frame, Assumed::default())
+    // Without a deadline nothing is given up.
+    detect_by(frame, Assumed::default(), Deadline::NONE).unwrap_or_default()
 }
 
-/// The same with what the caller assumes, whatever the frame looks like.
-pub fn detect_with(frame: &Frame, assumed: Assumed) -> Detections {
-    run_on(frame, assumed)
+/// The same with what the caller assumes, whatever the frame looks like. `None` where `deadline`
+/// passed before it was done: that is looked at between passes over the frame.
+pub fn detect_by(frame: &Frame, assumed: Assumed, deadline: Deadline) -> Option<Detections> {
+    match &frame.pixels {
+        Pixels::U8(data) => run_over(frame, data, assumed, deadline),
+        Pixels::U16(data) => run_over(frame, data, assumed, deadline),
+        Pixels::F32(data) => run_over(frame, data, assumed, deadline),
+    }
 }
 
 /// What is assumed of a frame instead of being read off it.
@@ -136,15 +143,12 @@ pub struct Assumed {
     pub wide: bool,
 }
 
-fn run_on(frame: &Frame, assumed: Assumed) -> Detections {
-    match &frame.pixels {
-        Pixels::U8(data) => run_over(frame, data, assumed),
-        Pixels::U16(data) => run_over(frame, data, assumed),
-        Pixels::F32(data) => run_over(frame, data, assumed),
-    }
-}
-
-fn run_over<P: Pixel>(frame: &Frame, data: &[P], assumed: Assumed) -> Detections {
+fn run_over<P: Pixel>(
+    frame: &Frame,
+    data: &[P],
+    assumed: Assumed,
+    deadline: Deadline,
+) -> Option<Detections> {
     let image = Image {
         data,
         width: frame.width,
@@ -157,16 +161,21 @@ fn run_over<P: Pixel>(frame: &Frame, data: &[P], assumed: Assumed) -> Detections
             width: image.width,
             height: image.height,
         };
-        return run_in_window(frame, &smooth, assumed);
+        return run_in_window(frame, &smooth, assumed, deadline);
     }
-    run_in_window(frame, &image, assumed)
+    run_in_window(frame, &image, assumed, deadline)
 }
 
 /// Looks at the sky in a picture of a screen only.
-fn run_in_window<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assumed) -> Detections {
+fn run_in_window<P: Pixel>(
+    frame: &Frame,
+    image: &Image<'_, P>,
+    assumed: Assumed,
+    deadline: Deadline,
+) -> Option<Detections> {
     let window = frame.nonlinear.then(|| Window::of(image));
     let Some(window) = window.filter(|window| *window != Window::whole(image)) else {
-        return run::run(frame, image, assumed);
+        return run::run(frame, image, assumed, deadline);
     };
     // Nothing of what is around the sky may tell of it.
     let sky = window.cut(image);
@@ -176,5 +185,6 @@ fn run_in_window<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assumed
         width,
         height,
     };
-    run::run(frame, &sky, assumed).moved(window.offset(), (frame.width, frame.height))
+    let found = run::run(frame, &sky, assumed, deadline)?;
+    Some(found.moved(window.offset(), (frame.width, frame.height)))
 }

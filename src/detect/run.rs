@@ -8,6 +8,7 @@ use super::plane::{Blocks, Image, Pixel, Plane};
 use super::psf::Psf;
 use super::stamp::Sky;
 use super::{Assumed, Detections, faults, merge, mosaic, order, shapes};
+use crate::Deadline;
 use crate::frame::Frame;
 use rayon::prelude::*;
 
@@ -21,16 +22,24 @@ const PIXELS_PER_CANDIDATE: usize = 600;
 /// Frames with more pixels than this are searched in 2 x 2 blocks.
 pub(super) const LARGE: usize = 4_200_000;
 
-/// Finds the stars of `image`; where nothing is assumed, the sky and the stars decide.
-pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assumed) -> Detections {
+/// Finds the stars of `image`; where nothing is assumed, the sky and the stars decide. `None` where
+/// `deadline` passed between two passes over the frame.
+pub(super) fn run<P: Pixel>(
+    frame: &Frame,
+    image: &Image<'_, P>,
+    assumed: Assumed,
+    deadline: Deadline,
+) -> Option<Detections> {
     let mut out = Detections {
         width: image.width,
         height: image.height,
         ..Detections::default()
     };
     if image.width < 8 || image.height < 8 || image.data.len() != image.width * image.height {
-        return out;
+        return Some(out);
     }
+    let in_time = || (!deadline.passed()).then_some(());
+    in_time()?;
     out.mosaic =
         frame.mosaic_stated == Some(true) || (!frame.nonlinear && mosaic::seen_in_sky(image));
     let mut base = if out.mosaic || image.data.len() > LARGE {
@@ -44,6 +53,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assume
         saturation *= 0.94;
     }
     let picture = frame.nonlinear;
+    in_time()?;
     let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, picture, assumed);
     if look.mosaic && !out.mosaic && !frame.nonlinear {
         out.mosaic = true;
@@ -59,6 +69,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assume
         look.psf
     };
 
+    in_time()?;
     out.grain = look.grain();
     let rough = out.grain == Grain::Fine;
     let bin = search_bin(base, &psf, image);
@@ -76,6 +87,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assume
         let plane = coarse.rebinned(bin / coarse.bin);
         search(&plane.blocks(), mesh, coarse.bin, &psf, &terms)
     };
+    in_time()?;
     let context = Context {
         image,
         sky: Sky::new(&found.mesh, bin),
@@ -89,6 +101,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assume
         kernel_px: f64::from(found.kernel) * bin as f64,
     };
     let measured = measure_all(&context, &found.candidates);
+    in_time()?;
     let stars = merge::merge(measured, psf.window_px());
     finish(&mut out, stars, &psf, rough);
     out.shapes = shapes::measure(&context, &out.stars, out.fwhm_px);
@@ -100,7 +113,7 @@ pub(super) fn run<P: Pixel>(frame: &Frame, image: &Image<'_, P>, assumed: Assume
         out.sky_level = median(&found.mesh.level);
         out.sky_noise = median(&found.mesh.noise) * bin as f64;
     }
-    out
+    Some(out)
 }
 
 /// Candidates, with what they were found by.

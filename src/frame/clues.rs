@@ -1,6 +1,7 @@
 //! What a frame's own metadata claims. Claims, never facts.
 
 pub(super) mod exif;
+mod exif_lists;
 mod header;
 mod position;
 mod scale;

@@ -1,10 +1,12 @@
 //! A frame's file, opened once: identity, header and pixels come from the same bytes, whatever
 //! takes its name meanwhile.
 
+use super::budget::Budget;
 use super::fault::Fault;
 use super::open::{Format, open_file, recognise};
 use super::source::{Source, ended_early, read_fault, read_file_at};
 use super::{Frame, FrameError, fits, raster, raw};
+use crate::Deadline;
 use serde::{Deserialize, Serialize};
 use std::fs::File;
 use std::io;
@@ -72,9 +74,9 @@ fn nanoseconds(time: io::Result<std::time::SystemTime>) -> i64 {
 /// A file that should hold a frame, open for reading.
 ///
 /// ```no_run
-/// # use nightfix::frame::FrameFile;
+/// # use nightfix::{Deadline, frame::FrameFile};
 /// let file = FrameFile::open("latest.fits".as_ref())?;
-/// let frame = file.read()?;
+/// let frame = file.read_by(Deadline::NONE)?;
 /// println!("{} pixels of the file {:?}", frame.width * frame.height, file.identity());
 /// # Ok::<(), nightfix::frame::FrameError>(())
 /// ```
@@ -112,24 +114,26 @@ impl FrameFile {
         self.identity
     }
 
-    /// Reads the frame. Memory taken: the pixels themselves plus at most the undecoded picture of
-    /// a compressed format.
+    /// Reads the frame, given up at `deadline`. That is looked at between pieces of the file; only
+    /// a JPEG's picture is one piece. Memory taken: see [`Frame::open`].
     ///
     /// # Errors
     ///
     /// [`FrameError::NotReadable`] where the format is not known; [`FrameError::Damaged`] where
-    /// the content contradicts itself or is cut short.
-    pub fn read(&self) -> Result<Frame, FrameError> {
-        self.attempt_read().map_err(|fault| fault.at(&self.path))
+    /// the content contradicts itself or is cut short; [`FrameError::TimeLimit`].
+    pub fn read_by(&self, deadline: Deadline) -> Result<Frame, FrameError> {
+        self.attempt_read(deadline)
+            .map_err(|fault| fault.at(&self.path))
     }
 
-    fn attempt_read(&self) -> Result<Frame, Fault> {
-        let (path, len) = (&self.path, self.identity.bytes);
+    fn attempt_read(&self, deadline: Deadline) -> Result<Frame, Fault> {
+        let path = &self.path;
+        let budget = Budget::new(self.identity.bytes, deadline);
         let (format, file) = self.recognised()?;
         match format {
-            Format::Fits => fits::read(&Source::plain(file, len), path),
+            Format::Fits => fits::read(&Source::plain(file, budget), path),
             Format::Gzip => {
-                let source = Source::gzip(file, len);
+                let source = Source::gzip(file, budget);
                 let mut start = [0; 6];
                 let inner = source.read_exact_at(&mut start, 0);
                 if inner.is_ok() && &start != b"SIMPLE" {
@@ -140,8 +144,8 @@ impl FrameFile {
                 }
                 inner.and_then(|()| fits::read(&source, path))
             }
-            Format::Raw(kind) => raw::read(&file, len, kind, path),
-            format => raster::read(file, len, format, path),
+            Format::Raw(kind) => raw::read(&file, &budget, kind, path),
+            format => raster::read(file, &budget, format, path),
         }
     }
 

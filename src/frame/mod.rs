@@ -1,6 +1,7 @@
 //! Reads a frame from disk: pixels in the smallest type that holds them, and the clues of its
 //! metadata. Judges neither: what the clues are worth is decided by the search.
 
+pub(crate) mod budget;
 mod clues;
 pub(crate) mod fault;
 mod file;
@@ -89,5 +90,11 @@ pub enum FrameError {
         path: PathBuf,
         /// What is wrong and what to do next.
         what: String,
+    },
+    /// The time limit passed before the pixels were read.
+    #[error("{}: could not be read within the time limit: give it more, or use a faster disk", path.display())]
+    TimeLimit {
+        /// The file.
+        path: PathBuf,
     },
 }

@@ -4,6 +4,7 @@ use super::fault::Fault;
 use super::raw::Kind;
 use super::source::read_fault;
 use super::{Frame, FrameError, FrameFile};
+use crate::Deadline;
 use std::fs::File;
 use std::io::{self, Read, Seek};
 use std::path::Path;
@@ -32,15 +33,15 @@ impl Frame {
     /// Reads the frame at `path`. The name is taken literally, whatever characters it holds, and
     /// the file is opened for reading only.
     ///
-    /// Memory taken: the pixels themselves plus at most the undecoded picture of a compressed
-    /// format.
+    /// Memory taken: the samples of the picture, and besides at most 336 MB, or 32 times the length
+    /// of a file of more than 10 MB.
     ///
     /// # Errors
     ///
     /// [`FrameError::NotReadable`] where there is no such file, no permission or no known
     /// format; [`FrameError::Damaged`] where the content contradicts itself or is cut short.
     pub fn open(path: &Path) -> Result<Frame, FrameError> {
-        FrameFile::open(path)?.read()
+        FrameFile::open(path)?.read_by(Deadline::NONE)
     }
 }
 

@@ -3,62 +3,91 @@
 //! Positioned reads instead of a mapped file: frames grow, shrink and vanish while they are
 //! watched, and a mapping that loses its file kills the process.
 
-use super::fault::{Fault, check_expansion};
+use super::budget::Budget;
+use super::fault::Fault;
+use crate::Deadline;
 use flate2::read::MultiGzDecoder;
 use std::fs::File;
-use std::io::{self, Read};
+use std::io::{self, Read, Seek, SeekFrom};
 use std::sync::{PoisonError, RwLock};
 
 /// How much of the rest of a gzip file is read to reach its checksum.
 const MAX_TAIL_BYTES: u64 = 64 << 20;
 
+/// Bytes inflated between two looks at the clock.
+const STEP_BYTES: u64 = 4 << 20;
+
 /// Where bytes come from. Reading needs no exclusive access, so that threads share it.
-pub(crate) enum Source {
-    /// A file on disk with its length when it was opened.
-    File(File, u64),
+pub(crate) struct Source {
+    bytes: Bytes,
+    budget: Budget,
+}
+
+enum Bytes {
+    /// A file on disk.
+    File(File),
     /// A gzip file, inflated on demand.
     Gzip(Box<RwLock<Inflated>>),
 }
 
 /// A partly inflated gzip file.
-pub(crate) struct Inflated {
+struct Inflated {
     decoder: MultiGzDecoder<io::BufReader<File>>,
-    stored: u64,
     bytes: Vec<u8>,
 }
 
 impl Source {
     /// Takes the bytes of `file` as they are.
-    pub(crate) fn plain(file: File, len: u64) -> Source {
-        Source::File(file, len)
+    pub(crate) fn plain(file: File, budget: Budget) -> Source {
+        Source {
+            bytes: Bytes::File(file),
+            budget,
+        }
     }
 
     /// Takes what `file`, positioned at its start, inflates to.
-    pub(crate) fn gzip(file: File, len: u64) -> Source {
-        Source::Gzip(Box::new(RwLock::new(Inflated {
+    pub(crate) fn gzip(file: File, budget: Budget) -> Source {
+        let inflated = Inflated {
             decoder: MultiGzDecoder::new(io::BufReader::with_capacity(1 << 18, file)),
-            stored: len,
             bytes: Vec::new(),
-        })))
+        };
+        Source {
+            bytes: Bytes::Gzip(Box::new(RwLock::new(inflated))),
+            budget,
+        }
+    }
+
+    /// The file itself, where its bytes are taken as they are.
+    pub(crate) fn file(&self) -> Option<&File> {
+        match &self.bytes {
+            Bytes::File(file) => Some(file),
+            Bytes::Gzip(_) => None,
+        }
+    }
+
+    /// What decoding the file may cost.
+    pub(crate) fn budget(&self) -> &Budget {
+        &self.budget
     }
 
     /// How many bytes from the start are there, at least up to `end`: `end` itself when all of
     /// them are, else the length. Takes no memory that the stored size does not justify.
     pub(crate) fn available(&self, end: u64) -> Result<u64, Fault> {
-        match self {
-            Source::File(_, len) => Ok(end.min(*len)),
-            Source::Gzip(inflated) => {
+        match &self.bytes {
+            Bytes::File(_) => Ok(end.min(self.budget.stored())),
+            Bytes::Gzip(inflated) => {
                 let mut inflated = inflated.write().unwrap_or_else(PoisonError::into_inner);
-                inflated.inflate_to(end)
+                inflated.inflate_to(end, &self.budget)
             }
         }
     }
 
     /// Fills `buffer` from position `offset`. Short data is damage.
     pub(crate) fn read_exact_at(&self, buffer: &mut [u8], offset: u64) -> Result<(), Fault> {
-        match self {
-            Source::File(file, _) => read_file_at(file, buffer, offset).map_err(read_fault),
-            Source::Gzip(inflated) => {
+        self.budget.check_time()?;
+        match &self.bytes {
+            Bytes::File(file) => read_file_at(file, buffer, offset).map_err(read_fault),
+            Bytes::Gzip(inflated) => {
                 let end = offset.saturating_add(buffer.len() as u64);
                 if self.available(end)? < end {
                     return Err(ended_early());
@@ -75,28 +104,84 @@ impl Source {
     /// Reads to the end of a gzip file, as far as that is reasonable, so that its checksum is
     /// compared. Plain files have none.
     pub(crate) fn verify_tail(&self) -> Result<(), Fault> {
-        if let Source::Gzip(inflated) = self {
+        if let Bytes::Gzip(inflated) = &self.bytes {
             let mut inflated = inflated.write().unwrap_or_else(PoisonError::into_inner);
-            let mut tail = (&mut inflated.decoder).take(MAX_TAIL_BYTES);
-            io::copy(&mut tail, &mut io::sink()).map_err(gzip_fault)?;
+            for _ in 0..MAX_TAIL_BYTES / STEP_BYTES {
+                self.budget.check_time()?;
+                let mut step = (&mut inflated.decoder).take(STEP_BYTES);
+                if io::copy(&mut step, &mut io::sink()).map_err(gzip_fault)? < STEP_BYTES {
+                    break;
+                }
+            }
         }
         Ok(())
     }
 }
 
 impl Inflated {
-    fn inflate_to(&mut self, end: u64) -> Result<u64, Fault> {
+    fn inflate_to(&mut self, end: u64, budget: &Budget) -> Result<u64, Fault> {
         let have = self.bytes.len() as u64;
         if have >= end {
             return Ok(end);
         }
-        check_expansion(end, self.stored)?;
+        budget.check_expansion(end)?;
         // Memory grows with what really comes out, not with what was asked for.
-        (&mut self.decoder)
-            .take(end - have)
-            .read_to_end(&mut self.bytes)
-            .map_err(gzip_fault)?;
+        while (self.bytes.len() as u64) < end {
+            budget.check_time()?;
+            let step = STEP_BYTES.min(end - self.bytes.len() as u64);
+            self.make_room(step as usize, end);
+            let read = (&mut self.decoder)
+                .take(step)
+                .read_to_end(&mut self.bytes)
+                .map_err(gzip_fault)?;
+            if (read as u64) < step {
+                break;
+            }
+        }
         Ok(end.min(self.bytes.len() as u64))
+    }
+
+    /// Room for `step` more bytes of at most `end` in all: as much again as there is, but no more
+    /// than is asked for.
+    fn make_room(&mut self, step: usize, end: u64) {
+        let length = self.bytes.len();
+        if self.bytes.capacity() - length < step {
+            let rest = usize::try_from(end).unwrap_or(usize::MAX) - length;
+            self.bytes.reserve_exact(length.clamp(step, rest));
+        }
+    }
+}
+
+/// A file as libraries read it, whose reads fail once the deadline has passed.
+pub(crate) struct Timed<'a> {
+    file: &'a File,
+    deadline: Deadline,
+}
+
+/// What [`Timed`] fails with.
+#[derive(Debug, thiserror::Error)]
+#[error("the time limit has passed")]
+struct TimeIsUp;
+
+impl Timed<'_> {
+    /// Reads `file` from where it stands until `deadline`.
+    pub(crate) fn new(file: &File, deadline: Deadline) -> Timed<'_> {
+        Timed { file, deadline }
+    }
+}
+
+impl Read for Timed<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        if self.deadline.passed() {
+            return Err(io::Error::other(TimeIsUp));
+        }
+        self.file.read(buffer)
+    }
+}
+
+impl Seek for Timed<'_> {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        self.file.seek(to)
     }
 }
 
@@ -109,6 +194,9 @@ pub(crate) fn ended_early() -> Fault {
 
 /// Words for a read that failed half-way.
 pub(crate) fn read_fault(error: io::Error) -> Fault {
+    if error.get_ref().is_some_and(|inner| inner.is::<TimeIsUp>()) {
+        return Fault::TimeLimit;
+    }
     match error.kind() {
         io::ErrorKind::UnexpectedEof => ended_early(),
         _ => Fault::NotReadable(format!(

@@ -2,6 +2,8 @@
 //! report shows beside it.
 
 use super::kind::stated_kind;
+use crate::Deadline;
+use crate::frame::budget::Budget;
 use crate::frame::fits::card::{Header, Value};
 use crate::frame::fits::hdu;
 use crate::frame::open::Format;
@@ -47,13 +49,13 @@ pub struct Facts {
 }
 
 impl Facts {
-    /// Reads the header of a frame and no pixel. Whatever is wrong with the file will be said when
-    /// it is read for solving; here it only means that nothing is known.
-    pub fn of(file: &FrameFile) -> Facts {
-        let bytes = file.identity().bytes;
+    /// Reads the header of a frame and no pixel, until `deadline`. Whatever is wrong with the file
+    /// will be said when it is read for solving; here it only means that nothing is known.
+    pub fn of(file: &FrameFile, deadline: Deadline) -> Facts {
+        let budget = Budget::new(file.identity().bytes, deadline);
         let source = match file.recognised() {
-            Ok((Format::Fits, file)) => Source::plain(file, bytes),
-            Ok((Format::Gzip, file)) => Source::gzip(file, bytes),
+            Ok((Format::Fits, file)) => Source::plain(file, budget),
+            Ok((Format::Gzip, file)) => Source::gzip(file, budget),
             _ => return Facts::default(),
         };
         let Ok((unit, shape, _)) = hdu::find_image(&source) else {

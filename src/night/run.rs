@@ -171,6 +171,17 @@ fn collect(
     result.and(synced)
 }
 
+/// Lets go the threads that wait for the frames of a thread that ends by a panic.
+struct Waiting<'a>(&'a Shared);
+
+impl Drop for Waiting<'_> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            self.0.give_up();
+        }
+    }
+}
+
 impl Shared {
     fn lock(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
@@ -189,6 +200,7 @@ impl Shared {
         stop: &AtomicBool,
         sender: &mpsc::SyncSender<Message>,
     ) {
+        let _waiting = Waiting(self);
         while !stop.load(Ordering::Relaxed)
             && let Some(number) = self.take_frame(frames.len())
         {

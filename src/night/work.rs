@@ -3,7 +3,7 @@
 use super::facts::Facts;
 use super::folder::Found;
 use super::journal::{Entry, Identity, Journal, Verdict};
-use crate::answer::{Answer, Asked, Known, answer_among, refused};
+use crate::answer::{Answer, Asked, Known, answer_among, out_of_time, refused};
 use crate::diagnosis::{Skyless, skyless};
 use crate::frame::{Clues, Frame, FrameError, FrameFile};
 use crate::guard;
@@ -130,29 +130,45 @@ impl<'a> Work<'a> {
         guess: &impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
     ) -> Result<Option<Done>, SkyError> {
         let identity = file.identity();
-        let facts = guard::run(|| match self.known.ignore_header {
-            true => Facts::default(),
-            false => Facts::of(&file),
-        });
-        let facts = facts.unwrap_or_default();
-        let mut done = match facts.kind {
-            Some(kind) if kind != FrameKind::Light => {
-                let row = self.calibration_row(found, &facts, kind);
-                self.done(Verdict::NotALight, row, None)
-            }
-            _ => match guard::run(|| self.light(found, file, &facts, asked, guess)) {
-                Ok(result) => match result? {
-                    Some(done) => done,
-                    None => return Ok(None),
-                },
-                Err(fault) => self.fault(found, &facts, asked, &fault, Verdict::Internal),
+        // Parts of a frame's header may be what a fault of the program is about: all or nothing.
+        let mut done = match guard::run(|| self.judge(found, file, asked, guess)) {
+            Ok(result) => match result? {
+                Some(done) => done,
+                None => return Ok(None),
             },
+            Err(fault) => {
+                let nothing = Facts::default();
+                self.fault(found, &nothing, asked, &fault, Verdict::Internal)
+            }
         };
         // The file that holds the position now is known to the one who wrote it.
         if done.entry.identity == Identity::default() {
             done.entry.identity = identity;
         }
         Ok(Some(done))
+    }
+
+    /// Looks what kind of frame it is, and solves it where it is a light. `None` as for
+    /// [`Work::new_result`].
+    fn judge(
+        &self,
+        found: &Found,
+        file: FrameFile,
+        asked: &Asked,
+        guess: &impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
+    ) -> Result<Option<Done>, SkyError> {
+        let facts = if self.known.ignore_header {
+            Facts::default()
+        } else {
+            Facts::of(&file, asked.deadline())
+        };
+        match facts.kind {
+            Some(kind) if kind != FrameKind::Light => {
+                let row = self.calibration_row(found, &facts, kind);
+                Ok(Some(self.done(Verdict::NotALight, row, None)))
+            }
+            _ => self.light(found, file, &facts, asked, guess),
+        }
     }
 
     /// False where more is asked than was done when `entry` was made.
@@ -188,7 +204,10 @@ impl<'a> Work<'a> {
         // The record names the frame as the folder has it.
         let path = found.path.display().to_string();
         let reason = reason.replace(&path, &found.file);
-        let record = refused(asked, &reason);
+        let record = match verdict {
+            Verdict::TimeLimit => out_of_time(asked),
+            _ => refused(asked, &reason),
+        };
         let size = facts.frame.as_ref().map(|(size, _)| *size);
         let mut row = Row::of_record(found.file.clone(), camera(facts, size), &record);
         facts.put_into(&mut row);
@@ -224,7 +243,7 @@ impl<'a> Work<'a> {
         asked: &Asked,
         guess: &impl Fn(&str, Option<[f64; 2]>, usize) -> Option<Guess>,
     ) -> Result<Option<Done>, SkyError> {
-        let frame = match file.read() {
+        let frame = match file.read_by(asked.deadline()) {
             Ok(frame) => frame,
             Err(refusal) => {
                 let (reason, verdict) = explain(&refusal);
@@ -368,6 +387,7 @@ fn camera(facts: &Facts, size: Option<[usize; 2]>) -> String {
 fn explain(refusal: &FrameError) -> (String, Verdict) {
     let verdict = match refusal {
         FrameError::Damaged { .. } => Verdict::Damaged,
+        FrameError::TimeLimit { .. } => Verdict::TimeLimit,
         _ => Verdict::NotReadable,
     };
     (refusal.to_string(), verdict)

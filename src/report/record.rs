@@ -275,6 +275,7 @@ impl Record {
             stars: stars(subject.outcome, solution),
             quality: subject
                 .outcome
+                .filter(|outcome| outcome.is_judged())
                 .map(|o| QualityRecord::new(&o.quality, solution)),
             log10_chance_of_false_match: solution.map(|s| decimals(s.log10_chance, 2)),
             wcs: solution.map(|s| wcs(&s.wcs)),

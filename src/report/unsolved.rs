@@ -44,7 +44,10 @@ impl fmt::Display for Unsolved {
                 )
             }
             Unsolved::TimeLimit { limit_s } => {
-                write!(f, "the time limit of {limit_s} s ended the search")
+                write!(
+                    f,
+                    "the time limit of {limit_s} s (--time-limit) ended the search"
+                )
             }
             Unsolved::NotNear { found, within_deg } => write!(
                 f,

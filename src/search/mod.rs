@@ -8,12 +8,12 @@ mod scan;
 pub use plan::{Region, Stage, band_is_wanted};
 pub use scan::{BatchResult, Best, Scanner};
 
+use crate::Deadline;
 use crate::detect::Detections;
 use crate::sky::Sky;
 use crate::solve::{Request, SearchOrder, SearchReport};
 use crate::verify::{DetectionField, chance};
 use star_index::IndexError;
-use std::time::Instant;
 
 /// A pose is accepted where the chance of a false match, all trials counted, is below this.
 pub const ACCEPT_LOG10_CHANCE: f64 = -7.0;
@@ -54,7 +54,7 @@ pub fn search(
     detections: &Detections,
     sky: &Sky,
     request: &Request,
-    deadline: Option<Instant>,
+    deadline: Deadline,
 ) -> Result<Found, SearchError> {
     let mut found = Found::after(SearchReport::default());
     search_on(
@@ -80,7 +80,7 @@ pub fn search_on(
     detections: &Detections,
     sky: &Sky,
     request: &Request,
-    deadline: Option<Instant>,
+    deadline: Deadline,
     confirm: Confirm<'_>,
 ) -> Result<(), SearchError> {
     let field = DetectionField::new(detections);

@@ -2,6 +2,7 @@
 
 use super::SearchError;
 use super::plan::{FLAT_WIDEST_DEG, SCALE_CLAIM_ERROR, Stage, frame_quads};
+use crate::Deadline;
 use crate::detect::Detections;
 use crate::quads::{FrameQuad, Lens, QuadTable};
 use crate::sky::{Sky, SkyRegion, SkyTile, Star, band_serves, index_serves};
@@ -10,7 +11,6 @@ use crate::verify::{
 };
 use rayon::prelude::*;
 use star_index::IndexError;
-use std::time::Instant;
 
 /// Scales searched, arcsec per pixel.
 pub const SCALE_RANGE: [f64; 2] = [0.05, 450.0];
@@ -61,7 +61,7 @@ pub struct Scanner<'a> {
     years: Vec<f64>,
     pub(super) half_px: [f64; 2],
     /// When to stop.
-    deadline: Option<Instant>,
+    deadline: Deadline,
 }
 
 /// Memory of one thread.
@@ -110,18 +110,18 @@ impl<'a> Scanner<'a> {
                 detections.width as f64 / 2.0,
                 detections.height as f64 / 2.0,
             ],
-            deadline: None,
+            deadline: Deadline::NONE,
         }
     }
 
     /// The same, to be given up at a time: what is left is then passed over.
-    pub fn until(self, deadline: Option<Instant>) -> Scanner<'a> {
+    pub fn until(self, deadline: Deadline) -> Scanner<'a> {
         Scanner { deadline, ..self }
     }
 
     /// The time is over.
     pub fn is_late(&self) -> bool {
-        self.deadline.is_some_and(|at| Instant::now() >= at)
+        self.deadline.passed()
     }
 
     /// The stage has no quads of its own, for want of detections.

@@ -1,7 +1,8 @@
 //! A further look at a frame whose stars fit nowhere: without what is strung on lines, on another
 //! background, which shows other stars, with single pixels for stars, or without them.
 
-use crate::detect::{Assumed, Detection, Detections, Grain, detect_with};
+use crate::Deadline;
+use crate::detect::{Assumed, Detection, Detections, Grain, detect_by};
 use crate::frame::Frame;
 
 /// So many of the first stars make the patterns.
@@ -16,9 +17,13 @@ const NARROW_PX: f64 = 2.0;
 /// Stars wider than this are out of focus.
 const WIDE_PX: f64 = 7.0;
 
+/// Sees the stars of a frame in another way than at first; `None` where that shows nothing new, or
+/// the deadline passed.
+type Look = fn(&Frame, &Detections, Deadline) -> Option<Detections>;
+
 /// How else the stars of a frame may be seen: each is tried in turn.
-pub(super) const LOOKS: [fn(&Frame, &Detections) -> Option<Detections>; 4] = [
-    |_, first| first.off_lines(),
+pub(super) const LOOKS: [Look; 4] = [
+    |_, first, _| first.off_lines(),
     other_stars,
     single_pixels,
     wide_ones,
@@ -26,19 +31,19 @@ pub(super) const LOOKS: [fn(&Frame, &Detections) -> Option<Detections>; 4] = [
 
 /// The stars that the frame shows with its background drawn the other way: for a sky that was
 /// taken for a nebula, or a nebula taken for sky. `None` where they are the same.
-fn other_stars(frame: &Frame, first: &Detections) -> Option<Detections> {
+fn other_stars(frame: &Frame, first: &Detections, deadline: Deadline) -> Option<Detections> {
     let grain = Some(first.grain.other());
     let assumed = Assumed {
         grain,
         ..Assumed::default()
     };
-    let other = detect_with(frame, assumed);
+    let other = detect_by(frame, assumed, deadline)?;
     // A fine background without stars falls back on the plain one.
     (other.grain != first.grain && differ(&other, first)).then_some(other)
 }
 
 /// Where stars are as narrow as pixels, single bright ones may be stars too: binned frames.
-fn single_pixels(frame: &Frame, first: &Detections) -> Option<Detections> {
+fn single_pixels(frame: &Frame, first: &Detections, deadline: Deadline) -> Option<Detections> {
     if !(first.fwhm_px < NARROW_PX) {
         return None;
     }
@@ -47,13 +52,13 @@ fn single_pixels(frame: &Frame, first: &Detections) -> Option<Detections> {
         single_pixels: true,
         ..Assumed::default()
     };
-    let other = detect_with(frame, assumed);
+    let other = detect_by(frame, assumed, deadline)?;
     differ(&other, first).then_some(other)
 }
 
 /// Where stars are wide, hot pixels and cosmic rays are none, whatever light they add to a disc; and
 /// a nebula or a cloud is wider still.
-fn wide_ones(frame: &Frame, first: &Detections) -> Option<Detections> {
+fn wide_ones(frame: &Frame, first: &Detections, deadline: Deadline) -> Option<Detections> {
     if !(first.fwhm_px > WIDE_PX) || first.mosaic {
         return None;
     }
@@ -62,7 +67,7 @@ fn wide_ones(frame: &Frame, first: &Detections) -> Option<Detections> {
         wide: true,
         ..Assumed::default()
     };
-    let other = detect_with(frame, assumed);
+    let other = detect_by(frame, assumed, deadline)?;
     differ(&other, first).then_some(other)
 }
 

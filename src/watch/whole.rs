@@ -1,5 +1,7 @@
 //! Is a file there to its last byte? Asked of its content.
 
+use crate::Deadline;
+use crate::frame::budget::Budget;
 use crate::frame::fits::hdu::{self, Storage};
 use crate::frame::open::{Format, open_file, recognise};
 use crate::frame::source::{Source, read_file_at};
@@ -13,10 +15,11 @@ const TAIL_BYTES: u64 = 64;
 /// cut short, `None` where the format does not tell (TIFF, camera raw) or the file cannot be read.
 pub fn is_whole(path: &Path) -> Option<bool> {
     let (file, bytes) = open_file(path).ok()?;
+    let budget = Budget::new(bytes, Deadline::NONE);
     match recognise(&file).ok()? {
-        Format::Fits => Some(is_whole_fits(&Source::plain(file, bytes))),
+        Format::Fits => Some(is_whole_fits(&Source::plain(file, budget))),
         Format::Gzip => {
-            let source = Source::gzip(file, bytes);
+            let source = Source::gzip(file, budget);
             Some(is_whole_fits(&source) && source.verify_tail().is_ok())
         }
         Format::Png => ends_with(&file, bytes, b"IEND\xaeB`\x82"),

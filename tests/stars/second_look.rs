@@ -1,6 +1,7 @@
 //! A frame whose stars fit nowhere at first, since a nebula hides them from the plain background.
 
 use crate::star_field::{Canvas, Random};
+use nightfix::Deadline;
 use nightfix::detect::{Grain, detect};
 use nightfix::frame::Frame;
 use nightfix::search::search;
@@ -41,7 +42,7 @@ fn stars_on_a_nebula_are_found_at_the_second_look() {
         ..Request::default()
     };
     let (field, frame) = field(180.0);
-    let first = search(&detect(&frame), &sky, &request, None).unwrap();
+    let first = search(&detect(&frame), &sky, &request, Deadline::NONE).unwrap();
     assert!(!first.accepted, "a harder frame is needed");
     let outcome = solve(&frame, &sky, &request).unwrap();
     let solution = outcome.solution.expect("stars enough on a fine background");
@@ -72,7 +73,7 @@ fn the_same_stars_are_not_searched_for_twice() {
         ..Request::default()
     };
     let (_, frame) = field(0.0);
-    let first = search(&detect(&frame), &sky, &request, None).unwrap();
+    let first = search(&detect(&frame), &sky, &request, Deadline::NONE).unwrap();
     let outcome = solve(&frame, &sky, &request).unwrap();
     assert!(outcome.solution.is_none());
     assert!(first.report.cells > 0);

@@ -7,7 +7,7 @@ pub use args::SolveArgs;
 
 use super::output::{Printed, Printer};
 use super::{Status, complain, stop};
-use crate::answer::{Asked, Known, answer, refused};
+use crate::answer::{Asked, Known, answer, out_of_time, refused};
 use crate::frame::{FrameError, FrameFile, text_of_path};
 use crate::guard;
 use crate::report::record::FrameStatus;
@@ -102,7 +102,13 @@ fn attempt(
     asked: &Asked,
 ) -> Result<(Record, Status), (String, Status)> {
     let file = FrameFile::open(path).map_err(explain)?;
-    let (frame, identity) = (file.read().map_err(explain)?, file.identity());
+    let frame = match file.read_by(asked.deadline()) {
+        Err(FrameError::TimeLimit { .. }) => {
+            return Ok((out_of_time(asked), Status::TimeLimit));
+        }
+        frame => frame.map_err(explain)?,
+    };
+    let identity = file.identity();
     // Some systems let nobody write a file anew while it is open.
     drop(file);
     let answer = answer(&frame, sky, asked)

@@ -2,11 +2,12 @@
 //!
 //! Source: Exif 2.32 (CIPA DC-008), section 4.6.
 
+use super::exif_lists::shortened;
 use super::time::{parse_stamp, parse_time};
 use super::{Clues, ScaleClue, Site};
 use exif::{Context, Exif, Field, In, Reader, Tag, Value};
 use std::fs::File;
-use std::io::{BufReader, Cursor, Seek};
+use std::io::{BufReader, Cursor, Read, Seek};
 
 /// Arcseconds per radian over micrometres per millimetre.
 const ARCSEC_MM_PER_UM: f64 = 206.264_806_247;
@@ -33,15 +34,19 @@ pub(in crate::frame) struct CameraData {
 impl CameraData {
     /// Of a JPEG file.
     pub fn of_jpeg(bytes: Vec<u8>) -> CameraData {
-        CameraData::read(Cursor::new(bytes))
+        let exif = exif::get_exif_attr_from_jpeg(&mut Cursor::new(bytes));
+        exif.map_or_else(|_| CameraData::default(), CameraData::of_tree)
     }
 
     /// Of a TIFF file: only where its first directory points at some or is turned.
     pub fn of_tiff(file: &File) -> CameraData {
-        if has_camera_data(file) {
-            CameraData::read(BufReader::new(file))
-        } else {
-            CameraData::default()
+        if !has_camera_data(file) {
+            return CameraData::default();
+        }
+        let (mut file, mut bytes) = (file, Vec::new());
+        match file.read_to_end(&mut bytes) {
+            Ok(_) => CameraData::of_tree(bytes),
+            Err(_) => CameraData::default(),
         }
     }
 
@@ -59,18 +64,6 @@ impl CameraData {
         CameraData {
             found: directories.into_iter().filter_map(read_raw).collect(),
             loose: true,
-        }
-    }
-
-    fn read(mut from: impl std::io::BufRead + Seek) -> CameraData {
-        let exif = Reader::new()
-            .continue_on_error(true)
-            .read_from_container(&mut from)
-            .or_else(|e| e.distill_partial_result(|_| {}))
-            .ok();
-        CameraData {
-            found: exif.into_iter().collect(),
-            loose: false,
         }
     }
 
@@ -107,7 +100,7 @@ impl CameraData {
 fn read_raw(bytes: Vec<u8>) -> Option<Exif> {
     Reader::new()
         .continue_on_error(true)
-        .read_raw(bytes)
+        .read_raw(shortened(bytes)?)
         .or_else(|e| e.distill_partial_result(|_| {}))
         .ok()
 }

@@ -3,7 +3,8 @@
 //! Source: FITS Standard 4.0, sections 3, 4.4 and 7.
 
 use super::card::{CARD_BYTES, Header};
-use crate::frame::fault::{Fault, check_size};
+use crate::frame::budget::check_size;
+use crate::frame::fault::Fault;
 use crate::frame::source::{Source, ended_early};
 
 /// FITS files consist of blocks of this size.

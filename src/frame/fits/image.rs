@@ -95,6 +95,9 @@ impl From<Fault> for Stop {
 /// Reads the plane, or the mean of the planes, of `shape` behind `hdu`.
 pub(crate) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, Fault> {
     shape.check_data(source, hdu)?;
+    // Pixels may become wider than they are stored.
+    let budget = source.budget();
+    budget.check_work((shape.pixels() * size_of::<f32>()) as u64)?;
     let image = Image {
         source,
         start: hdu.data_start,

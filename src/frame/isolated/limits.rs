@@ -1,14 +1,25 @@
 //! What the system is asked to forbid a child process.
 
-/// Limits this process to `address_space` bytes, and has it leave no memory image behind when it
-/// crashes.
+/// What a child may take.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Limits {
+    /// Memory that it writes to, bytes.
+    pub memory: u64,
+    /// Memory and everything that is mapped or only reserved, bytes.
+    pub address_space: u64,
+    /// Time of all its threads together, seconds.
+    pub cpu_s: u64,
+}
+
+/// Sets `limits` for this process, and has it leave no memory image behind when it crashes.
 ///
 /// The child asks for that itself at its start: setting limits between fork and exec would need
 /// unsafe code. With a limit, memory that a damaged file claims is refused at once, and ends the
-/// child; without one, systems that overcommit would grant it and choose later whom to kill. Where
-/// the system knows no such limit, those of the parent (time, size of the output) remain.
+/// child; without one, systems that overcommit would grant it and choose later whom to kill. The
+/// limit on time holds when the parent is not there any more to watch it. Where the system knows no
+/// such limits, those of the parent (time, size of the output) remain.
 #[cfg(unix)]
-pub(super) fn impose(address_space: u64) {
+pub(super) fn impose(limits: Limits) {
     use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
     let lower = |resource, wanted: u64| {
         let current = getrlimit(resource);
@@ -20,10 +31,12 @@ pub(super) fn impose(address_space: u64) {
         // A limit that cannot be set is one guard less, no fault.
         let _ = setrlimit(resource, limits);
     };
-    lower(Resource::As, address_space);
+    lower(Resource::Data, limits.memory);
+    lower(Resource::As, limits.address_space);
+    lower(Resource::Cpu, limits.cpu_s);
     lower(Resource::Core, 0);
 }
 
 /// No such limits here; time and size of the output are watched by the parent.
 #[cfg(not(unix))]
-pub(super) fn impose(_address_space: u64) {}
+pub(super) fn impose(_limits: Limits) {}

@@ -2,14 +2,17 @@
 //! on some damaged data: that must not take the solver with it.
 //!
 //! The program starts itself once more with a hidden argument. The child gets the bytes to decode
-//! on standard input, never a file name, limits its own memory and gives back plain numbers on
-//! standard output. A child that dies, says too much or too little, or takes too long means a
-//! damaged frame, nothing more.
+//! on standard input, never a file name, limits its own memory and time and gives back plain numbers
+//! on standard output. A child that dies, says too much or too little, or takes too long means a
+//! damaged frame, nothing more. Its standard input stays open behind the bytes: where that ends, the
+//! parent is gone, however it ended, and the child ends too.
 
 mod limits;
 
+use super::budget::Budget;
 use super::fault::Fault;
 use super::fits::tiles::rare;
+use limits::Limits;
 use std::ffi::OsString;
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
@@ -17,8 +20,8 @@ use std::process::{Child, ChildStdout, Command, ExitCode, Stdio};
 use std::sync::{OnceLock, mpsc};
 use std::time::Duration;
 
-/// First argument of a child. Then follow the job, the address space it may take in bytes, and
-/// the job's number.
+/// First argument of a child. Then follow the job, the memory it may take in bytes, the time it may
+/// take in seconds, the length of its input, and the job's number.
 const CHILD_ARGUMENT: &str = "--decode-in-isolation";
 
 /// Every child gets this time, and a second more for each [`BYTES_PER_SECOND`] of input: a tenth
@@ -28,9 +31,18 @@ const LEAST_TIME: Duration = Duration::from_secs(8);
 /// See [`LEAST_TIME`].
 const BYTES_PER_SECOND: u64 = 2 << 20;
 
-/// Address space of the program at rest: the star-index, libraries, the stacks and heaps of
-/// threads, of which only a part is ever touched.
-const LEAST_ADDRESS_SPACE: u64 = 2 << 30;
+/// Memory that the program at rest writes to: its heap, the stacks of threads.
+const LEAST_MEMORY: u64 = 48 << 20;
+
+/// Address space besides: the star-index, libraries, and what the heaps of threads reserve, of
+/// which only a part is ever touched.
+const RESERVED: u64 = 2 << 30;
+
+/// Threads that a child may have at work at a time.
+const MAX_THREADS: u64 = 4;
+
+/// Exit status of a child whose parent is gone: nobody reads it.
+const ORPHANED: u8 = 1;
 
 /// The program that serves as child.
 static HELPER: OnceLock<PathBuf> = OnceLock::new();
@@ -57,6 +69,8 @@ pub(crate) enum Failure {
     NotStarted(io::Error),
     /// It died, took too long or answered something that cannot be.
     NoAnswer,
+    /// The frame's deadline passed.
+    TimeLimit,
 }
 
 impl Failure {
@@ -70,6 +84,7 @@ impl Failure {
                 "is {what}, which needs a second process to be read, and that did not start \
                  ({error}): {way_out}"
             )),
+            Failure::TimeLimit => Fault::TimeLimit,
             Failure::NoAnswer => Fault::damaged(format!(
                 "is {what}, and cannot be decoded: copy it again from where it was taken; where \
                  other programs open it, {way_out}"
@@ -104,17 +119,16 @@ impl Job {
         }
     }
 
-    /// Most address space that an undamaged input of `bytes` needs.
-    fn address_space(self, bytes: usize) -> u64 {
-        let bytes = bytes as u64;
-        let work = match self {
-            Job::RareTiles { count } => 4 * bytes + 4 * (count * size_of::<f32>()) as u64,
+    /// Most memory that a child takes for an undamaged file.
+    fn memory(self, budget: &Budget) -> u64 {
+        let values = match self {
+            Job::RareTiles { count } => (count * size_of::<f32>()) as u64,
             // Cameras store 1 to 2 bytes a pixel without loss, and down to a third with; decoders
-            // hold a few copies of 2 or 4 bytes.
+            // hold a few copies of 2 or 4 bytes, which is within what the budget has for work.
             #[cfg(feature = "camera-raw")]
-            Job::CameraRaw => 16 * bytes,
+            Job::CameraRaw => 0,
         };
-        LEAST_ADDRESS_SPACE + work
+        LEAST_MEMORY + budget.work_bytes() + values
     }
 
     fn run(self, input: Vec<u8>, out: &mut impl Write) -> Option<()> {
@@ -144,12 +158,20 @@ pub fn maybe_run_child() -> Option<ExitCode> {
 
 fn run_child(mut arguments: impl Iterator<Item = OsString>) -> Option<()> {
     let name = arguments.next()?.into_string().ok()?;
-    let mut number = || arguments.next()?.to_str()?.parse().ok();
-    let (address_space, job_number): (u64, u64) = (number()?, number()?);
-    let job = Job::named(&name, usize::try_from(job_number).ok()?)?;
-    limits::impose(address_space);
-    let mut input = Vec::new();
-    io::stdin().read_to_end(&mut input).ok()?;
+    let mut number = || arguments.next()?.to_str()?.parse::<u64>().ok();
+    let (memory, cpu_s, length) = (number()?, number()?, number()?);
+    let job = Job::named(&name, usize::try_from(number()?).ok()?)?;
+    limits::impose(Limits {
+        memory,
+        address_space: memory + RESERVED,
+        cpu_s,
+    });
+    let mut input = vec![0; usize::try_from(length).ok()?];
+    io::stdin().read_exact(&mut input).ok()?;
+    std::thread::spawn(|| {
+        let _ = io::copy(&mut io::stdin(), &mut io::sink());
+        std::process::exit(i32::from(ORPHANED))
+    });
     let mut out = io::stdout().lock();
     job.run(input, &mut out)?;
     out.flush().ok()
@@ -161,39 +183,51 @@ pub fn set_helper_program(program: PathBuf) {
     let _ = HELPER.set(program);
 }
 
-/// Has a child do `job` on `input`, and gives what `read` makes of its output, with the input.
+/// Has a child do `job` on `input`, within the `budget` of the file it is from, and gives what `read` makes of its output, with the input.
 /// `read` judges by itself how much it takes; output beyond that is a failure.
 pub(crate) fn ask<T: Send + 'static>(
     job: Job,
     input: Vec<u8>,
+    budget: &Budget,
     read: impl FnOnce(&mut ChildStdout) -> Option<T> + Send + 'static,
 ) -> Result<(T, Vec<u8>), Failure> {
     let program = HELPER.get().ok_or(Failure::NoHelper)?;
+    let usual = LEAST_TIME + Duration::from_secs(input.len() as u64 / BYTES_PER_SECOND);
+    let time = budget
+        .deadline()
+        .left()
+        .map_or(usual, |left| left.min(usual));
     let child = Command::new(program)
         .arg(CHILD_ARGUMENT)
         .arg(job.name())
-        .arg(job.address_space(input.len()).to_string())
+        .arg(job.memory(budget).to_string())
+        .arg((MAX_THREADS * (usual.as_secs() + 1)).to_string())
+        .arg(input.len().to_string())
         .arg(job.number().to_string())
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(Stdio::null())
         .spawn()
         .map_err(Failure::NotStarted)?;
-    converse(child, input, read).ok_or(Failure::NoAnswer)
+    converse(child, input, time, read).ok_or(if budget.deadline().passed() {
+        Failure::TimeLimit
+    } else {
+        Failure::NoAnswer
+    })
 }
 
 fn converse<T: Send + 'static>(
     mut child: Child,
     input: Vec<u8>,
+    time_limit: Duration,
     read: impl FnOnce(&mut ChildStdout) -> Option<T> + Send + 'static,
 ) -> Option<(T, Vec<u8>)> {
-    let time_limit = LEAST_TIME + Duration::from_secs(input.len() as u64 / BYTES_PER_SECOND);
     let (mut stdin, mut stdout) = (child.stdin.take()?, child.stdout.take()?);
     // Both ends at once: neither pipe holds a frame.
     let writer = std::thread::spawn(move || {
         // A child that stopped listening shows in its output.
-        let _ = stdin.write_all(&input);
-        input
+        let _ = stdin.write_all(&input).and_then(|()| stdin.flush());
+        (input, stdin)
     });
     let (sender, receiver) = mpsc::channel();
     std::thread::spawn(move || {
@@ -205,8 +239,8 @@ fn converse<T: Send + 'static>(
         let _ = child.kill();
     }
     let status = child.wait().ok()?;
-    // The child's end of the pipe is closed: this thread ends too.
-    let input = writer.join().ok()?;
+    // The child's end of the pipe is closed: this thread ends too. Only now is the input closed.
+    let (input, _) = writer.join().ok()?;
     answer
         .filter(|_| status.success())
         .map(|answer| (answer, input))

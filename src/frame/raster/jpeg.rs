@@ -2,11 +2,12 @@
 //! whole is found out here.
 
 use super::{Picture, decode, image_fault};
+use crate::frame::budget::Budget;
 use crate::frame::fault::Fault;
 use std::io::Cursor;
 
 /// Decodes a whole JPEG file.
-pub(super) fn read(bytes: &[u8]) -> Result<Picture, Fault> {
+pub(super) fn read(bytes: &[u8], budget: &Budget) -> Result<Picture, Fault> {
     let decoder = image::codecs::jpeg::JpegDecoder::new(Cursor::new(bytes)).map_err(image_fault)?;
     if !reaches_end(bytes) {
         return Err(Fault::damaged(
@@ -14,7 +15,68 @@ pub(super) fn read(bytes: &[u8]) -> Result<Picture, Fault> {
              again",
         ));
     }
-    decode(decoder, bytes.len() as u64)
+    check_frame(bytes, budget)?;
+    decode(decoder, budget)
+}
+
+/// What a JPEG says of its picture (ITU-T T.81, B.2.2).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct JpegFrame {
+    /// Pixels in a row.
+    pub width: u64,
+    /// Rows.
+    pub height: u64,
+    components: u64,
+    progressive: bool,
+}
+
+impl JpegFrame {
+    /// Memory that decoding takes besides the samples: the coefficients of a progressive picture,
+    /// two bytes each, are all kept until its end.
+    pub fn work_bytes(&self) -> u64 {
+        if !self.progressive {
+            return 0;
+        }
+        // Blocks of 8 x 8 in groups of up to 4 x 4.
+        let sides = self.width.next_multiple_of(32) * self.height.next_multiple_of(32);
+        2 * sides * self.components
+    }
+}
+
+/// Checks every frame that the file claims, since the decoder takes the last.
+fn check_frame(bytes: &[u8], budget: &Budget) -> Result<(), Fault> {
+    for frame in frames(bytes) {
+        // The decoder has a copy of the file.
+        budget.check_work(frame.work_bytes() + bytes.len() as u64)?;
+    }
+    Ok(())
+}
+
+/// The frames that `bytes` claims to hold, from one marker to the next.
+pub(super) fn frames(bytes: &[u8]) -> impl Iterator<Item = JpegFrame> {
+    let mut at = 2;
+    std::iter::from_fn(move || {
+        loop {
+            let marker_at = next_marker(bytes, at)?;
+            let marker = bytes[marker_at + 1];
+            at = marker_at + 2;
+            if matches!(marker, 0xd0..=0xd9 | 0x01) {
+                continue;
+            }
+            let length = bytes.get(at..at + 2)?;
+            let body = bytes.get(at + 2..).unwrap_or_default();
+            at += usize::from(u16::from_be_bytes([length[0], length[1]])).max(2);
+            let is_frame = matches!(marker, 0xc0..=0xcf) && !matches!(marker, 0xc4 | 0xc8 | 0xcc);
+            if let (true, [_, h0, h1, w0, w1, components, ..]) = (is_frame, body) {
+                return Some(JpegFrame {
+                    width: u16::from_be_bytes([*w0, *w1]).into(),
+                    height: u16::from_be_bytes([*h0, *h1]).into(),
+                    components: u64::from(*components),
+                    progressive: marker != 0xc0 && marker != 0xc1,
+                });
+            }
+        }
+    })
 }
 
 /// Follows the markers (ITU-T T.81, annex B) to the end of the image.

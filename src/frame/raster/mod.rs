@@ -6,14 +6,19 @@ mod planes;
 mod tiff;
 mod tiff_values;
 
+use super::budget::{Budget, check_size};
 use super::clues::exif::CameraData;
-use super::fault::{Fault, check_expansion, check_size};
+use super::fault::Fault;
 use super::open::Format;
+use super::source::Timed;
 use super::{Frame, Pixels};
-use image::ImageDecoder;
+use image::{ImageDecoder, Limits};
 use std::fs::File;
 use std::io::{BufReader, Read};
 use std::path::Path;
+
+/// Memory for what PNG files hold beside a picture.
+const MAX_EXTRAS_BYTES: u64 = 16 << 20;
 
 /// A decoded picture without its metadata.
 struct Picture {
@@ -25,22 +30,27 @@ struct Picture {
 }
 
 /// Reads a raster of a recognised format from the start of `file`.
-pub(super) fn read(file: File, len: u64, format: Format, path: &Path) -> Result<Frame, Fault> {
+pub(super) fn read(
+    file: File,
+    budget: &Budget,
+    format: Format,
+    path: &Path,
+) -> Result<Frame, Fault> {
     let (picture, camera) = match format {
         Format::Jpeg => {
             let mut bytes = Vec::new();
-            (&file)
-                .take(len)
+            Timed::new(&file, budget.deadline())
+                .take(budget.stored())
                 .read_to_end(&mut bytes)
                 .map_err(super::source::read_fault)?;
-            let picture = jpeg::read(&bytes)?;
+            let picture = jpeg::read(&bytes, budget)?;
             (picture, CameraData::of_jpeg(bytes))
         }
         Format::Tiff => {
-            let picture = tiff::read(&file, len)?;
+            let picture = tiff::read(&file, budget)?;
             (picture, CameraData::of_tiff(&file))
         }
-        _ => png(&file, len)?,
+        _ => png(&file, budget)?,
     };
     Ok(Frame {
         path: path.to_owned(),
@@ -55,24 +65,30 @@ pub(super) fn read(file: File, len: u64, format: Format, path: &Path) -> Result<
     })
 }
 
-fn png(file: &File, len: u64) -> Result<(Picture, CameraData), Fault> {
-    let reader = BufReader::with_capacity(1 << 18, file);
-    let mut decoder = image::codecs::png::PngDecoder::new(reader).map_err(image_fault)?;
+fn png(file: &File, budget: &Budget) -> Result<(Picture, CameraData), Fault> {
+    let reader = BufReader::with_capacity(1 << 18, Timed::new(file, budget.deadline()));
+    // Texts and colour profiles swell as they are unpacked, and nothing of them is wanted.
+    let mut limits = Limits::no_limits();
+    limits.max_alloc = Some(MAX_EXTRAS_BYTES.max(budget.stored()));
+    let decoder = image::codecs::png::PngDecoder::with_limits(reader, limits);
+    let mut decoder = decoder.map_err(image_fault)?;
     // Damaged camera data are no reason to refuse the picture.
     let camera = decoder
         .exif_metadata()
         .ok()
         .flatten()
         .map_or_else(CameraData::default, CameraData::of_tree);
-    Ok((decode(decoder, len)?, camera))
+    Ok((decode(decoder, budget)?, camera))
 }
 
 /// Decodes with any decoder of the image library, once the claimed size is checked.
-fn decode(decoder: impl ImageDecoder, stored: u64) -> Result<Picture, Fault> {
+fn decode(decoder: impl ImageDecoder, budget: &Budget) -> Result<Picture, Fault> {
     let (width, height) = decoder.dimensions();
     check_size(width.into(), height.into())?;
     let colour = decoder.color_type();
-    check_expansion(decoder.total_bytes(), stored)?;
+    let pixels = u64::from(width) * u64::from(height);
+    budget.check_picture(pixels, decoder.total_bytes())?;
+    budget.check_time()?;
     let (width, height) = (width as usize, height as usize);
     let channels = planes::Channels {
         stored: usize::from(colour.channel_count()),

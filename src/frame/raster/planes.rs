@@ -40,6 +40,18 @@ pub(super) fn mean_u16(samples: Vec<u16>, channels: Channels) -> Vec<u16> {
     })
 }
 
+/// Mean of floating-point channels; what is not finite becomes NaN. A single channel stays where it
+/// is.
+pub(super) fn mean_f32(mut samples: Vec<f32>, channels: Channels) -> Vec<f32> {
+    if channels.stored > 1 {
+        return mean_real(&samples, channels, f64::from);
+    }
+    for value in samples.iter_mut().filter(|v| !v.is_finite()) {
+        *value = f32::NAN;
+    }
+    samples
+}
+
 /// Mean of channels of any type; what is not finite becomes NaN.
 pub(super) fn mean_real<T: Copy + Sync>(
     samples: &[T],

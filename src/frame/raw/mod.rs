@@ -34,7 +34,7 @@ pub(super) use read::read;
 #[cfg(not(feature = "camera-raw"))]
 pub(super) fn read(
     _file: &std::fs::File,
-    _len: u64,
+    _budget: &super::budget::Budget,
     kind: Kind,
     _path: &std::path::Path,
 ) -> Result<super::Frame, super::fault::Fault> {

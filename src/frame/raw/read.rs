@@ -2,7 +2,8 @@
 
 use super::child::{Answer, Layout};
 use super::{Kind, camera_data};
-use crate::frame::fault::{Fault, check_expansion, check_size};
+use crate::frame::budget::{Budget, check_size};
+use crate::frame::fault::Fault;
 use crate::frame::isolated::{Job, ask};
 use crate::frame::source::{ended_early, read_fault};
 use crate::frame::{Frame, Pixels};
@@ -25,10 +26,11 @@ enum Reply {
 /// Reads a raw file of a recognised kind.
 pub(in crate::frame) fn read(
     mut file: &File,
-    len: u64,
+    budget: &Budget,
     kind: Kind,
     path: &Path,
 ) -> Result<Frame, Fault> {
+    let len = budget.stored();
     if len > MAX_BYTES {
         return Err(Fault::damaged(format!(
             "is {} of {len} bytes, more than any camera writes: get the frame again from where it \
@@ -43,8 +45,11 @@ pub(in crate::frame) fn read(
     if (bytes.len() as u64) < len {
         return Err(ended_early());
     }
-    let (reply, bytes) = ask(Job::CameraRaw, bytes, move |child| receive(child, len))
-        .map_err(|failure| failure.fault(kind.name(), WAY_OUT))?;
+    let (reply, bytes) = ask(Job::CameraRaw, bytes, budget, {
+        let budget = *budget;
+        move |child| receive(child, &budget)
+    })
+    .map_err(|failure| failure.fault(kind.name(), WAY_OUT))?;
     let (layout, pixels) = match reply {
         Reply::Picture(layout, pixels) => (layout, pixels),
         Reply::TooLarge(fault) => return Err(fault),
@@ -86,8 +91,8 @@ fn refusal(answer: &Answer, kind: Kind) -> Fault {
 }
 
 /// Takes the child's answer, and its pixels once their number has been found reasonable for a
-/// file of `stored` bytes.
-fn receive(child: &mut impl Read, stored: u64) -> Option<Reply> {
+/// file of that length.
+fn receive(child: &mut impl Read, budget: &Budget) -> Option<Reply> {
     let answer = Answer::read(child)?;
     let Answer::Picture(layout) = answer else {
         return Some(Reply::Refused(answer));
@@ -95,7 +100,7 @@ fn receive(child: &mut impl Read, stored: u64) -> Option<Reply> {
     let count = layout.width.checked_mul(layout.height)?;
     let bytes = count.checked_mul(if layout.float { 4 } else { 2 })? as u64;
     let reasonable = check_size(layout.width as u64, layout.height as u64)
-        .and_then(|()| check_expansion(bytes, stored));
+        .and_then(|()| budget.check_picture(count as u64, bytes));
     if let Err(fault) = reasonable {
         // The rest need not be listened to.
         std::io::copy(child, &mut std::io::sink()).ok()?;

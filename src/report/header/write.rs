@@ -3,7 +3,9 @@
 use super::HeaderError;
 use super::cards::{CARD_BYTES, Card, CardValue, RawCard, contradicts, keyword, wcs_cards};
 use super::checksum::{Sum, encode_complement};
+use crate::Deadline;
 use crate::fit::Wcs;
+use crate::frame::budget::Budget;
 use crate::frame::fits::hdu::{BLOCK_BYTES, Hdu, Storage, find_image, is_end};
 use crate::frame::open::Format;
 use crate::frame::source::Source;
@@ -101,7 +103,7 @@ impl Job<'_> {
         let target = path.canonicalize().map_err(|e| not_written(path, &e))?;
         let permissions = file.metadata().map_err(|e| not_written(path, &e))?;
         let permissions = permissions.permissions();
-        let source = Source::plain(file, opened.identity().bytes);
+        let source = Source::plain(file, Budget::new(opened.identity().bytes, Deadline::NONE));
         let (hdu, shape, storage) = find_image(&source).map_err(|f| f.at(path))?;
         // The keywords describe the first two axes.
         if storage == Storage::Tiles || shape.interleaved {
@@ -147,7 +149,10 @@ impl Job<'_> {
         };
         let copy = out.try_clone()?;
         let len = copy.metadata()?.len();
-        let frame = fits::read(&Source::plain(copy, len), self.path);
+        let frame = fits::read(
+            &Source::plain(copy, Budget::new(len, Deadline::NONE)),
+            self.path,
+        );
         Ok(frame.is_ok_and(|frame| frame.pixels.is_same(&solved.pixels)))
     }
 }
@@ -263,7 +268,7 @@ fn sum_of_data(source: &Source, hdu: &Hdu) -> Result<u32, crate::frame::fault::F
 
 /// Copies the file with a new header for the unit `hdu`.
 fn copy_with(source: &Source, hdu: &Hdu, header: &[u8], out: &mut File) -> io::Result<()> {
-    let Source::File(file, len) = source else {
+    let (Some(file), len) = (source.file(), source.budget().stored()) else {
         return Err(io::ErrorKind::Unsupported.into());
     };
     let mut from: &File = file;

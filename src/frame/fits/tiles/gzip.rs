@@ -7,13 +7,16 @@ use crate::frame::fault::Fault;
 use flate2::read::MultiGzDecoder;
 use std::io::Read;
 
-/// Largest stored number, bytes.
-const MAX_ELEMENT: usize = 8;
-
-/// Unpacks a tile of `count` numbers; gives the bytes and how many make a number.
-pub(super) fn unpack(data: &[u8], count: usize, shuffled: bool) -> Result<(Vec<u8>, usize), Fault> {
+/// Unpacks a tile of `count` numbers of at most `largest` bytes; gives the bytes and how many make a
+/// number.
+pub(super) fn unpack(
+    data: &[u8],
+    count: usize,
+    largest: usize,
+    shuffled: bool,
+) -> Result<(Vec<u8>, usize), Fault> {
     // One byte more than can be right is enough to know that it is wrong.
-    let limit = count as u64 * MAX_ELEMENT as u64 + 1;
+    let limit = count as u64 * largest as u64 + 1;
     let mut bytes = Vec::new();
     MultiGzDecoder::new(data)
         .take(limit)

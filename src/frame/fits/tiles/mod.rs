@@ -14,7 +14,7 @@ use super::card::Header;
 use super::hdu::{Bitpix, Hdu, Shape};
 use super::image::{Scaling, finite_or_nan};
 use crate::frame::Pixels;
-use crate::frame::fault::{Fault, check_expansion};
+use crate::frame::fault::Fault;
 use crate::frame::source::Source;
 use quantize::{Dither, Quantised};
 use rayon::prelude::*;
@@ -32,6 +32,13 @@ enum Algorithm {
     },
     Unpacked,
 }
+
+/// The columns that a tile may be in.
+const ARRAYS: [&str; 3] = [
+    "COMPRESSED_DATA",
+    "GZIP_COMPRESSED_DATA",
+    "UNCOMPRESSED_DATA",
+];
 
 /// Numbers of one tile.
 enum Numbers {
@@ -62,8 +69,11 @@ pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
                 .into(),
         ));
     }
-    let values = shape.pixels() as u64 * shape.planes as u64;
-    check_expansion(values * shape.bitpix.bytes(), hdu.data_bytes)?;
+    let size = tile_size(&hdu.header, shape)?;
+    let unpacked = unpacked_bytes(shape, size);
+    source
+        .budget()
+        .check_picture(shape.pixels() as u64, unpacked)?;
     let name = hdu
         .header
         .text("ZCMPTYPE")
@@ -86,7 +96,7 @@ pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
             dither: Dither::None,
         },
         quantised_by_header: hdu.header.number("ZSCALE").is_some(),
-        size: tile_size(&hdu.header, shape)?,
+        size,
     };
     tiles.check_rows()?;
     tiles.decode()
@@ -159,6 +169,18 @@ fn tile_size(header: &Header, shape: &Shape) -> Result<[usize; 3], Fault> {
     ])
 }
 
+/// Bytes of all samples that have to be decoded. Tiles that reach through more planes than are
+/// wanted are decoded whole.
+fn unpacked_bytes(shape: &Shape, size: [usize; 3]) -> u64 {
+    let deep = shape.planes.div_ceil(size[2]) as u64;
+    let planes = deep
+        .saturating_mul(size[2] as u64)
+        .min(shape.planes_stored.max(1));
+    planes
+        .saturating_mul(shape.pixels() as u64)
+        .saturating_mul(shape.bitpix.bytes())
+}
+
 /// Everything that is needed to decode any tile.
 struct Tiles<'a> {
     table: Table,
@@ -186,12 +208,41 @@ impl Tiles<'_> {
     fn check_rows(&self) -> Result<(), Fault> {
         let [x, y, z] = self.counts();
         let needed = x.checked_mul(y).and_then(|n| n.checked_mul(z));
-        if needed.is_some_and(|n| n <= self.table.len()) {
-            return Ok(());
-        }
-        Err(Fault::damaged(
-            "has fewer compressed tiles than its size needs: copy it again",
-        ))
+        let Some(needed) = needed.filter(|n| *n <= self.table.len()) else {
+            return Err(Fault::damaged(
+                "has fewer compressed tiles than its size needs: copy it again",
+            ));
+        };
+        self.table.check_shared(needed, &ARRAYS)
+    }
+
+    /// How many bands are decoded at once: as many as the budget has memory for.
+    fn bands_at_once(&self) -> Result<usize, Fault> {
+        let budget = self.source.budget();
+        let samples = unpacked_bytes(self.shape, self.size);
+        let plane = (self.shape.pixels() * size_of::<f32>()) as u64;
+        let left = |used: u64| budget.work_bytes().saturating_sub(used);
+        let beside = plane.saturating_sub(samples);
+        let band = self.band_bytes();
+        budget.check_work(band.saturating_add(beside))?;
+        let most = left(beside) / band.max(1);
+        Ok(usize::try_from(most).unwrap_or(usize::MAX).max(1))
+    }
+
+    /// Most memory that decoding a band takes: the numbers of the tiles on top of each other, and
+    /// what it takes to unpack the last of them.
+    fn band_bytes(&self) -> u64 {
+        let element = self.shape.bitpix.bytes().max(4);
+        let float = self.shape.bitpix.is_float();
+        let unpacking = match self.algorithm {
+            Algorithm::Rice { .. } if !float => 4,
+            Algorithm::Rice { .. } => 8 + element,
+            Algorithm::Gzip { .. } | Algorithm::Unpacked => 8 + 2 * element,
+        };
+        let [x, y, z] = self.size.map(|n| n as u64);
+        let held = 8 * (self.counts()[2] as u64 - 1);
+        // Saturating: a tile may claim to reach through any number of planes.
+        (x * y).saturating_mul(z).saturating_mul(unpacking + held)
     }
 
     /// Integers that stay integers go into 16 bits where all of them fit.
@@ -258,64 +309,85 @@ impl Tiles<'_> {
         add: impl Fn(&Numbers, usize, &mut [f64]) -> bool + Sync,
         mean: impl Fn(f64) -> T + Sync,
     ) -> Result<Option<Vec<T>>, Fault> {
-        let width = self.shape.width;
+        let band_px = self.shape.width * self.size[1];
+        let at_once = self.bands_at_once()?;
         let mut plane = vec![T::default(); self.shape.pixels()];
-        let fitted = plane
-            .par_chunks_mut(width * self.size[1])
+        for (group, bands) in plane
+            .chunks_mut(band_px.saturating_mul(at_once))
             .enumerate()
-            .try_for_each(|(band, out)| {
-                let mut sums = vec![0_f64; out.len()];
-                self.add_band(band, &mut sums, &add)
-                    .map_err(Some)?
-                    .ok_or(None)?;
-                for (pixel, sum) in out.iter_mut().zip(sums) {
-                    *pixel = mean(sum);
-                }
-                Ok(())
-            });
-        match fitted {
-            Ok(()) => Ok(Some(plane)),
-            Err(None) => Ok(None),
-            Err(Some(fault)) => Err(fault),
+        {
+            let fitted = bands
+                .par_chunks_mut(band_px)
+                .enumerate()
+                .try_for_each(|(n, out)| {
+                    self.band(group * at_once + n, out, &add, &mean)
+                        .map_err(Some)?
+                        .ok_or(None)
+                });
+            match fitted {
+                Ok(()) => {}
+                Err(None) => return Ok(None),
+                Err(Some(fault)) => return Err(fault),
+            }
         }
+        Ok(Some(plane))
     }
 
-    /// Adds the values of all tiles of a band to `sums`.
-    fn add_band(
+    /// Decodes all tiles of a band into `out`.
+    fn band<T: Copy>(
         &self,
         band: usize,
-        sums: &mut [f64],
+        out: &mut [T],
         add: impl Fn(&Numbers, usize, &mut [f64]) -> bool,
+        mean: impl Fn(f64) -> T,
     ) -> Result<Option<()>, Fault> {
-        let [across, down, deep] = self.counts();
+        let across = self.counts()[0];
         let width = self.shape.width;
-        let rows = sums.len() / width;
-        for z in 0..deep {
-            let stored = usize::try_from(self.shape.planes_stored).unwrap_or(usize::MAX);
-            let depth = self.size[2].min(stored - z * self.size[2]);
-            let wanted = depth.min(self.shape.planes - z * self.size[2]);
-            for x in 0..across {
-                let left = x * self.size[0];
-                let columns = self.size[0].min(width - left);
-                let count = columns * rows * depth;
-                let numbers = self.tile((z * down + band) * across + x, count)?;
-                numbers.check_count(count)?;
-                for line in 0..rows * wanted {
-                    let start = line % rows * width + left;
-                    let part = &mut sums[start..start + columns];
-                    if !add(&numbers, line * columns, part) {
-                        return Ok(None);
+        let rows = out.len() / width;
+        let mut sums = vec![0_f64; self.size[0]];
+        for x in 0..across {
+            let left = x * self.size[0];
+            let columns = self.size[0].min(width - left);
+            let column = self.column(band, x, columns * rows)?;
+            for (row, out) in out.chunks_exact_mut(width).enumerate() {
+                let sums = &mut sums[..columns];
+                sums.fill(0.0);
+                for (numbers, planes) in &column {
+                    for plane in 0..*planes {
+                        if !add(numbers, (plane * rows + row) * columns, sums) {
+                            return Ok(None);
+                        }
                     }
+                }
+                for (pixel, sum) in out[left..].iter_mut().zip(sums) {
+                    *pixel = mean(*sum);
                 }
             }
         }
         Ok(Some(()))
     }
 
+    /// The tiles on top of each other at place `x` of a band, as far as their planes are wanted,
+    /// `area` pixels each: their numbers and how many planes of each are wanted.
+    fn column(&self, band: usize, x: usize, area: usize) -> Result<Vec<(Numbers, usize)>, Fault> {
+        let [across, down, deep] = self.counts();
+        let stored = usize::try_from(self.shape.planes_stored).unwrap_or(usize::MAX);
+        let tile = |z: usize| {
+            self.source.budget().check_time()?;
+            let depth = self.size[2].min(stored.max(1) - z * self.size[2]);
+            let wanted = depth.min(self.shape.planes - z * self.size[2]);
+            let count = area * depth;
+            let numbers = self.tile((z * down + band) * across + x, count)?;
+            numbers.check_count(count)?;
+            Ok((numbers, wanted))
+        };
+        (0..deep).map(tile).collect()
+    }
+
     /// The numbers of the tile in a row of the table.
     fn tile(&self, row: usize, count: usize) -> Result<Numbers, Fault> {
         let float = self.shape.bitpix.is_float();
-        let packed = self.table.array(self.source, row, "COMPRESSED_DATA")?;
+        let packed = self.table.array(self.source, row, ARRAYS[0])?;
         if !packed.is_empty() {
             let quantised = self.quantised(row);
             let raw_type = if quantised.is_some() {
@@ -332,12 +404,12 @@ impl Tiles<'_> {
             });
         }
         // Tiles that could not be quantised are kept as they were.
-        let packed = self.table.array(self.source, row, "GZIP_COMPRESSED_DATA")?;
+        let packed = self.table.array(self.source, row, ARRAYS[1])?;
         if float && !packed.is_empty() {
-            let (bytes, element) = gzip::unpack(&packed, count, false)?;
+            let (bytes, element) = gzip::unpack(&packed, count, self.largest(), false)?;
             return numbers(&bytes, element, self.shape.bitpix);
         }
-        let bytes = self.table.array(self.source, row, "UNCOMPRESSED_DATA")?;
+        let bytes = self.table.array(self.source, row, ARRAYS[2])?;
         if bytes.len() == count * self.shape.bitpix.bytes() as usize {
             return numbers(
                 &bytes,
@@ -351,6 +423,12 @@ impl Tiles<'_> {
         )))
     }
 
+    /// Most bytes that one number of a tile is stored in: integers of fewer than 32 bits may be
+    /// stored in 32.
+    fn largest(&self) -> usize {
+        self.shape.bitpix.bytes().max(4) as usize
+    }
+
     fn unpack(&self, packed: &[u8], count: usize, raw_type: Bitpix) -> Result<Numbers, Fault> {
         match self.algorithm {
             Algorithm::Rice {
@@ -358,7 +436,7 @@ impl Tiles<'_> {
                 block,
             } => rice::decode(packed, count, bytes_per_pixel, block).map(Numbers::Whole),
             Algorithm::Gzip { shuffled } => {
-                let (bytes, element) = gzip::unpack(packed, count, shuffled)?;
+                let (bytes, element) = gzip::unpack(packed, count, self.largest(), shuffled)?;
                 numbers(&bytes, element, raw_type)
             }
             Algorithm::Unpacked => {

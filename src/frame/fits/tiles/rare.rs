@@ -23,18 +23,22 @@ pub(super) fn decode(
     let count = shape.pixels() * shape.planes;
     let input = single_unit_file(source, hdu)?;
     let expected = count * size_of::<f32>();
+    // The values here and the mean of their planes; the child's come on top and are gone by then.
+    let budget = source.budget();
+    budget.check_work((expected + shape.pixels() * size_of::<f32>()) as u64)?;
     let read = move |from: &mut std::process::ChildStdout| {
-        let mut bytes = Vec::new();
-        from.take(expected as u64).read_to_end(&mut bytes).ok()?;
-        (bytes.len() == expected).then_some(bytes)
+        let mut values = vec![0_f32; count];
+        from.read_exact(bytemuck::cast_slice_mut(&mut values))
+            .ok()?;
+        Some(values)
     };
-    let (bytes, _) = ask(Job::RareTiles { count }, input, read).map_err(|failure| {
+    let (values, _) = ask(Job::RareTiles { count }, input, budget, read).map_err(|failure| {
         failure.fault(
             &format!("compressed with {algorithm}"),
             "uncompress it first",
         )
     })?;
-    Ok(average(&bytes, shape))
+    Ok(average(values, shape))
 }
 
 /// A FITS file of an empty primary unit and the compressed one.
@@ -63,13 +67,7 @@ fn single_unit_file(source: &Source, hdu: &Hdu) -> Result<Vec<u8>, Fault> {
     Ok(file)
 }
 
-fn average(bytes: &[u8], shape: &Shape) -> Pixels {
-    let values: Vec<f32> = bytes
-        .as_chunks()
-        .0
-        .iter()
-        .map(|b| f32::from_ne_bytes(*b))
-        .collect();
+fn average(values: Vec<f32>, shape: &Shape) -> Pixels {
     let pixels = shape.pixels();
     let mean = |i: usize| {
         let sum: f64 = values

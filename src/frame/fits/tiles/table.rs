@@ -21,6 +21,7 @@ pub(super) struct Table {
     rows: Vec<u8>,
     row_bytes: usize,
     columns: Vec<(String, Column)>,
+    data_start: u64,
     heap_start: u64,
     data_end: u64,
 }
@@ -44,6 +45,7 @@ impl Table {
             rows: vec![0; bytes as usize],
             row_bytes: row_bytes as usize,
             columns: columns(header)?,
+            data_start: hdu.data_start,
             heap_start: hdu.data_start
                 + header
                     .integer("THEAP")
@@ -89,11 +91,37 @@ impl Table {
         })
     }
 
+    /// Checks that the first `rows` tiles are not all the same large piece of the heap: each is
+    /// read by itself.
+    pub(super) fn check_shared(&self, rows: usize, names: &[&str]) -> Result<(), Fault> {
+        /// A writer may let tiles that are alike share what they are stored in.
+        const MOST_SHARED: u64 = 4;
+        let most = MOST_SHARED * (self.data_end - self.data_start);
+        let mut total = 0_u64;
+        for name in names.iter().filter(|name| self.has(name)) {
+            for row in 0..rows {
+                total = total.saturating_add(self.place(row, name)?.1);
+            }
+        }
+        if total > most {
+            return Err(broken("tiles"));
+        }
+        Ok(())
+    }
+
     /// The bytes that an array descriptor (P or Q) points at; empty where the column is missing
     /// or the array is.
     pub(super) fn array(&self, source: &Source, row: usize, name: &str) -> Result<Vec<u8>, Fault> {
+        let (start, bytes) = self.place(row, name)?;
+        let mut array = vec![0; bytes as usize];
+        source.read_exact_at(&mut array, start)?;
+        Ok(array)
+    }
+
+    /// Where an array is in the file, and its bytes; no bytes where the column is missing.
+    fn place(&self, row: usize, name: &str) -> Result<(u64, u64), Fault> {
         let Some((_, kind)) = self.cell(row, name, 0) else {
-            return Ok(Vec::new());
+            return Ok((self.data_start, 0));
         };
         let element = self.columns.iter().find(|(n, _)| *n == format!("{name}#"));
         let element = element
@@ -119,9 +147,7 @@ impl Table {
         else {
             return Err(broken(name));
         };
-        let mut array = vec![0; bytes as usize];
-        source.read_exact_at(&mut array, start)?;
-        Ok(array)
+        Ok((start, bytes))
     }
 }
 
