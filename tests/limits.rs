@@ -12,7 +12,6 @@ mod cfitsio;
 #[path = "support/dng.rs"]
 mod dng;
 #[path = "support/formats.rs"]
-#[allow(dead_code, reason = "each test takes what it needs")]
 mod formats;
 #[path = "support/mutate.rs"]
 mod mutate;
@@ -248,7 +247,7 @@ fn damaged(count: usize, seed: u64) -> impl Iterator<Item = (String, Vec<u8>)> {
     })
 }
 
-/// Has the program solve so many damaged files, several at a time.
+/// Has the program solve `count` damaged files, several at a time.
 fn solve_damaged(count: usize, seed: u64) {
     let mut siege = Siege::default();
     let mut files = damaged(count, seed).peekable();

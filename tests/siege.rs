@@ -6,7 +6,7 @@ mod run;
 
 use nightfix::frame::Frame;
 use run::night::{CAMERA, light, short, spec};
-use run::{fits, nightfix, sample, starless, stderr, stdout};
+use run::{Random, fits, nightfix, sample, starless, stderr, stdout};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use std::ffi::OsStr;
@@ -20,19 +20,6 @@ use std::time::{Duration, Instant, SystemTime};
 
 /// Positions near which every light of these tests is found at once.
 const NEAR: [&str; 2] = ["--at", "130 19.7"];
-
-/// A fixed sequence (Knuth's MMIX generator), 0 to 1.
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> f64 {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 40) as f64 / (1_u64 << 24) as f64
-    }
-}
 
 fn has_position(path: &Path) -> bool {
     let bytes = std::fs::read(path).expect("a frame");

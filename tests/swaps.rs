@@ -5,7 +5,7 @@ mod run;
 
 use nightfix::mount::separation_deg;
 use run::night::{CAMERA, bytes_of, spec};
-use run::{nightfix, stderr, stdout};
+use run::{Random, nightfix, stderr, stdout};
 use sample_fields::{Truth, render};
 use serde_json::Value;
 use std::path::Path;
@@ -43,19 +43,6 @@ impl Exposure {
 enum How {
     Renamed,
     Overwritten,
-}
-
-/// A fixed sequence (Knuth's MMIX generator), 0 to 1.
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> f64 {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 40) as f64 / (1_u64 << 24) as f64
-    }
 }
 
 /// The position that the header of a frame holds.

@@ -92,22 +92,28 @@ pub fn field(number: u64, kind: Kind, sky: &Sky) -> Result<Option<Field>, SkyErr
         }
     }
     let list = detected(&seen, size, opening.as_ref(), kind, &mut random);
-    let mut request = Request::default();
-    if kind == Kind::Near {
-        let [dx, dy] = [0, 1].map(|_| 2.5 * random.normal().clamp(-1.4, 1.4));
-        request.starts = vec![Commanded {
-            ra_deg: ra_deg + dx / dec_deg.to_radians().cos().max(0.1),
-            dec_deg: (dec_deg + dy).clamp(-90.0, 90.0),
-        }];
-        let scale = 206_264.8 / focal_px * (1.0 + random.between(-0.03, 0.03));
-        request.scales_arcsec_per_px = vec![scale];
-    }
     Ok(Some(Field {
         list,
-        request,
+        request: match kind {
+            Kind::Near => near([ra_deg, dec_deg], 206_264.8 / focal_px, &mut random),
+            _ => Request::default(),
+        },
         centre: sky_to_vector(ra_deg, dec_deg),
         width_deg,
     }))
+}
+
+/// A commanded position up to 5 degrees off, and a scale up to 3 % off.
+fn near([ra_deg, dec_deg]: [f64; 2], scale_arcsec: f64, random: &mut Random) -> Request {
+    let [dx, dy] = [0, 1].map(|_| 2.5 * random.normal().clamp(-1.4, 1.4));
+    Request {
+        starts: vec![Commanded {
+            ra_deg: ra_deg + dx / dec_deg.to_radians().cos().max(0.1),
+            dec_deg: (dec_deg + dy).clamp(-90.0, 90.0),
+        }],
+        scales_arcsec_per_px: vec![scale_arcsec * (1.0 + random.between(-0.03, 0.03))],
+        ..Request::default()
+    }
 }
 
 /// A pinhole camera with one radial term.

@@ -93,7 +93,7 @@ impl Row {
     }
 }
 
-/// A table of those rows that `holds` picks; nothing where there are none.
+/// A line for the rows that `holds` picks, if it picks any.
 fn report(title: &str, rows: &[Row], holds: impl Fn(&Row) -> bool) {
     let mut values: Vec<f64> = rows.iter().filter(|r| holds(r)).map(|r| r.lowest).collect();
     if values.is_empty() {

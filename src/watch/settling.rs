@@ -214,7 +214,7 @@ impl Settling {
         }
     }
 
-    /// Time until a file that is on its way may be ready; `None` where there is none.
+    /// Time until a file that is on its way may be ready; `None`: no file is.
     pub fn next_due(&self, now: Instant) -> Option<Duration> {
         let states = self.open.keys().filter_map(|file| self.files.get(file));
         let due = states.map(|state| {

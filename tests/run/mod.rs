@@ -92,3 +92,16 @@ pub fn starless() -> Vec<u8> {
         1000 + (sum / 16) as i16
     })
 }
+
+/// A fixed sequence (Knuth's MMIX generator), 0 to 1.
+pub struct Random(pub u64);
+
+impl Random {
+    pub fn next(&mut self) -> f64 {
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 40) as f64 / (1_u64 << 24) as f64
+    }
+}

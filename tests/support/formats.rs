@@ -1,5 +1,7 @@
 //! One good file of each format that is read, small, with everything in it that is read.
 
+#![allow(dead_code, reason = "each test takes what it needs")]
+
 use crate::cfitsio;
 use crate::dng::{Dng, EXIF, Exif};
 use crate::support::{self, HEIGHT, WIDTH, fits, fits_u16, gzip};
