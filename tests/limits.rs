@@ -31,8 +31,8 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 use support::{gzip, put};
 
-/// Address space of the program at rest: itself with the star-index inside, libraries, one stack, and
-/// the 64 MB that the heap of the thread which waits for signals reserves and does not use.
+/// Address space of the program at rest: itself with the star-index inside, libraries, one stack,
+/// and the 64 MB that the heap of the thread which waits for signals reserves and does not use.
 const AT_REST: usize = 264 << 20;
 
 /// The same of a night: the heaps of its threads reserve address space of their own.
@@ -389,8 +389,8 @@ fn three_thousand_damaged_files_through_the_program() {
     night_of_damaged(night, 2);
 }
 
-/// True where a limit is overrun by no more than a tenth and one step of work, which is no more than
-/// a quarter of the `whole` of such frames.
+/// True where a limit is overrun by no more than a tenth and one step of work, which is no more
+/// than a quarter of the `whole` of such frames.
 fn is_kept(limit: Duration, time: Duration, whole: Duration) -> bool {
     time < limit.mul_f64(1.1) + whole / 4 + Duration::from_millis(300)
 }

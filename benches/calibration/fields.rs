@@ -14,13 +14,15 @@ pub enum Kind {
     Open,
     /// The same with six to nine stars.
     Sparse,
-    /// 0.95 to 1.5 degrees wide: all stars of the index, among up to four times as many fainter ones.
+    /// 0.95 to 1.5 degrees wide: all stars of the index, among up to four times as many fainter
+    /// ones.
     Narrow,
     /// The same as `Open`, with the scale claimed and the position known to 5 degrees.
     Near,
     /// 12 to 50 degrees wide, 15 to 120 stars.
     Wide,
-    /// 2.5 to 10 degrees wide, three quarters of it covered, eight stars to magnitude 10.5 or more in the rest.
+    /// 2.5 to 10 degrees wide, three quarters of it covered, eight stars to magnitude 10.5 or more
+    /// in the rest.
     Covered,
 }
 

@@ -41,7 +41,8 @@ pub const SHAPES: [Shape; 6] = [
     Shape::ShuffledReal,
 ];
 
-/// List `number`: the same one in every run. Shapes take turns; without real frames theirs is left out.
+/// List `number`: the same one in every run. Shapes take turns; without real frames theirs is left
+/// out.
 pub fn list(number: u64, real: &[Detections]) -> (Shape, Detections) {
     let shapes = if real.is_empty() { 5 } else { 6 };
     let shape = SHAPES[(number % shapes) as usize];

@@ -14,7 +14,8 @@
 //! the lists.
 //!
 //! A line of `RAW-FILE`: number, shape, detections, candidates, log10 of the lowest chance that
-//! acceptance was decided on. A chance p is honest where at most a share p of the lists falls below it.
+//! acceptance was decided on. A chance p is honest where at most a share p of the lists falls below
+//! it.
 //!
 //! The second form draws fields of the real sky (kinds: open, sparse, near, wide, covered) and says
 //! how many are found, and how many wrongly. Results are in `CALIBRATION.md`.

@@ -48,8 +48,8 @@ fn the_same_catalogue_gives_the_same_bytes() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 2);
 }
 
-/// Pairs of stars of equal magnitude closer than this many arcsec, and the stars within a tenth of a
-/// degree of alpha Crucis that are as bright. Slow but obvious within each declination zone.
+/// Pairs of stars of equal magnitude closer than this many arcsec, and the stars within a tenth of
+/// a degree of alpha Crucis that are as bright. Slow but obvious within each declination zone.
 fn equal_pairs(index: &star_index::StarIndex, arcsec: f64) -> (usize, usize) {
     let mut stars = Vec::new();
     for (tier, info) in index.tiers().iter().enumerate() {

@@ -72,7 +72,8 @@ impl Budget {
         Ok(())
     }
 
-    /// Checks a picture that is compressed: the pixels of a plane, and the bytes of all its samples.
+    /// Checks a picture that is compressed: the pixels of a plane, and the bytes of all its
+    /// samples.
     pub(crate) fn check_picture(&self, pixels: u64, expanded: u64) -> Result<(), Fault> {
         let most = self.stored.saturating_mul(PIXELS_PER_BYTE);
         if pixels > FREE_PIXELS.saturating_add(most) {

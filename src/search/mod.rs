@@ -27,8 +27,8 @@ pub struct Found {
     pub accepted: bool,
     /// Counters.
     pub report: SearchReport,
-    /// log10 of the chance that `best` is a false match, all trials until it was met counted. Above 0
-    /// it says that nothing is known; infinite where there is no pose.
+    /// log10 of the chance that `best` is a false match, all trials until it was met counted. Above
+    /// 0 it says that nothing is known; infinite where there is no pose.
     pub log10_chance: f64,
 }
 
@@ -121,8 +121,8 @@ impl Found {
     }
 
     /// Adds the result of a batch, and accepts its best pose where it is beyond doubt and `confirm`
-    /// agrees. What is tried later does not make a pose less certain: see [`chance`]. A tie keeps the
-    /// earlier pose: the order of batches and tiles is fixed.
+    /// agrees. What is tried later does not make a pose less certain: see [`chance`]. A tie keeps
+    /// the earlier pose: the order of batches and tiles is fixed.
     pub fn take(&mut self, result: BatchResult, confirm: Confirm<'_>) {
         self.report.candidates += result.candidates;
         let Some(best) = result.best else { return };

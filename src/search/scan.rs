@@ -50,8 +50,8 @@ pub struct Scanner<'a> {
     /// Catalogue stars that a pose is asked for at most.
     stars_asked: usize,
     offsets: Vec<[f64; 2]>,
-    /// The quads of the `all_of` brightest detections but those of the `done` brightest, and quads of
-    /// neighbours among the `neighbours_of` brightest.
+    /// The quads of the `all_of` brightest detections but those of the `done` brightest, and quads
+    /// of neighbours among the `neighbours_of` brightest.
     all_of: usize,
     done: usize,
     neighbours_of: usize,
@@ -220,8 +220,9 @@ impl<'a> Scanner<'a> {
         Ok(())
     }
 
-    /// The focal length that the longest side of a quad tells, in pixels, where the scale and the field
-    /// are possible and the field is one that the quad was stored for (`widths_deg`; `None`: any).
+    /// The focal length that the longest side of a quad tells, in pixels, where the scale and the
+    /// field are possible and the field is one that the quad was stored for (`widths_deg`; `None`:
+    /// any).
     fn focal_px(
         &self,
         quad: &FrameQuad,

@@ -24,8 +24,8 @@ const MOST_SIGMAS: f64 = 6.0;
 const COMPLETENESS: f64 = 0.5;
 
 /// Whether `solution` agrees with the pose of `evidence`, and with the chance of a false match
-/// (log10) that was found for it, once the stars are asked that verification left out. `stars` are those
-/// around the frame, brightest first.
+/// (log10) that was found for it, once the stars are asked that verification left out. `stars` are
+/// those around the frame, brightest first.
 pub(super) fn lets_pass(
     solution: &Solution,
     evidence: &Evidence,
@@ -52,8 +52,8 @@ fn rests_on_verified(solution: &Solution, evidence: &Evidence) -> bool {
     count >= FEWEST_KEPT && count as f64 >= LEAST_KEPT * evidence.pairs.len() as f64
 }
 
-/// Centre, turn and scale of the solution are those of the pose, within its error. All in pixels: turn
-/// and scale at half the frame's diagonal.
+/// Centre, turn and scale of the solution are those of the pose, within its error. All in pixels:
+/// turn and scale at half the frame's diagonal.
 fn points_alike(solution: &Solution, evidence: &Evidence, field: &DetectionField) -> bool {
     let camera = &evidence.camera;
     let [nx, ny] = field.size_px;

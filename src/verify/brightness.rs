@@ -31,7 +31,8 @@ pub struct Expected {
     /// Instrumental magnitude.
     mag: f64,
     variance: f64,
-    /// Mean of [`Expected::likeness`] over the detections that may be met; 0: the zero point is unknown.
+    /// Mean of [`Expected::likeness`] over the detections that may be met; 0: the zero point is
+    /// unknown.
     mean: f64,
 }
 
@@ -53,8 +54,8 @@ impl Expected {
 }
 
 impl ZeroPoint {
-    /// What to expect of a star of magnitude `mag`, where any of the `eligible` brightest detections
-    /// but those `seen` may be met.
+    /// What to expect of a star of magnitude `mag`, where any of the `eligible` brightest
+    /// detections but those `seen` may be met.
     pub fn expected(
         &self,
         field: &DetectionField,

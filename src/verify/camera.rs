@@ -140,11 +140,11 @@ pub struct QuadMatch {
 const QUAD_ERROR_PX: f64 = 0.25;
 /// Steps of the fit of a quad: from a focal length 15 % off the second one ends below 1e-3 px.
 const STEPS: usize = 3;
-/// The four stars of a quad must lie within this many gates of where the fitted camera sees them. The gate bounds
-/// their distance before the fit, which only lessens it.
+/// The four stars of a quad must lie within this many gates of where the fitted camera sees them.
+/// The gate bounds their distance before the fit, which only lessens it.
 const MOST_GATES: f64 = 2.0;
-/// The fitted radial term lies within this many standard deviations of its prior: four stars that bend
-/// the field by more are no quad of it.
+/// The fitted radial term lies within this many standard deviations of its prior: four stars that
+/// bend the field by more are no quad of it.
 const MOST_RADIAL_SIGMAS: f64 = 5.0;
 
 impl Camera {
@@ -180,8 +180,8 @@ impl Camera {
         camera.agrees_with(quad).then_some(camera)
     }
 
-    /// Whether the stars of a quad appear where they were found, with a distortion that a lens may have.
-    /// Written so that numbers which are not finite do not agree.
+    /// Whether the stars of a quad appear where they were found, with a distortion that a lens may
+    /// have. Written so that numbers which are not finite do not agree.
     fn agrees_with(&self, quad: &QuadMatch) -> bool {
         let limit_px = MOST_GATES * quad.gate_px.max(1.0);
         let near = |(offset, &star): (&[f64; 2], &[f64; 3])| {
@@ -245,8 +245,8 @@ mod tests {
     }
 
     proptest! {
-        /// Four stars that are no quad of the frame, in a quarter of its width: least squares ran away to a
-        /// radial term of -1.2 and residuals of 10^4 px, and was taken for a pose.
+        /// Four stars that are no quad of the frame, in a quarter of its width: least squares ran
+        /// away to a radial term of -1.2 and residuals of 10^4 px, and was taken for a pose.
         #[test]
         fn a_pose_puts_the_stars_where_they_were_found(
             places in prop::array::uniform4((-600.0..-300.0, -400.0..400.0)),

@@ -3,19 +3,20 @@
 //! Were a candidate false, the expectation of its likelihood ratio would be at most one (see
 //! [`super::evidence`]), and the ratio would reach x with a probability of at most 1 / x (Markov).
 //! Candidates come one after the other, and after each batch of them the search asks whether to
-//! stop; how many there will be is not known. So candidate number n is given the share
-//! n^-1.15 / zeta(1.15) of the whole chance, and all shares together make one, however long the search goes
-//! on and whenever it looks: the probability that any false candidate ever states a chance of p
-//! or less is at most p. (The weighted form of Bonferroni's inequality; the sum over the looks
-//! needs no independence.) The price of not knowing the number beforehand is a factor of
-//! 7.25 n^0.15: small for the few candidates of a sparse field, where evidence is scarce, and 31 for
-//! the 16,000 of a blind search.
+//! stop; how many there will be is not known. So candidate number n is given the share n^-1.15 /
+//! zeta(1.15) of the whole chance, and all shares together make one, however long the search goes
+//! on and whenever it looks: the probability that any false candidate ever states a chance of p or
+//! less is at most p. (The weighted form of Bonferroni's inequality; the sum over the looks needs
+//! no independence.) The price of not knowing the number beforehand is a factor of 7.25 n^0.15:
+//! small for the few candidates of a sparse field, where evidence is scarce, and 31 for the 16,000
+//! of a blind search.
 //!
 //! Nothing here was fitted. That real lists keep to it is shown by `benches/CALIBRATION.md`.
 
 /// Power of the number of trials.
 const POWER: f64 = 1.15;
-/// log10 of zeta(1.15), the sum over all n of n^-1.15, by the Euler-Maclaurin formula as in the test.
+/// log10 of zeta(1.15), the sum over all n of n^-1.15, by the Euler-Maclaurin formula as in the
+/// test.
 const LOG10_ZETA: f64 = 0.8606191;
 
 /// log10 of the chance that a false candidate among `trials`, or among any that follow, reaches a
@@ -40,8 +41,9 @@ mod tests {
         assert!((LOG10_ZETA - (below + beyond).log10()).abs() < 1e-6);
     }
 
-    /// Every search that stops at the first statement under p, however many candidates it has, is wrong with
-    /// at most that probability: summed over candidates that reach a ratio of x with a probability of 1 / x.
+    /// Every search that stops at the first statement under p, however many candidates it has, is
+    /// wrong with at most that probability: summed over candidates that reach a ratio of x with a
+    /// probability of 1 / x.
     #[test]
     fn looking_after_every_candidate_keeps_the_promise() {
         let needed = |n: u64| {

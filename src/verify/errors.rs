@@ -64,8 +64,8 @@ pub struct Gauss {
 }
 
 impl Gauss {
-    /// Of covariance xx, xy, yy; `None` where that is not the covariance of anything: not finite or not
-    /// positive definite.
+    /// Of covariance xx, xy, yy; `None` where that is not the covariance of anything: not finite or
+    /// not positive definite.
     pub fn new([xx, xy, yy]: [f64; 3]) -> Option<Gauss> {
         let det = xx * yy - xy * xy;
         (xx > 0.0 && yy > 0.0 && det > 0.0 && det.is_finite()).then(|| Gauss {

@@ -13,13 +13,13 @@
 //! of [`super::brightness`].
 //!
 //! If detections lie at random, the expectation of every such factor is one at most given all that
-//! came before it, so the product is a test martingale: P(product >= x) <= 1 / x (Ville 1939). Three
-//! things see to that. Each detection is asked about once: what lay within the gate of one star is
-//! no evidence for another one, and a star beside a detection already asked about (a companion, a
-//! blend) is passed over, which what was known before decides. The density is that of the detections not
-//! yet asked about in the part of the frame where they lie at all ([`super::open`]), less the area that was
-//! looked at, and higher where detections crowd ([`super::field::Spot::crowding`]). And the brightness
-//! is one in the mean.
+//! came before it, so the product is a test martingale: P(product >= x) <= 1 / x (Ville 1939).
+//! Three things see to that. Each detection is asked about once: what lay within the gate of one
+//! star is no evidence for another one, and a star beside a detection already asked about (a
+//! companion, a blend) is passed over, which what was known before decides. The density is that of
+//! the detections not yet asked about in the part of the frame where they lie at all
+//! ([`super::open`]), less the area that was looked at, and higher where detections crowd
+//! ([`super::field::Spot::crowding`]). And the brightness is one in the mean.
 
 use super::camera::{Camera, Matrix};
 use super::errors::{Errors, Gauss, mixed, shares};
@@ -67,10 +67,10 @@ pub struct Evidence {
     pub radial_px: f64,
     /// Covariance of a small change of the camera, in the order of [`super::camera::PARAMETERS`].
     pub covariance: Matrix,
-    /// The part of it that the stars beside the quad contributed.
+    /// The part of `log_ratio` that the stars beside the quad contributed.
     pub gain: f64,
-    /// Detections that the pose explains, the quad's first: their places in the order of brightness, and the
-    /// unit vectors of their stars.
+    /// Detections that the pose explains, the quad's first: their places in the order of
+    /// brightness, and the unit vectors of their stars.
     pub pairs: Vec<(usize, [f64; 3])>,
 }
 

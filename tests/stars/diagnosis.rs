@@ -256,7 +256,8 @@ fn only_stars_count_as_few_stars() {
     assert_eq!(cause(&finished(canvas, 70)), Cause::FewStars { found: 3 });
 }
 
-/// Discs and rings so faint that no pixel of them stands out of the noise, beside hot pixels: seen, and measured within a sixth.
+/// Discs and rings so faint that no pixel of them stands out of the noise, beside hot pixels: seen,
+/// and measured within a sixth.
 #[test]
 fn faint_rings_and_discs() {
     for (outer, inner, in_noise) in [

@@ -2,10 +2,10 @@
 //! on some damaged data: that must not take the solver with it.
 //!
 //! The program starts itself once more with a hidden argument. The child gets the bytes to decode
-//! on standard input, never a file name, limits its own memory and time and gives back plain numbers
-//! on standard output. A child that dies, says too much or too little, or takes too long means a
-//! damaged frame, nothing more. Its standard input stays open behind the bytes: where that ends, the
-//! parent is gone, however it ended, and the child ends too.
+//! on standard input, never a file name, limits its own memory and time and gives back plain
+//! numbers on standard output. A child that dies, says too much or too little, or takes too long
+//! means a damaged frame, nothing more. Its standard input stays open behind the bytes: where that
+//! ends, the parent is gone, however it ended, and the child ends too.
 
 mod limits;
 

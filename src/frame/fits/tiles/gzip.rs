@@ -7,8 +7,8 @@ use crate::frame::fault::Fault;
 use flate2::read::MultiGzDecoder;
 use std::io::Read;
 
-/// Unpacks a tile of `count` numbers of at most `largest` bytes; gives the bytes and how many make a
-/// number.
+/// Unpacks a tile of `count` numbers of at most `largest` bytes; gives the bytes and how many make
+/// a number.
 pub(super) fn unpack(
     data: &[u8],
     count: usize,
