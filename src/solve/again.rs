@@ -56,7 +56,7 @@ fn single_pixels(frame: &Frame, first: &Detections, deadline: Deadline) -> Optio
     differ(&other, first).then_some(other)
 }
 
-/// Where stars are wide, hot pixels and cosmic rays are none, whatever light they add to a disc;
+/// Where stars are wide, hot pixels and cosmic rays are not stars, whatever light they add to a disc;
 /// and a nebula or a cloud is wider still.
 fn wide_ones(frame: &Frame, first: &Detections, deadline: Deadline) -> Option<Detections> {
     if !(first.fwhm_px > WIDE_PX) || first.mosaic {

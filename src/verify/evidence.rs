@@ -307,6 +307,15 @@ struct Hit {
     residual: [f64; 2],
 }
 
+/// Chance that the star of this rank is detected in a frame with `count` detections.
+fn completeness(rank: usize, count: usize) -> f64 {
+    if rank * 10 > count * 6 {
+        COMPLETENESS_AT_LIMIT
+    } else {
+        COMPLETENESS
+    }
+}
+
 /// The detections within the gate of a star that no earlier one was asked about.
 struct Hits {
     found: [Option<Hit>; MOST_HITS],
@@ -344,12 +353,7 @@ impl Case<'_> {
             return Some(0.0);
         }
         self.looked_at_px2 += gate.area_within(GATE_CHI2);
-        let near_limit = question.rank * 10 > field.len() * 6;
-        let complete = if near_limit {
-            COMPLETENESS_AT_LIMIT
-        } else {
-            COMPLETENESS
-        };
+        let complete = completeness(question.rank, field.len());
         if hits.found[0].is_none() {
             return Some((1.0 - complete).ln());
         }
