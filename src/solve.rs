@@ -1,13 +1,12 @@
 //! The whole job: a frame in, an outcome out. What the command line and other programs call.
 
-mod again;
 mod barrier;
 mod guess;
 
 pub use guess::Guess;
 
 use crate::Deadline;
-use crate::detect::{Assumed, Detections, detect_by};
+use crate::detect::{Detections, Reading, detect_again, detect_as};
 use crate::diagnosis::{Cause, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution, Stated};
 use crate::frame::Frame;
@@ -176,7 +175,7 @@ pub fn solve_among(
         solved: None,
         elapsed: Elapsed::default(),
     };
-    let detections = detect_by(frame, Assumed::default(), job.deadline);
+    let detections = detect_as(frame, Reading::AsItLooks, job.deadline);
     job.elapsed.detect_ms = ms_since(begin);
     let Some(mut detections) = detections else {
         let size = [frame.width, frame.height];
@@ -187,13 +186,13 @@ pub fn solve_among(
     job.search(&mut found, &detections, neighbourhood.helpers)?;
 
     let first = detections.clone();
-    for look in again::LOOKS {
+    for reading in Reading::further(&detections) {
         found.report.timed_out |= !found.accepted && job.deadline.passed();
         if found.accepted || found.report.timed_out {
             break;
         }
         let begin = Instant::now();
-        let other = look(frame, &first, job.deadline);
+        let other = detect_again(frame, reading, &first, job.deadline);
         job.elapsed.detect_ms += ms_since(begin);
         let Some(other) = other else {
             continue;

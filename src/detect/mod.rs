@@ -1,41 +1,26 @@
 //! Finds the stars of a frame: background, matched filter, local maxima, centroids.
 //! Knows nothing of the sky.
 
-mod banding;
-mod convolve;
-mod drifted;
-mod faults;
-mod filter;
-mod first_look;
-mod lines;
-mod measure;
-mod merge;
-mod mesh;
-mod moments;
-mod mosaic;
-mod objects;
+pub(crate) mod background;
+mod candidates;
+pub(crate) mod measure;
 mod order;
-mod panels;
-mod plane;
-mod points;
-mod psf;
-mod refine;
+mod picture;
+pub(crate) mod pixels;
+mod reading;
+mod refuse;
 mod run;
-mod saturated;
-mod shapes;
-mod spikes;
-mod stamp;
-mod survey;
-mod window;
+#[cfg(feature = "rule-switches")]
+mod switches;
+pub(crate) mod typical;
 
 use crate::Deadline;
 use crate::frame::{Frame, Pixels};
-pub use first_look::Grain;
-pub use objects::Object;
-use plane::{Image, Pixel};
-pub use shapes::StarShape;
-pub use survey::{LightMap, Look, Survey, survey};
-use window::Window;
+pub use background::{Background, SkyLevel};
+use picture::SkyPart;
+use pixels::{Image, Pixel};
+pub use reading::{Reading, detect_again};
+pub use refuse::{Refusal, Refused};
 
 /// One star image.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -65,6 +50,8 @@ pub struct Detections {
     /// Ordered by brightness, but spread over the frame: the first N are what a search with N
     /// stars should use.
     pub stars: Vec<Detection>,
+    /// Maxima that are not stars, and why.
+    pub refused: Vec<Refused>,
     /// Pixels along x and y of the frame they were found in.
     pub width: usize,
     /// See `width`.
@@ -75,25 +62,39 @@ pub struct Detections {
     pub sky_level: f64,
     /// See `sky_level`.
     pub sky_noise: f64,
-    /// How fine the background was drawn.
-    pub grain: Grain,
+    /// Sky level all over the frame; `None` where nothing was looked at.
+    pub sky: Option<SkyLevel>,
+    /// How finely the background was drawn.
+    pub background: Background,
     /// The frame is a colour mosaic, by keyword or by its pixels.
     pub mosaic: bool,
     /// From this value on a pixel is saturated, in the frame's own units; `None`: nothing is.
     pub saturation_level: Option<f64>,
-    /// Shapes of well-exposed single stars from all over the frame.
-    pub shapes: Vec<StarShape>,
 }
 
 impl Detections {
+    /// Nothing, in a frame of this size.
+    fn none(width: usize, height: usize) -> Detections {
+        Detections {
+            width,
+            height,
+            ..Detections::default()
+        }
+    }
+
     /// The same without what lies on straight lines, where more does than chance explains: lights
     /// of aircraft and pieces of trails. `None` where there is no such line.
-    pub fn off_lines(&self) -> Option<Detections> {
-        let stars = lines::off_lines(&self.stars, [self.width, self.height])?;
-        Some(Detections {
-            stars,
-            ..self.clone()
-        })
+    fn off_lines(&self) -> Option<Detections> {
+        let stars = refuse::off_lines(&self.stars, [self.width, self.height])?;
+        let mut out = self.clone();
+        let gone = self.stars.iter().filter(|star| !stars.contains(star));
+        out.refused.extend(gone.map(|star| Refused {
+            x_px: star.x_px,
+            y_px: star.y_px,
+            why: Refusal::OnLine,
+        }));
+        out.stars = stars;
+        Some(out)
     }
 
     /// What was found in a part of a frame of `size` pixels that begins `offset` pixels from its
@@ -104,10 +105,11 @@ impl Detections {
             star.x_px += dx;
             star.y_px += dy;
         }
-        for shape in &mut self.shapes {
-            shape.x_px += dx;
-            shape.y_px += dy;
+        for refused in &mut self.refused {
+            refused.x_px += dx;
+            refused.y_px += dy;
         }
+        self.sky = self.sky.map(|sky| sky.moved([dx, dy]));
         (self.width, self.height) = size;
         self
     }
@@ -117,36 +119,23 @@ impl Detections {
 /// width and height, gives an empty list.
 pub fn detect(frame: &Frame) -> Detections {
     // Without a deadline nothing is given up.
-    detect_by(frame, Assumed::default(), Deadline::NONE).unwrap_or_default()
+    detect_as(frame, Reading::AsItLooks, Deadline::NONE).unwrap_or_default()
 }
 
-/// The same with what the caller assumes, whatever the frame looks like. `None` where `deadline`
-/// passed before it was done: that is looked at between passes over the frame.
-pub fn detect_by(frame: &Frame, assumed: Assumed, deadline: Deadline) -> Option<Detections> {
+/// The same with the frame read in one of the ways there are. `None` where `deadline` passed before
+/// it was done: that is looked at between passes over the frame.
+pub fn detect_as(frame: &Frame, reading: Reading, deadline: Deadline) -> Option<Detections> {
     match &frame.pixels {
-        Pixels::U8(data) => run_over(frame, data, assumed, deadline),
-        Pixels::U16(data) => run_over(frame, data, assumed, deadline),
-        Pixels::F32(data) => run_over(frame, data, assumed, deadline),
+        Pixels::U8(data) => detect_in(frame, data, reading, deadline),
+        Pixels::U16(data) => detect_in(frame, data, reading, deadline),
+        Pixels::F32(data) => detect_in(frame, data, reading, deadline),
     }
 }
 
-/// What is assumed of a frame instead of being read off it.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Assumed {
-    /// How fine the background is to be drawn.
-    pub grain: Option<Grain>,
-    /// Stars are narrower than a pixel, as in frames binned far: single bright pixels are stars
-    /// and not hot.
-    pub single_pixels: bool,
-    /// Stars are wide, out of focus: what is narrow is none, and the background is drawn as fine as
-    /// their width allows.
-    pub wide: bool,
-}
-
-fn run_over<P: Pixel>(
+fn detect_in<P: Pixel>(
     frame: &Frame,
     data: &[P],
-    assumed: Assumed,
+    reading: Reading,
     deadline: Deadline,
 ) -> Option<Detections> {
     let image = Image {
@@ -154,37 +143,31 @@ fn run_over<P: Pixel>(
         width: frame.width,
         height: frame.height,
     };
-    if assumed.wide && data.len() == frame.width * frame.height {
-        let plane = points::smooth(&image);
-        let smooth = Image {
-            data: &plane.data[..],
-            width: image.width,
-            height: image.height,
-        };
-        return run_in_window(frame, &smooth, assumed, deadline);
+    if reading == Reading::OutOfFocus && data.len() == frame.width * frame.height {
+        let plane = background::points::smooth(&image);
+        return detect_in_sky(frame, &plane.image(), reading, deadline);
     }
-    run_in_window(frame, &image, assumed, deadline)
+    detect_in_sky(frame, &image, reading, deadline)
 }
 
-/// Looks at the sky in a picture of a screen only.
-fn run_in_window<P: Pixel>(
+/// Looks at the sky in a picture of a screen only: nothing of what is around it may tell of it.
+fn detect_in_sky<P: Pixel>(
     frame: &Frame,
     image: &Image<'_, P>,
-    assumed: Assumed,
+    reading: Reading,
     deadline: Deadline,
 ) -> Option<Detections> {
-    let window = frame.nonlinear.then(|| Window::of(image));
-    let Some(window) = window.filter(|window| *window != Window::whole(image)) else {
-        return run::run(frame, image, assumed, deadline);
+    let part = frame.nonlinear.then(|| SkyPart::of(image));
+    let Some(part) = part.filter(|part| *part != SkyPart::whole(image)) else {
+        return run::run(frame, image, reading, deadline);
     };
-    // Nothing of what is around the sky may tell of it.
-    let sky = window.cut(image);
-    let (width, height) = window.size();
+    let sky = part.cut(image);
+    let (width, height) = part.size();
     let sky = Image {
         data: &sky,
         width,
         height,
     };
-    let found = run::run(frame, &sky, assumed, deadline)?;
-    Some(found.moved(window.offset(), (frame.width, frame.height)))
+    let found = run::run(frame, &sky, reading, deadline)?;
+    Some(found.moved(part.offset(), (frame.width, frame.height)))
 }

@@ -12,7 +12,7 @@ const SHARE: f64 = 2.5;
 /// deferred: of any first N, no cell holds more than `FREE + SHARE * N / cells`.
 ///
 /// `items` are (x, y, brightness). Ties break by position.
-pub(super) fn spread(items: &[(f64, f64, f64)], width: usize, height: usize) -> Vec<usize> {
+pub(super) fn spread(items: &[(f64, f64, f64)], (width, height): (usize, usize)) -> Vec<usize> {
     let side = (width.max(height) as f64 / CELLS).max(1.0);
     let cols = (width as f64 / side).ceil().max(1.0) as usize;
     let rows = (height as f64 / side).ceil().max(1.0) as usize;

@@ -1,13 +1,13 @@
 //! The steps of detection in order.
 
-use super::filter::{self, Candidate, Terms};
-use super::first_look::{FirstLook, Grain};
-use super::measure::{Context, FWHM_PER_SIGMA, Measured, Scratch, measure};
-use super::mesh::Mesh;
-use super::plane::{Blocks, Image, Pixel, Plane};
-use super::psf::Psf;
-use super::stamp::Sky;
-use super::{Assumed, Detections, faults, merge, mosaic, order, shapes};
+use super::background::{Background, Mesh, Scene, SkyLevel};
+use super::candidates::{self, Candidate, Search};
+use super::measure::{Measured, Scratch, Setting, measure};
+use super::pixels::{Blocks, Image, LARGE, Pixel, Plane, View, mosaic};
+use super::reading::Reading;
+use super::refuse::{Refusal, Refused, judge_all, merge};
+use super::typical::{FWHM_PER_SIGMA, FirstLook, Psf};
+use super::{Detections, order};
 use crate::Deadline;
 use crate::frame::Frame;
 use rayon::prelude::*;
@@ -16,131 +16,174 @@ use rayon::prelude::*;
 const MOST: usize = 1000;
 /// Most candidates measured.
 const MOST_MEASURED: usize = 1200;
-/// ... and at least so many frame pixels per measured candidate: what is fainter in a small
+/// ... and at least this many frame pixels per measured candidate: what is fainter in a small
 /// crowded frame tells little and costs much.
 const PIXELS_PER_CANDIDATE: usize = 600;
-/// Frames with more pixels than this are searched in 2 x 2 blocks.
-pub(super) const LARGE: usize = 4_200_000;
+/// ... but this many are measured in any frame.
+const LEAST_MEASURED: usize = 400;
+/// Lossy compression leaves ripples on what was flat: from this share of the highest value on, a
+/// pixel of a picture is saturated.
+const SATURATED_IN_PICTURE: f32 = 0.94;
 
-/// Finds the stars of `image`; where nothing is assumed, the sky and the stars decide. `None` where
-/// `deadline` passed between two passes over the frame.
+/// Finds the stars of `image`, the sky in `frame`. `None` where `deadline` passed between two
+/// passes over it.
 pub(super) fn run<P: Pixel>(
     frame: &Frame,
     image: &Image<'_, P>,
-    assumed: Assumed,
+    reading: Reading,
     deadline: Deadline,
 ) -> Option<Detections> {
-    let mut out = Detections {
-        width: image.width,
-        height: image.height,
-        ..Detections::default()
-    };
     if image.width < 8 || image.height < 8 || image.data.len() != image.width * image.height {
-        return Some(out);
+        return Some(Detections::none(image.width, image.height));
     }
     let in_time = || (!deadline.passed()).then_some(());
     in_time()?;
-    out.mosaic =
+    let mosaic =
         frame.mosaic_stated == Some(true) || (!frame.nonlinear && mosaic::seen_in_sky(image));
-    let mut base = if out.mosaic || image.data.len() > LARGE {
-        2
-    } else {
-        1
-    };
+    let large = mosaic || image.data.len() > LARGE;
+    let mut base = if large { 2 } else { 1 };
     let (mut coarse, mut saturation) = Plane::binned(image, 2 * base);
     if frame.nonlinear {
-        // Lossy compression leaves ripples on what was flat.
-        saturation *= 0.94;
+        saturation *= SATURATED_IN_PICTURE;
     }
-    let picture = frame.nonlinear;
+    let mut view = View {
+        image,
+        mosaic,
+        saturation,
+        picture: frame.nonlinear,
+        single_pixels: matches!(reading, Reading::SinglePixels(_)),
+    };
     in_time()?;
-    let mut look = FirstLook::at(image, &coarse, out.mosaic, saturation, picture, assumed);
-    if look.mosaic && !out.mosaic && !frame.nonlinear {
-        out.mosaic = true;
+    let mut look = FirstLook::at(&view, &coarse, reading);
+    if look.mosaic && !view.mosaic && !view.picture {
+        view.mosaic = true;
         if base == 1 {
             base = 2;
             coarse = coarse.rebinned(2);
         }
-        look = FirstLook::at(image, &coarse, true, saturation, picture, assumed);
+        look = FirstLook::at(&view, &coarse, reading);
     }
-    let psf = if assumed.single_pixels {
+    in_time()?;
+    let psf = if view.single_pixels {
         Psf::SINGLE_PIXEL
     } else {
         look.psf
     };
-
-    in_time()?;
-    out.grain = look.grain();
-    let rough = out.grain == Grain::Fine;
-    let bin = search_bin(base, &psf, image);
+    let background = look.background;
     // The coarse plane holds the same sky with less noise.
-    let mesh = look.into_mesh(image, &coarse, saturation);
-    let terms = Terms {
-        saturation,
-        psf_known: true,
-        single_pixels: assumed.single_pixels,
-        picture,
-    };
-    let found = if bin < coarse.bin {
-        search(&Blocks::of(image, bin), mesh, coarse.bin, &psf, &terms)
-    } else {
-        let plane = coarse.rebinned(bin / coarse.bin);
-        search(&plane.blocks(), mesh, coarse.bin, &psf, &terms)
-    };
+    let mesh = look.into_mesh(&view, &coarse);
+    let bin = search_bin(base, &psf, image);
+    let found = search(&view, &coarse, mesh, bin, &psf);
     in_time()?;
-    let context = Context {
-        image,
-        sky: Sky::new(&found.mesh, bin),
-        psf,
-        mosaic: out.mosaic,
-        saturation,
-        nonlinear: frame.nonlinear,
-        harsh: frame.nonlinear && is_harsh(&found.mesh, bin, saturation),
-        rough,
-        single_pixels: assumed.single_pixels,
-        kernel_px: f64::from(found.kernel) * bin as f64,
-    };
-    let measured = measure_all(&context, &found.candidates);
+    let out = detections(&view, found, psf, background);
     in_time()?;
-    let stars = merge::merge(measured, psf.window_px());
-    finish(&mut out, stars, &psf, rough);
-    out.shapes = shapes::measure(&context, &out.stars, out.fwhm_px);
-    out.saturation_level = saturation.is_finite().then_some(f64::from(saturation));
-    if found.mesh.is_blind() {
-        // All pixels are alike, at the level that counts as saturated.
-        out.sky_level = out.saturation_level.unwrap_or(0.0);
-    } else {
-        out.sky_level = median(&found.mesh.level);
-        out.sky_noise = median(&found.mesh.noise) * bin as f64;
-    }
     Some(out)
 }
 
 /// Candidates, with what they were found by.
 struct Found {
     candidates: Vec<Candidate>,
+    refused: Vec<Refused>,
     mesh: Mesh,
+    /// Frame pixels per block.
+    bin: usize,
     /// Width of the kernel, blocks.
     kernel: f32,
 }
 
-/// Searches the frame in blocks; `mesh` was measured in blocks of `mesh_bin`.
+/// Searches the frame in blocks of `bin` pixels; `mesh` was measured in those of `coarse`.
 fn search<P: Pixel>(
-    blocks: &Blocks<'_, P>,
+    view: &View<'_, P>,
+    coarse: &Plane,
+    mesh: Mesh,
+    bin: usize,
+    psf: &Psf,
+) -> Found {
+    if bin < coarse.bin {
+        return search_in(view, &Blocks::of(view.image, bin), mesh, coarse.bin, psf);
+    }
+    let plane = coarse.rebinned(bin / coarse.bin);
+    search_in(view, &plane.blocks(), mesh, coarse.bin, psf)
+}
+
+fn search_in<P: Pixel, Q: Pixel>(
+    view: &View<'_, P>,
+    blocks: &Blocks<'_, Q>,
     mesh: Mesh,
     mesh_bin: usize,
     psf: &Psf,
-    terms: &Terms,
 ) -> Found {
     let ratio = mesh_bin as f32 / blocks.bin as f32;
     let mesh = mesh.stretched(blocks.width, blocks.height, ratio);
     let kernel = kernel_sigma(psf, blocks.bin);
-    let candidates = filter::candidates(blocks, &mesh, kernel, terms);
+    let search = Search {
+        mesh: &mesh,
+        sigma: kernel,
+        psf_known: true,
+    };
+    let (candidates, refused) = candidates::find(view, blocks, &search);
     Found {
         candidates,
+        refused,
         mesh,
+        bin: blocks.bin,
         kernel,
     }
+}
+
+/// Measures and judges what was found.
+fn detections<P: Pixel>(
+    view: &View<'_, P>,
+    found: Found,
+    psf: Psf,
+    background: Background,
+) -> Detections {
+    let Found {
+        candidates,
+        mut refused,
+        mesh,
+        bin,
+        kernel,
+    } = found;
+    let sky = SkyLevel::new(mesh, bin);
+    let rough = background == Background::Fine;
+    let setting = Setting {
+        scene: Scene { view, sky: &sky },
+        psf,
+        harsh: view.picture && is_harsh(sky.mesh(), bin, view.saturation),
+        rough,
+        kernel_px: f64::from(kernel) * bin as f64,
+    };
+    let measured = measure_all(&setting, &candidates, &mut refused);
+    let stars = merge(measured, psf.window_px(), &mut refused);
+    let verdicts = judge_all(&stars, &psf, rough, view.size_px());
+    let good: Vec<Measured> = stars
+        .iter()
+        .zip(verdicts)
+        .filter_map(|(m, verdict)| {
+            Refused::note(&mut refused, [m.star.x_px, m.star.y_px], verdict)?;
+            Some(*m)
+        })
+        .collect();
+    let mut out = Detections::none(view.image.width, view.image.height);
+    out.background = background;
+    out.mosaic = view.mosaic;
+    out.fwhm_px = typical_fwhm(&good, &psf);
+    out.saturation_level = view
+        .saturation
+        .is_finite()
+        .then_some(f64::from(view.saturation));
+    if sky.mesh().is_blind() {
+        // All pixels are alike, at the level that counts as saturated.
+        out.sky_level = out.saturation_level.unwrap_or(0.0);
+    } else {
+        out.sky_level = median(&sky.mesh().level);
+        out.sky_noise = median(&sky.mesh().noise) * bin as f64;
+    }
+    hand_on(&mut out, &good, &mut refused);
+    out.refused = refused;
+    out.sky = Some(sky);
+    out
 }
 
 /// Whether a picture was stretched and sharpened so much that the noise of the sky, in blocks of
@@ -169,55 +212,65 @@ fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
 }
 
 /// Measures the candidates that matter, the same ones whatever the number of threads.
-fn measure_all<P: Pixel>(context: &Context<'_, P>, candidates: &[Candidate]) -> Vec<Measured> {
+fn measure_all<P: Pixel>(
+    setting: &Setting<'_, P>,
+    candidates: &[Candidate],
+    refused: &mut Vec<Refused>,
+) -> Vec<Measured> {
+    let view = setting.scene.view;
     let items: Vec<(f64, f64, f64)> = candidates
         .iter()
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
-    let mut order = order::spread(&items, context.image.width, context.image.height);
-    let enough = context.image.data.len() / PIXELS_PER_CANDIDATE;
-    order.truncate(MOST_MEASURED.min(enough.max(400)));
-    order
+    let order = order::spread(&items, view.size_px());
+    let enough = (view.image.data.len() / PIXELS_PER_CANDIDATE).max(LEAST_MEASURED);
+    let (first, rest) = order.split_at(order.len().min(enough.min(MOST_MEASURED)));
+    let verdicts: Vec<Result<Measured, Refusal>> = first
         .par_iter()
         .map_init(Scratch::default, |scratch, k| {
-            measure(context, &candidates[*k], scratch)
+            measure(setting, &candidates[*k], scratch)
         })
-        .flatten()
-        .filter(|m| m.is_sound(context.image.width, context.image.height))
+        .collect();
+    let unmeasured = rest.iter().map(|_| Err(Refusal::Unmeasured));
+    order
+        .iter()
+        .zip(verdicts.into_iter().chain(unmeasured))
+        .filter_map(|(k, verdict)| {
+            let Candidate { x_px, y_px, .. } = candidates[*k];
+            Refused::note(refused, [x_px, y_px], verdict)
+        })
         .collect()
 }
 
-/// Orders the list, faults last, and takes the typical width from it.
-fn finish(out: &mut Detections, stars: Vec<Measured>, psf: &Psf, rough: bool) {
-    let stars: Vec<Measured> = stars.into_iter().filter(|m| !m.fault).collect();
-    let lines = faults::unlike_stars(&stars, psf, rough, (out.width, out.height));
-    let (mut good, mut last) = (Vec::new(), Vec::new());
-    for (m, line) in stars.iter().zip(lines) {
-        if line { &mut last } else { &mut good }.push(*m);
-    }
+/// Puts the stars in the order in which they are handed on.
+fn hand_on(out: &mut Detections, good: &[Measured], refused: &mut Vec<Refused>) {
     let items: Vec<(f64, f64, f64)> = good
         .iter()
-        .map(|m| (m.star.x_px, m.star.y_px, m.brightness))
+        .map(|m| (m.star.x_px, m.star.y_px, m.star.flux))
         .collect();
-    let order = order::spread(&items, out.width, out.height);
-    out.stars = order
-        .iter()
-        .map(|k| good[*k].star)
-        .chain(last.iter().map(|m| m.star))
-        .take(MOST)
-        .collect();
+    let order = order::spread(&items, (out.width, out.height));
+    for (rank, k) in order.iter().enumerate() {
+        let star = good[*k].star;
+        let verdict = Refusal::Surplus.when(rank >= MOST);
+        if Refused::note(refused, [star.x_px, star.y_px], verdict).is_some() {
+            out.stars.push(star);
+        }
+    }
+}
+
+/// Typical width of these stars, or of the frame's typical star where they are few.
+fn typical_fwhm(good: &[Measured], psf: &Psf) -> f64 {
     let mut widths: Vec<f32> = good
         .iter()
         .filter(|m| !m.star.saturated && m.shape_known)
         .take(200)
         .map(|m| m.star.fwhm_px as f32)
         .collect();
-    out.fwhm_px = if widths.len() < 5 {
-        FWHM_PER_SIGMA * psf.sigma_px
-    } else {
-        widths.sort_unstable_by(f32::total_cmp);
-        f64::from(widths[widths.len() / 2])
-    };
+    if widths.len() < 5 {
+        return psf.fwhm_px();
+    }
+    widths.sort_unstable_by(f32::total_cmp);
+    f64::from(widths[widths.len() / 2])
 }
 
 fn median(values: &[f32]) -> f64 {

@@ -1,7 +1,7 @@
 //! Hills and hollows of the sky's light. Vignetting makes one hill, a gradient none, the glow of
 //! an amplifier one at the edge; clouds make several of each.
 
-use crate::detect::LightMap;
+use super::survey::LightMap;
 
 /// A hill counts from this height on, in standard errors of a cell.
 const HEIGHT: f64 = 8.0;

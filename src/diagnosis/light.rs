@@ -1,6 +1,6 @@
 //! What the sky of a frame says: too bright, clouded, or no light at all.
 
-use crate::detect::Survey;
+use super::survey::Survey;
 use nalgebra::{DMatrix, DVector};
 
 /// Sky above this share of full scale leaves no room for stars.

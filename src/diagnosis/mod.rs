@@ -7,15 +7,17 @@ mod light;
 mod shape;
 mod skyless;
 mod stars;
+mod survey;
 
 pub use skyless::{Skyless, skyless};
 
-use crate::detect::{Detections, Survey, survey};
+use crate::detect::Detections;
 use crate::frame::Frame;
 use crate::sky::Sky;
 use crate::solve::Request;
 use shape::Common;
 use stars::Counted;
+use survey::{Survey, survey};
 
 /// Fewer stars than this leave most places of the sky without a certain match.
 const FEW_STARS: usize = 8;

@@ -1,6 +1,7 @@
 //! What the objects of a frame look like: points, trails or discs.
 
-use crate::detect::{Detection, Detections, Object, Survey};
+use super::survey::{Object, Survey};
+use crate::detect::{Detection, Detections};
 use std::f64::consts::PI;
 
 /// Objects that agree, at least: one trail is a satellite, several are the mount.

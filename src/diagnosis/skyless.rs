@@ -1,7 +1,8 @@
 //! Frames that were never meant to show stars: the shutter was closed, or an even light shone in.
 
+use super::survey::{Look, Survey, survey};
 use super::{LEAST_STARS, SURE_SNR, light, shape};
-use crate::detect::{Detections, Look, Survey, survey};
+use crate::detect::Detections;
 use crate::frame::Frame;
 
 /// What a frame without sky shows instead.

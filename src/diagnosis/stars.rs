@@ -1,8 +1,9 @@
 //! How many detections of a frame are stars beyond doubt. Where there are many it hardly matters;
 //! where there are few, peaks of the noise and faults of the sensor outnumber them.
 
+use super::survey::Survey;
 use super::{FrameFacts, SURE_SNR, shape};
-use crate::detect::{Detection, Survey};
+use crate::detect::Detection;
 use std::collections::BTreeMap;
 
 /// Where stars are few they are counted from here on: of the millions of places of a frame some

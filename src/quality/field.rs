@@ -1,8 +1,8 @@
 //! How the stars' size changes over the frame: tilt of the sensor or the focuser, curvature of
 //! the field.
 
+use super::StarShape;
 use super::median;
-use crate::detect::StarShape;
 use nalgebra::{Matrix4, Vector4};
 
 /// Stars that a region needs to have a say.

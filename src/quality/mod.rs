@@ -3,15 +3,16 @@
 
 mod field;
 mod saturated;
+mod stars;
 
 pub use field::{FieldShape, Trend};
+pub use stars::StarShape;
 
-use crate::detect::{Detections, StarShape};
+use crate::detect::Detections;
+use crate::detect::typical::FWHM_PER_SIGMA;
 use crate::fit::Solution;
 use crate::frame::Frame;
 
-/// Standard deviation to full width at half maximum of a Gaussian: 2 sqrt(2 ln 2).
-const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 /// A star is seen from this signal-to-noise ratio on. Common practice.
 const LIMITING_SNR: f64 = 5.0;
 /// Standard deviations above the sky that its noise alone does not reach.
@@ -61,9 +62,10 @@ pub struct Shape {
 /// Reads the quality off what was detected in `frame`, and where `solution` puts it.
 pub fn quality(frame: &Frame, detections: &Detections, solution: Option<&Solution>) -> Quality {
     let limiting_flux = limiting_flux(detections);
+    let shapes = stars::shapes(frame, detections);
     Quality {
-        stars_measured: detections.shapes.len(),
-        shape: shape(detections, solution),
+        stars_measured: shapes.len(),
+        shape: shape(detections, &shapes, solution),
         sky_level: detections.sky_level,
         sky_noise: detections.sky_noise,
         limiting_flux,
@@ -85,8 +87,11 @@ fn saturation_level(detections: &Detections) -> Option<f64> {
         .filter(|level| *level > noise_peak || *level <= detections.sky_level)
 }
 
-fn shape(detections: &Detections, solution: Option<&Solution>) -> Option<Shape> {
-    let shapes = &detections.shapes;
+fn shape(
+    detections: &Detections,
+    shapes: &[StarShape],
+    solution: Option<&Solution>,
+) -> Option<Shape> {
     if shapes.len() < LEAST_SHAPES {
         return None;
     }

@@ -2,7 +2,7 @@
 
 use crate::star_field::{Canvas, Random};
 use nightfix::Deadline;
-use nightfix::detect::{Grain, detect};
+use nightfix::detect::{Background, detect};
 use nightfix::frame::Frame;
 use nightfix::search::search;
 use nightfix::sky::Sky;
@@ -46,7 +46,7 @@ fn stars_on_a_nebula_are_found_at_the_second_look() {
     assert!(!first.accepted, "a harder frame is needed");
     let outcome = solve(&frame, &sky, &request).unwrap();
     let solution = outcome.solution.expect("stars enough on a fine background");
-    assert_eq!(outcome.detections.grain, Grain::Fine);
+    assert_eq!(outcome.detections.background, Background::Fine);
     let truth = &field.truth;
     let (north, east) = (
         solution.centre_dec_deg - truth.dec_deg,

@@ -1,7 +1,9 @@
 //! Images too elongated or too broad for stars: trails, bad columns, spikes, edges, nebula.
 
-use super::measure::{FWHM_PER_SIGMA, Measured};
-use super::psf::Psf;
+use super::Refusal;
+use crate::detect::measure::Measured;
+use crate::detect::typical::{FWHM_PER_SIGMA, Psf};
+use std::collections::BTreeMap;
 
 /// Regions along the long side of the frame.
 const REGIONS: f64 = 5.0;
@@ -14,28 +16,28 @@ const BROAD: f64 = 2.5;
 /// The same where the sky is rough.
 const BROAD_ON_ROUGH: f64 = 1.6;
 
-/// For each detection, whether it is far more elongated than the stars around it, or far
-/// broader than those of the frame.
+/// Judges each detection: is it far more elongated than the stars around it, or far broader than
+/// those of the frame?
 ///
 /// Tracking drift elongates all stars of a frame, and optics those of a corner: the measure is
 /// the lower third of the region (a trail may outnumber the stars), or the frame's typical star
 /// where the region has few.
-pub(super) fn unlike_stars(
+pub(in crate::detect) fn judge_all(
     stars: &[Measured],
     typical: &Psf,
     rough: bool,
     (width, height): (usize, usize),
-) -> Vec<bool> {
+) -> Vec<Result<(), Refusal>> {
     let side = (width.max(height) as f64 / REGIONS).max(1.0);
     let region = |m: &Measured| ((m.star.x_px / side) as i64, (m.star.y_px / side) as i64);
-    let mut regions: std::collections::BTreeMap<(i64, i64), Vec<f64>> = Default::default();
+    let mut regions: BTreeMap<(i64, i64), Vec<f64>> = BTreeMap::new();
     for m in stars.iter().filter(|m| m.shape_known) {
         regions
             .entry(region(m))
             .or_default()
             .push(m.star.elongation);
     }
-    let regular: std::collections::BTreeMap<(i64, i64), f64> = regions
+    let regular: BTreeMap<(i64, i64), f64> = regions
         .into_iter()
         .filter(|(_, list)| list.len() >= 5)
         .map(|(k, mut list)| {
@@ -50,16 +52,11 @@ pub(super) fn unlike_stars(
     } else {
         EXCESS
     };
-    stars
-        .iter()
-        .map(|m| {
-            let local = regular
-                .get(&region(m))
-                .copied()
-                .unwrap_or(typical.elongation);
-            let long = m.star.elongation > longest * local.max(typical.elongation).max(1.15);
-            let broad = !m.star.saturated && m.star.fwhm_px > broadest;
-            broad || m.shape_known && long
-        })
-        .collect()
+    let judge = |m: &Measured| {
+        let local = regular.get(&region(m)).unwrap_or(&typical.elongation);
+        let long = m.star.elongation > longest * local.max(typical.elongation).max(1.15);
+        Refusal::Broad.when(!m.star.saturated && m.star.fwhm_px > broadest)?;
+        Refusal::Long.when(m.shape_known && long)
+    };
+    stars.iter().map(judge).collect()
 }

@@ -2,7 +2,7 @@
 //! like stars than most stars.
 
 use super::panels::left_by_panels;
-use super::plane::{Image, Pixel};
+use crate::detect::pixels::{Image, Pixel};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -26,58 +26,57 @@ const EDGE_PX: usize = 4;
 
 /// The part of a picture that shows the sky.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Window {
+pub(in crate::detect) struct SkyPart {
     columns: Range<usize>,
     rows: Range<usize>,
 }
 
-impl Window {
+impl SkyPart {
     /// The whole frame.
-    pub fn whole<P>(image: &Image<'_, P>) -> Window {
-        Window {
+    pub fn whole<P>(image: &Image<'_, P>) -> SkyPart {
+        SkyPart {
             columns: 0..image.width,
             rows: 0..image.height,
         }
     }
 
     /// The sky in a picture that may be one of a screen; the whole picture where it is not.
-    pub fn of<P: Pixel>(image: &Image<'_, P>) -> Window {
-        let whole = Window::whole(image);
+    pub fn of<P: Pixel>(image: &Image<'_, P>) -> SkyPart {
+        let whole = SkyPart::whole(image);
         let large = |left: &Range<usize>, all: usize| left.len() as f64 >= LEAST_SIDE * all as f64;
         if let Some((columns, rows)) = left_by_panels(image)
             && large(&columns, image.width)
             && large(&rows, image.height)
         {
-            return Window { columns, rows }.without_edges(image);
+            return SkyPart { columns, rows }.without_edges(image);
         }
-        let mut window = whole.clone();
+        let mut part = whole.clone();
         // Without the windows on two sides those on the other two are easier to tell.
         for _ in 0..2 {
-            let Some(columns) = stretch(&window.columns, |x| alike(image, &window.rows, x, true))
+            let Some(columns) = stretch(&part.columns, |x| alike(image, &part.rows, x, true))
             else {
                 return whole;
             };
-            window.columns = columns;
-            let Some(rows) = stretch(&window.rows, |y| alike(image, &window.columns, y, false))
-            else {
+            part.columns = columns;
+            let Some(rows) = stretch(&part.rows, |y| alike(image, &part.columns, y, false)) else {
                 return whole;
             };
-            window.rows = rows;
+            part.rows = rows;
         }
-        if window == whole || one_shade(image, &window) < ONE_SHADE {
+        if part == whole || one_shade(image, &part) < ONE_SHADE {
             return whole;
         }
-        window.without_edges(image)
+        part.without_edges(image)
     }
 
     /// The same without the pixels beside what is around it.
-    fn without_edges<P>(self, image: &Image<'_, P>) -> Window {
+    fn without_edges<P>(self, image: &Image<'_, P>) -> SkyPart {
         let inside = |range: &Range<usize>, size: usize| {
             let from = if range.start > 0 { EDGE_PX } else { 0 };
             let to = if range.end < size { EDGE_PX } else { 0 };
             range.start + from..range.end.saturating_sub(to)
         };
-        Window {
+        SkyPart {
             columns: inside(&self.columns, image.width),
             rows: inside(&self.rows, image.height),
         }
@@ -146,9 +145,9 @@ fn stretch(range: &Range<usize>, alike: impl Fn(usize) -> f64 + Sync) -> Option<
     Some(range.start + first.start..range.start + last.end)
 }
 
-/// Share of the pixels around `window` that have the commonest value of their side.
-fn one_shade<P: Pixel>(image: &Image<'_, P>, window: &Window) -> f64 {
-    let Window { columns, rows } = window;
+/// Share of the pixels around `part` that have the commonest value of their side.
+fn one_shade<P: Pixel>(image: &Image<'_, P>, part: &SkyPart) -> f64 {
+    let SkyPart { columns, rows } = part;
     let sides = [
         (0..image.width, 0..rows.start),
         (0..image.width, rows.end..image.height),
@@ -214,12 +213,12 @@ mod tests {
 
     #[test]
     fn the_sky_is_found_among_windows() {
-        let window = Window::of(&image(&screen()));
+        let part = SkyPart::of(&image(&screen()));
         assert_eq!(
-            (window.columns.clone(), window.rows.clone()),
+            (part.columns.clone(), part.rows.clone()),
             (94..346, 44..276)
         );
-        assert_eq!((window.offset(), window.size()), ((94, 44), (252, 232)));
+        assert_eq!((part.offset(), part.size()), ((94, 44), (252, 232)));
     }
 
     #[test]
@@ -228,7 +227,7 @@ mod tests {
             let mut sky = noise(levels);
             let data: Vec<u8> = (0..SIZE.0 * SIZE.1).map(|_| sky()).collect();
             let image = image(&data);
-            assert_eq!(Window::of(&image), Window::whole(&image), "{levels}");
+            assert_eq!(SkyPart::of(&image), SkyPart::whole(&image), "{levels}");
         }
     }
 
@@ -252,6 +251,6 @@ mod tests {
             })
             .collect();
         let image = image(&data);
-        assert_eq!(Window::of(&image), Window::whole(&image));
+        assert_eq!(SkyPart::of(&image), SkyPart::whole(&image));
     }
 }

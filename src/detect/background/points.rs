@@ -2,7 +2,7 @@
 //! star, a hot pixel or the track of a particle would pass for something wide.
 
 use super::mesh::Mesh;
-use super::plane::{Image, Pixel, Plane};
+use crate::detect::pixels::{Image, Pixel, Plane};
 use rayon::prelude::*;
 
 /// Blocks this many times the noise above the sky are looked at.
@@ -14,7 +14,7 @@ const REACH: usize = 4;
 const CELL_PX: usize = 64;
 
 /// The pixels of a frame without points, in frame units.
-pub(super) fn smooth<P: Pixel>(image: &Image<'_, P>) -> Plane {
+pub(crate) fn smooth<P: Pixel>(image: &Image<'_, P>) -> Plane {
     let (plane, saturation) = Plane::binned(image, 1);
     let floor = f32::MIN_POSITIVE.sqrt().max(0.3 * P::STEP);
     let mesh = Mesh::measure_slopes(&plane, CELL_PX, saturation, floor);
@@ -23,7 +23,7 @@ pub(super) fn smooth<P: Pixel>(image: &Image<'_, P>) -> Plane {
 
 /// `plane`, in which every block that stands out of the median of its surroundings has that
 /// median. The inside of a disc wider than the surroundings is its own median and stays.
-pub(super) fn without(plane: &Plane, mesh: &Mesh) -> Plane {
+pub(crate) fn without(plane: &Plane, mesh: &Mesh) -> Plane {
     let (width, height) = (plane.width, plane.height);
     let limit = BRIGHT * mesh.quiet_noise();
     let mut data = plane.data.clone();

@@ -1,8 +1,8 @@
 //! Rows and columns that stand off from their surroundings over the whole frame: banding of the
 //! read-out, bad columns. Whoever looks for shapes would take them for trails.
 
-use super::mesh::Mesh;
-use super::plane::Plane;
+use crate::detect::background::Mesh;
+use crate::detect::pixels::Plane;
 
 /// Rows (or columns) scatter by noise alone; from this many times that on they are banded.
 const BANDED: f32 = 1.5;

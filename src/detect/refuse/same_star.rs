@@ -1,16 +1,22 @@
 //! One star, one detection.
 
-use super::measure::{FWHM_PER_SIGMA, Measured};
+use super::{Refusal, Refused};
+use crate::detect::measure::Measured;
+use crate::detect::typical::FWHM_PER_SIGMA;
 use std::collections::HashMap;
 
-/// Drops detections that lie within 0.8 FWHM of a brighter one, or within the saturated core
+/// Refuses detections that lie within 0.8 FWHM of a brighter one, or within the saturated core
 /// of one. Two maxima further apart stay two.
-pub(super) fn merge(mut stars: Vec<Measured>, sigma_px: f64) -> Vec<Measured> {
+pub(in crate::detect) fn merge(
+    mut stars: Vec<Measured>,
+    sigma_px: f64,
+    refused: &mut Vec<Refused>,
+) -> Vec<Measured> {
     stars.sort_by(|a, b| {
         b.core_px
             .is_some()
             .cmp(&a.core_px.is_some())
-            .then(b.brightness.total_cmp(&a.brightness))
+            .then(b.star.flux.total_cmp(&a.star.flux))
             .then(a.star.y_px.total_cmp(&b.star.y_px))
             .then(a.star.x_px.total_cmp(&b.star.x_px))
     });
@@ -32,7 +38,8 @@ pub(super) fn merge(mut stars: Vec<Measured>, sigma_px: f64) -> Vec<Measured> {
                 }
             })
         });
-        if taken {
+        let verdict = Refusal::PartOfStar.when(taken);
+        if Refused::note(refused, [x, y], verdict).is_none() {
             continue;
         }
         let (rx, ry) = m

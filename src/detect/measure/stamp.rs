@@ -1,8 +1,8 @@
 //! The pixels around one star, background subtracted.
 
-use super::mesh::{Mesh, clipped};
 use super::moments::LANES;
-use super::plane::{Image, Pixel};
+use crate::detect::background::{Scene, clipped};
+use crate::detect::pixels::{Image, Pixel};
 
 /// Largest half side of a stamp, pixels.
 const MAX_RADIUS: usize = 48;
@@ -11,7 +11,7 @@ const MAX_RADIUS: usize = 48;
 /// block, which holds one pixel of each of the four sub-lattices: the colours cancel, and the
 /// values sit at half-integer positions.
 #[derive(Debug, Default)]
-pub(super) struct Stamp {
+pub(crate) struct Stamp {
     /// Background-subtracted values, rows padded with zeros to `stride`; blank pixels are zero.
     pub data: Vec<f32>,
     /// Values per row, and rows.
@@ -31,26 +31,16 @@ pub(super) struct Stamp {
 
 impl Stamp {
     /// Cuts the square of half side `radius` around (x, y).
-    pub fn cut<P: Pixel>(
-        &mut self,
-        image: &Image<'_, P>,
-        sky: &Sky<'_>,
-        mosaic: bool,
-        (x, y): (f64, f64),
-        radius: f64,
-    ) {
+    pub fn cut<P: Pixel>(&mut self, scene: &Scene<'_, P>, (x, y): (f64, f64), radius: f64) {
         let r = (radius.ceil().max(2.0) as usize).min(MAX_RADIUS) as isize;
         let (cx, cy) = (x.round() as isize, y.round() as isize);
-        let level = sky.level(x, y);
-        let slope = sky.slope(x, y, r as f64);
-        self.level = level;
         self.side = (2 * r + 1) as usize;
         self.stride = self.side.next_multiple_of(LANES);
         (self.x0, self.y0) = ((cx - r) as f64, (cy - r) as f64);
         self.data.clear();
-        if mosaic {
+        if scene.view.mosaic {
             let n = self.side + 1;
-            self.copy(image, cx - r, cy - r, n);
+            self.copy(scene.view.image, cx - r, cy - r, n);
             (self.x0, self.y0) = (self.x0 + 0.5, self.y0 + 0.5);
             for (a, b) in self.raw.chunks_exact(n).zip(self.raw[n..].chunks_exact(n)) {
                 let blocks = a.windows(2).zip(b.windows(2));
@@ -60,13 +50,20 @@ impl Stamp {
                     .resize(self.data.len().next_multiple_of(LANES), 0.0);
             }
         } else {
-            self.copy(image, cx - r, cy - r, self.side);
+            self.copy(scene.view.image, cx - r, cy - r, self.side);
             for row in self.raw.chunks_exact(self.side) {
                 self.data.extend_from_slice(row);
                 self.data
                     .resize(self.data.len().next_multiple_of(LANES), 0.0);
             }
         }
+        self.level = scene.sky.level(x, y);
+        self.subtract_sky((x, y), scene.sky.slope(x, y, r as f64));
+    }
+
+    /// Takes the sky off, `level` at (x, y) and changing by `slope` per pixel.
+    fn subtract_sky(&mut self, (x, y): (f64, f64), slope: [f32; 2]) {
+        let level = self.level;
         // A plane, not a level: the rest of a slope would pull faint stars uphill.
         let (dx, dy) = ((self.x0 - x) as f32, (self.y0 - y) as f32);
         for (j, row) in self.data.chunks_exact_mut(self.stride).enumerate() {
@@ -214,36 +211,5 @@ impl Stamp {
         }
         let n = sample.len();
         clipped(sample, 0.0).map(|(mean, scatter)| (mean, scatter, n))
-    }
-}
-
-/// Sky level at frame positions.
-pub(super) struct Sky<'a> {
-    mesh: &'a Mesh,
-    bin: f64,
-}
-
-impl<'a> Sky<'a> {
-    /// From a mesh in blocks of `bin` x `bin` frame pixels.
-    pub fn new(mesh: &'a Mesh, bin: usize) -> Sky<'a> {
-        Sky {
-            mesh,
-            bin: bin as f64,
-        }
-    }
-
-    /// Level at a frame position.
-    pub fn level(&self, x: f64, y: f64) -> f32 {
-        let to_plane = |v: f64| (v + 0.5) / self.bin - 0.5;
-        self.mesh.level_at(to_plane(x), to_plane(y))
-    }
-
-    /// Change of the level per pixel along x and y, over `reach` pixels to either side.
-    fn slope(&self, x: f64, y: f64, reach: f64) -> [f32; 2] {
-        let per_px = 1.0 / (2.0 * reach as f32);
-        [
-            (self.level(x + reach, y) - self.level(x - reach, y)) * per_px,
-            (self.level(x, y + reach) - self.level(x, y - reach)) * per_px,
-        ]
     }
 }

@@ -1,12 +1,13 @@
 //! A coarse look at a frame that did not solve: its light and the objects in it, whatever their
 //! shape. The detector looks for stars and passes over what is none; here that is the subject.
 
-use super::banding;
-use super::mesh::Mesh;
-use super::objects::{self, Object};
-use super::plane::{Image, Pixel, Plane};
-use super::points;
+mod banding;
+mod objects;
+
+use crate::detect::background::{Mesh, least_noise, points};
+use crate::detect::pixels::{Image, Pixel, Plane};
 use crate::frame::{Frame, Pixels};
+pub use objects::Object;
 
 /// Blocks along the long side of the first plane that is looked at: fine enough for trails.
 const LONG_SIDE: usize = 600;
@@ -117,9 +118,7 @@ fn look<P: Pixel>(plane: &Plane) -> Look {
 /// A background mesh of about `cells` cells along the long side.
 fn measured<P: Pixel>(plane: &Plane, cells: usize) -> Mesh {
     let cell = (plane.width.max(plane.height) / cells).max(8);
-    let floor = 0.3 * P::STEP / plane.bin as f32;
-    let floor = floor.max(f32::MIN_POSITIVE.sqrt());
-    Mesh::measure(plane, cell, f32::INFINITY, floor)
+    Mesh::measure(plane, cell, f32::INFINITY, least_noise::<P>(plane.bin))
 }
 
 fn light_map(mesh: &Mesh) -> LightMap {

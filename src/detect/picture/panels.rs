@@ -1,7 +1,7 @@
 //! The panels around a picture on a screen: each side of the screen has a few tones up to a straight
 //! edge, whatever sky comes after it.
 
-use super::plane::{Image, Pixel};
+use crate::detect::pixels::{Image, Pixel};
 use std::collections::BTreeMap;
 use std::ops::Range;
 

@@ -1,8 +1,8 @@
 //! Connected areas brighter than the sky, with their size and direction.
 
-use super::mesh::Mesh;
-use super::moments::Shape;
-use super::plane::Plane;
+use crate::detect::background::Mesh;
+use crate::detect::measure::Shape;
+use crate::detect::pixels::Plane;
 
 /// A block belongs to an object where the mean of it and its eight neighbours stands this many
 /// times its own noise above the sky.

@@ -1,54 +1,15 @@
 //! How wide the stars of this frame are.
 
-use super::drifted::{DRAWN_OUT, Outline, drifted};
-use super::filter::Candidate;
-use super::moments::{Shape, Window};
-use super::plane::{Image, Pixel};
-use super::spikes::is_spike;
-use super::stamp::{Sky, Stamp};
+use super::drifted::{Outline, drifted};
+use super::{NARROWEST, Psf};
+use crate::detect::background::Scene;
+use crate::detect::candidates::Candidate;
+use crate::detect::measure::{Shape, Stamp, Window};
+use crate::detect::order;
+use crate::detect::pixels::Pixel;
+use crate::detect::refuse::is_spike;
 use rayon::prelude::*;
 
-/// The typical star image of a frame.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Psf {
-    /// Geometric mean of the standard deviations along both axes, pixels, the pixel included.
-    pub sigma_px: f64,
-    /// Long over short axis.
-    pub elongation: f64,
-}
-
-impl Psf {
-    /// A well-sampled star, before anything is known.
-    pub const GUESS: Psf = Psf {
-        sigma_px: 1.2,
-        elongation: 1.0,
-    };
-
-    /// A star that is narrower than a pixel.
-    pub const SINGLE_PIXEL: Psf = Psf {
-        sigma_px: NARROWEST,
-        elongation: 1.0,
-    };
-
-    /// Whether the stars are so much longer than wide that the mount must have drifted.
-    pub fn is_drawn_out(&self) -> bool {
-        self.elongation > DRAWN_OUT
-    }
-
-    /// Standard deviation along the short axis, pixels.
-    pub fn short_axis_px(&self) -> f64 {
-        (self.sigma_px / self.elongation.max(1.0).sqrt()).max(NARROWEST)
-    }
-
-    /// Standard deviation of a round window or kernel that holds the star, pixels: the star's
-    /// own, or nearly its long axis where it is drawn out.
-    pub fn window_px(&self) -> f64 {
-        self.sigma_px * (self.elongation / 1.3).clamp(1.0, 4.8).sqrt()
-    }
-}
-
-/// Narrowest star, standard deviation in pixels, the pixel included: no optics do better.
-pub(super) const NARROWEST: f64 = 0.42;
 /// Images from which the typical one is taken.
 const LOOK_AT: usize = 160;
 /// Where fewer are left without hot pixels and saturated stars, so many times as many are looked at.
@@ -57,30 +18,15 @@ const MORE: usize = 5;
 /// Widest star, standard deviation in pixels.
 const WIDEST: f64 = 12.0;
 
-/// What candidates are measured on.
-pub(super) struct Eye<'a, P> {
-    pub image: &'a Image<'a, P>,
-    pub sky: Sky<'a>,
-    pub mosaic: bool,
-    pub saturation: f32,
-}
-
-impl<P> Eye<'_, P> {
-    /// Pixels along x and y.
-    fn size_px(&self) -> (usize, usize) {
-        (self.image.width, self.image.height)
-    }
-}
-
 /// Measures the typical star from the brightest candidates that are neither saturated nor
 /// single hot pixels; `None` without any.
-pub(super) fn estimate<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
-    let mut found = outlines(eye, candidates, 2 * LOOK_AT, CLEAR_SNR, outline);
+pub(super) fn estimate<P: Pixel>(scene: &Scene<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
+    let mut found = outlines(scene, candidates, 2 * LOOK_AT, CLEAR_SNR, outline);
     let round = found.iter().filter(|f| f.elongation < ROUND).count();
     if round < FEW {
-        found = outlines(eye, candidates, 2 * LOOK_AT, FAINT_SNR, outline);
+        found = outlines(scene, candidates, 2 * LOOK_AT, FAINT_SNR, outline);
     }
-    typical(found, eye.size_px())
+    typical(found, scene.view.size_px())
 }
 
 /// Candidates with this ratio to their noise have a shape that noise leaves alone ...
@@ -93,10 +39,13 @@ const ROUND: f64 = 1.8;
 
 /// The same from narrow images that stand out of their surroundings, whatever light lies there:
 /// stars on a nebula. `None` where fewer than five agree.
-pub(super) fn estimate_lone<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]) -> Option<Psf> {
+pub(super) fn estimate_lone<P: Pixel>(
+    scene: &Scene<'_, P>,
+    candidates: &[Candidate],
+) -> Option<Psf> {
     // Hills of the nebula may well be brighter than all stars.
-    let found = outlines(eye, candidates, 8 * LOOK_AT, CLEAR_SNR, outline_of_lone);
-    let psf = typical(found.clone(), eye.size_px())?;
+    let found = outlines(scene, candidates, 8 * LOOK_AT, CLEAR_SNR, outline_of_lone);
+    let psf = typical(found.clone(), scene.view.size_px())?;
     let alike = |f: &&Outline| apart(f.sigma_px, psf.sigma_px) < 2.0 * BANDWIDTH;
     (found.iter().filter(alike).count() >= LEAST_LONE).then_some(psf)
 }
@@ -105,12 +54,12 @@ pub(super) fn estimate_lone<P: Pixel>(eye: &Eye<'_, P>, candidates: &[Candidate]
 const LEAST_LONE: usize = 5;
 
 /// How one candidate is measured.
-type Measure<P> = fn(&Eye<'_, P>, &Candidate, &mut Scratch) -> Option<Shape>;
+type Measure<P> = fn(&Scene<'_, P>, &Candidate, &mut Scratch) -> Option<Shape>;
 
 /// Outlines of the `most` brightest candidates, spread over the frame, or of the ones after them, as
 /// far as they reach `least_snr`.
 fn outlines<P: Pixel>(
-    eye: &Eye<'_, P>,
+    scene: &Scene<'_, P>,
     candidates: &[Candidate],
     most: usize,
     least_snr: f32,
@@ -120,7 +69,7 @@ fn outlines<P: Pixel>(
         .iter()
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
-    let order = super::order::spread(&items, eye.image.width, eye.image.height);
+    let order = order::spread(&items, scene.view.size_px());
     let mut found: Vec<Outline> = Vec::new();
     // Hot pixels may outnumber the stars: then more candidates are looked at.
     for some in order.chunks(most).take(MORE) {
@@ -131,7 +80,7 @@ fn outlines<P: Pixel>(
                     if candidate.flux < least_snr * candidate.flux_noise {
                         return None;
                     }
-                    let shape = measure(eye, candidate, scratch)?;
+                    let shape = measure(scene, candidate, scratch)?;
                     Some(Outline {
                         x_px: candidate.x_px,
                         y_px: candidate.y_px,
@@ -245,35 +194,35 @@ const FIRST_PX: f64 = 1.3;
 
 /// Cuts the candidate's first stamp; `None` for saturated or single-pixel ones, and the edge of
 /// something dark.
-fn cut<P: Pixel>(eye: &Eye<'_, P>, candidate: &Candidate, stamp: &mut Stamp) -> Option<()> {
+fn cut<P: Pixel>(scene: &Scene<'_, P>, candidate: &Candidate, stamp: &mut Stamp) -> Option<()> {
     let at = (candidate.x_px, candidate.y_px);
-    stamp.cut(eye.image, &eye.sky, eye.mosaic, at, STAMP_PX);
-    let no_star = is_spike(stamp, eye.mosaic, Some(NARROWEST))
-        || is_saturated(eye, stamp)
+    stamp.cut(scene, at, STAMP_PX);
+    let no_star = is_spike(stamp, scene.view.mosaic, Some(NARROWEST))
+        || is_saturated(scene, stamp)
         || stamp.is_at_an_edge();
     (!no_star).then_some(())
 }
 
-fn is_saturated<P>(eye: &Eye<'_, P>, stamp: &Stamp) -> bool {
-    let limit = eye.saturation - stamp.level;
+fn is_saturated<P>(scene: &Scene<'_, P>, stamp: &Stamp) -> bool {
+    let limit = scene.view.saturation - stamp.level;
     stamp.data.iter().any(|v| *v >= 0.95 * limit)
 }
 
 /// Shape of one candidate.
 fn outline<P: Pixel>(
-    eye: &Eye<'_, P>,
+    scene: &Scene<'_, P>,
     candidate: &Candidate,
     Scratch { stamp, window, .. }: &mut Scratch,
 ) -> Option<Shape> {
-    cut(eye, candidate, stamp)?;
+    cut(scene, candidate, stamp)?;
     let at = (candidate.x_px, candidate.y_px);
     let mut shape = window.adaptive(stamp, at, FIRST_PX, 3.0)?;
     for (from, limit_px) in [(2.2, 5.0), (4.5, WIDEST)] {
         if shape.sigma() < from {
             break;
         }
-        stamp.cut(eye.image, &eye.sky, eye.mosaic, at, 4.0 * limit_px);
-        if is_saturated(eye, stamp) {
+        stamp.cut(scene, at, 4.0 * limit_px);
+        if is_saturated(scene, stamp) {
             return None;
         }
         shape = window.adaptive(stamp, at, from, limit_px)?;
@@ -284,7 +233,7 @@ fn outline<P: Pixel>(
 
 /// Shape of one candidate above the ring around it, unless it is wide or the ring as uneven.
 fn outline_of_lone<P: Pixel>(
-    eye: &Eye<'_, P>,
+    scene: &Scene<'_, P>,
     candidate: &Candidate,
     Scratch {
         stamp,
@@ -292,7 +241,7 @@ fn outline_of_lone<P: Pixel>(
         sample,
     }: &mut Scratch,
 ) -> Option<Shape> {
-    cut(eye, candidate, stamp)?;
+    cut(scene, candidate, stamp)?;
     let at = (candidate.x_px, candidate.y_px);
     let (level, scatter, _) = stamp.ring(at, LONE_RING_PX, sample)?;
     stamp.lower(level);

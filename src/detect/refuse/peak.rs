@@ -1,11 +1,11 @@
 //! Tells hot pixels and cosmic rays from stars by what lies next to the peak.
 
-use super::stamp::Stamp;
+use crate::detect::measure::Stamp;
 
 /// Whether the peak is sharper than a star of standard deviation `sigma_px` (the pixel included)
 /// can be: a single pixel, or a track of charge one pixel wide. `None`: stars are drawn out, and may
 /// look like a track.
-pub(super) fn is_spike(stamp: &Stamp, mosaic: bool, sigma_px: Option<f64>) -> bool {
+pub(in crate::detect) fn is_spike(stamp: &Stamp, mosaic: bool, sigma_px: Option<f64>) -> bool {
     let Some((top, around)) = peak(stamp) else {
         return false;
     };

@@ -1,16 +1,17 @@
 //! Saturated cores: one star however large the clipped area, centred also where charge blooms.
 
-use super::plane::{Image, Pixel};
-use super::psf::Psf;
+use crate::detect::pixels::{Image, Pixel, View};
 
 /// Half side of the area searched, pixels: blooming runs far.
 const REACH: isize = 320;
+/// Side of the area searched.
+const SIDE: usize = (2 * REACH + 1) as usize;
 /// Most saturated pixels of a star.
 const MOST_PIXELS: usize = 30_000;
 
 /// A connected area of saturated pixels.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Blob {
+pub(in crate::detect) struct Blob {
     /// Centre of the core without its blooming, frame pixels.
     pub x: f64,
     /// See `x`.
@@ -50,38 +51,6 @@ struct Cut {
 }
 
 impl Blob {
-    /// A round core, with or without blooming: no lone pixel, no bar, no overexposed area, and in
-    /// a picture whose discs are `smooth` no letter of a caption.
-    pub fn is_star(&self, psf: &Psf, smooth: bool) -> bool {
-        let outline = if self.blooms() {
-            self.has_core
-        } else {
-            // A disc fills 0.785 of its box, with single pixels that stick out 0.6, an ellipse of
-            // 2 : 1 on the diagonal 0.63, a disc with the roots of diffraction spikes 0.5; letters
-            // too fill less, but are no part of frames as a camera writes them.
-            let least_fill = match smooth {
-                _ if psf.elongation > 1.4 => 0.4,
-                true if self.is_round() => 0.6,
-                true => 0.66,
-                false => 0.5,
-            };
-            self.area < 9 || self.area as f64 >= least_fill * self.width * self.height
-        };
-        !self.overflowed && outline && (self.area >= 2 || psf.sigma_px < 1.0)
-    }
-
-    /// Whether what lies right beside the core is as dark as next to a letter, a hot pixel or the
-    /// track of a cosmic ray. From the edge of a Gaussian star's core at radius r its light falls
-    /// as exp(-r d / s^2), so that the next pixel has a share of about s^2 / (s^2 + r) in the
-    /// mean; a third of that is asked for, and twice as much in a picture whose tone curve lifts
-    /// the wings of stars.
-    pub fn is_sharp(&self, psf: &Psf, level: f32, sky: f32, nonlinear: bool) -> bool {
-        let variance = psf.short_axis_px().powi(2);
-        let part = if nonlinear { 0.6 } else { 0.3 };
-        let share = part * variance / (variance + self.core_radius());
-        f64::from(self.beside - sky) < share * f64::from(level - sky)
-    }
-
     /// Large enough for its outline to mean something, and as wide as high: few letters are.
     pub fn is_round(&self) -> bool {
         const LEAST_PIXELS: usize = 12;
@@ -110,21 +79,20 @@ impl Blob {
 
 /// The saturated area nearest to (x, y), within `reach`.
 pub(super) fn blob_at<P: Pixel>(
-    image: &Image<'_, P>,
+    view: &View<'_, P>,
     saturation: f32,
     (x, y): (f64, f64),
     reach: f64,
-    mosaic: bool,
     scratch: &mut Scratch,
 ) -> Option<Blob> {
     let (cx, cy) = (x.round() as isize, y.round() as isize);
     let r = reach.ceil() as isize;
     let start = (cy - r..=cy + r)
         .flat_map(|y| (cx - r..=cx + r).map(move |x| (x, y)))
-        .filter(|(x, y)| image.at(*x, *y) >= saturation)
+        .filter(|(x, y)| view.image.at(*x, *y) >= saturation)
         .min_by_key(|(x, y)| ((x - cx).pow(2) + (y - cy).pow(2), *y, *x))?;
-    let step = if mosaic { 2 } else { 1 };
-    Some(flood(image, saturation, start, step, scratch))
+    let step = if view.mosaic { 2 } else { 1 };
+    Some(flood(view.image, saturation, start, step, scratch))
 }
 
 /// Collects the area around `start`.
@@ -135,7 +103,7 @@ fn flood<P: Pixel>(
     step: isize,
     s: &mut Scratch,
 ) -> Blob {
-    let side = (2 * REACH + 1) as usize;
+    let side = SIDE;
     s.seen.resize(side * side, false);
     s.cuts.clear();
     s.cuts.resize(2 * side, Cut::default());
@@ -185,27 +153,34 @@ fn flood<P: Pixel>(
             (x - 1, y - 1),
         ]);
     }
-    let (rows, columns) = s.cuts.split_at(side);
-    let extent = |cuts: &[Cut]| cuts.iter().filter(|c| c.length > 0.0).count() as f64;
-    let (height, width) = (extent(rows), extent(columns));
-    // The core is cut by lines across the direction of blooming: its longest cuts are in the
-    // middle, and the bloomed tails are short cuts.
-    let upright = height >= width;
-    let core = Core::of(if upright { rows } else { columns });
-    let (x, y) = if upright {
-        (core.along, core.across + (start.1 - REACH) as f64)
-    } else {
-        (core.across + (start.0 - REACH) as f64, core.along)
-    };
-    Blob {
-        x,
-        y,
-        area,
-        width,
-        height,
-        has_core: core.stands_out,
-        beside: core.beside,
-        overflowed,
+    s.blob(start, (area, overflowed))
+}
+
+impl Scratch {
+    /// What the cuts through the area around `start` say of it.
+    fn blob(&self, start: (isize, isize), (area, overflowed): (usize, bool)) -> Blob {
+        let (rows, columns) = self.cuts.split_at(SIDE);
+        let extent = |cuts: &[Cut]| cuts.iter().filter(|c| c.length > 0.0).count() as f64;
+        let (height, width) = (extent(rows), extent(columns));
+        // The core is cut by lines across the direction of blooming: its longest cuts are in the
+        // middle, and the bloomed tails are short cuts.
+        let upright = height >= width;
+        let core = Core::of(if upright { rows } else { columns });
+        let (x, y) = if upright {
+            (core.along, core.across + (start.1 - REACH) as f64)
+        } else {
+            (core.across + (start.0 - REACH) as f64, core.along)
+        };
+        Blob {
+            x,
+            y,
+            area,
+            width,
+            height,
+            has_core: core.stands_out,
+            beside: core.beside,
+            overflowed,
+        }
     }
 }
 

@@ -7,7 +7,7 @@ use super::stamp::Stamp;
 
 /// Shape and place of a star image.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Shape {
+pub(crate) struct Shape {
     /// Second moments with the window's effect removed, square pixels.
     pub xx: f64,
     /// See `xx`.
@@ -87,11 +87,11 @@ impl Gaussian {
 }
 
 /// Narrowest window: pixels sample nothing finer.
-pub(super) const LEAST_WINDOW_PX: f64 = 0.75;
+pub(crate) const LEAST_WINDOW_PX: f64 = 0.75;
 
 /// Reusable window weights: of each column the weight, its first and its second moment.
 #[derive(Debug, Default)]
-pub(super) struct Window {
+pub(crate) struct Window {
     columns: [Vec<f32>; 3],
     /// Stamp column of the first weight.
     first: usize,

@@ -1,7 +1,7 @@
 //! Images strung on straight lines: the lights of an aircraft, pieces of a satellite's trail, the
 //! teeth of an edge. Each of them looks like a star; that so many lie on one line does not.
 
-use super::Detection;
+use crate::detect::Detection;
 use std::f64::consts::PI;
 
 /// Directions tried: half a step makes a line miss its last image by less than a band.
@@ -17,7 +17,10 @@ const MOST_LINES: usize = 8;
 
 /// The stars that lie on no such line across a frame of `size_px`, in their order; `None` where
 /// there is no such line.
-pub(super) fn off_lines(stars: &[Detection], size_px: [usize; 2]) -> Option<Vec<Detection>> {
+pub(in crate::detect) fn off_lines(
+    stars: &[Detection],
+    size_px: [usize; 2],
+) -> Option<Vec<Detection>> {
     let mut left = stars.to_vec();
     for _ in 0..MOST_LINES {
         let Some(line) = fullest(&left, size_px) else {

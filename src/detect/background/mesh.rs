@@ -1,73 +1,14 @@
 //! Sky level and noise on a coarse mesh, interpolated in between.
 
-use super::plane::Plane;
+use super::clip::clipped;
+use super::smooth::{BLIND, fill, level_median3, median3};
+use crate::detect::pixels::Plane;
 use rayon::prelude::*;
 use std::ops::Range;
 
-/// Values that the first guess of middle and spread is taken from: sorting more costs more than
-/// all the rest, and the guess only says what to clip.
-const GUESS: usize = 128;
-
-/// Clipped mean and standard deviation of a sample that holds sky and some stars.
-///
-/// The first guess of the spread is taken from the lower half, which stars leave alone; `floor`
-/// is the least that makes sense. `None` with fewer than 8 values.
-pub(super) fn clipped(sample: &[f32], floor: f32) -> Option<(f32, f32)> {
-    if sample.len() < 8 {
-        return None;
-    }
-    let mut guess = [0.0f32; GUESS];
-    let n = sample.len().min(GUESS);
-    let guess = &mut guess[..n];
-    for (k, v) in guess.iter_mut().enumerate() {
-        *v = sample[k * sample.len() / n];
-    }
-    let (lower, median, _) = guess.select_nth_unstable_by(n / 2, f32::total_cmp);
-    let median = *median;
-    // One and two sigma below the middle of a normal distribution: 15.87 % and 2.28 %.
-    let (lowest, one, _) = lower.select_nth_unstable_by(n * 1587 / 10_000, f32::total_cmp);
-    let one = median - *one;
-    lowest.sort_unstable_by(f32::total_cmp);
-    let two = lowest
-        .get(n * 228 / 10_000)
-        .map_or(0.0, |v| 0.5 * (median - v));
-    // The lowest value of all is no two-sigma rank.
-    let spread = if n < 44 { one } else { one.max(two) }.max(floor);
-    let (mean, deviation) = within(sample, median, 3.0 * spread);
-    // Where stars crowd, the lower half stays the better witness.
-    let sigma = deviation.min(1.5 * spread).max(floor);
-    let (mean, deviation) = within(sample, mean, 3.0 * sigma);
-    Some((mean, deviation.min(1.5 * spread)))
-}
-
-/// Mean and standard deviation of the values within `reach` of `centre`, summed in a fixed
-/// order of eight at a time.
-fn within(sample: &[f32], centre: f32, reach: f32) -> (f32, f32) {
-    const LANES: usize = 8;
-    let (mut n, mut sum, mut square) = ([0.0f32; LANES], [0.0f32; LANES], [0.0f32; LANES]);
-    let mut add = |k: usize, v: f32| {
-        let d = v - centre;
-        let near = d.abs() <= reach;
-        let (one, d) = if near { (1.0, d) } else { (0.0, 0.0) };
-        n[k] += one;
-        sum[k] += d;
-        square[k] += d * d;
-    };
-    let (eights, rest) = sample.as_chunks::<LANES>();
-    for eight in eights {
-        (0..LANES).for_each(|k| add(k, eight[k]));
-    }
-    rest.iter().enumerate().for_each(|(k, v)| add(k, *v));
-    let total = |lanes: [f32; LANES]| lanes.iter().sum::<f32>();
-    let (n, sum, square) = (total(n).max(1.0), total(sum), total(square));
-    let mean = sum / n;
-    // 1.014: a normal distribution cut at 3 sigma is narrower by that much (1 / 0.9866).
-    let deviation = (square / n - mean * mean).max(0.0).sqrt() * 1.014;
-    (centre + mean, deviation)
-}
-
 /// Level and noise per cell of a plane.
-pub(super) struct Mesh {
+#[derive(Debug, Clone)]
+pub(crate) struct Mesh {
     /// Cells along x.
     pub cols: usize,
     /// Cells along y.
@@ -79,34 +20,6 @@ pub(super) struct Mesh {
     pub level: Vec<f32>,
     /// Standard deviation per cell.
     pub noise: Vec<f32>,
-}
-
-/// Beyond this many times the noise of its pixels a level is uneven.
-const ROUGH: f32 = 0.7;
-
-/// How far the levels of three by three squares lie from the plane through them, root mean
-/// square, in units of the median noise in them. `None` where one has no sky.
-fn unevenness(squares: &[Option<(f32, f32)>; 9]) -> Option<f32> {
-    let mut level = [0.0; 9];
-    let mut noise = [0.0; 9];
-    for (k, square) in squares.iter().enumerate() {
-        (level[k], noise[k]) = (*square)?;
-    }
-    let (mut mean, mut along_x, mut along_y) = (0.0, 0.0, 0.0);
-    for (k, l) in level.iter().enumerate() {
-        mean += l / 9.0;
-        along_x += l * ((k % 3) as f32 - 1.0) / 6.0;
-        along_y += l * ((k / 3) as f32 - 1.0) / 6.0;
-    }
-    let square: f32 = (0..9)
-        .map(|k| {
-            let plane = mean + along_x * ((k % 3) as f32 - 1.0) + along_y * ((k / 3) as f32 - 1.0);
-            (level[k] - plane).powi(2)
-        })
-        .sum();
-    noise.sort_unstable_by(f32::total_cmp);
-    // Nine levels less the three of the plane.
-    Some((square / 6.0).sqrt() / noise[4].max(f32::MIN_POSITIVE))
 }
 
 /// Values looked at per cell.
@@ -147,7 +60,7 @@ impl Mesh {
             .map_init(Vec::new, |sample, k| {
                 let (xs, ys) = (mesh.col_range(k % cols), mesh.row_range(k / cols));
                 sample.clear();
-                sample_cell(&plane.data, plane.width, xs, ys, SAMPLE, sample);
+                sample_cell((&plane.data, plane.width), (xs, ys), SAMPLE, sample);
                 let inside = sample.len();
                 sample.retain(|v| *v < limit);
                 if sample.len() * 4 < inside {
@@ -214,50 +127,17 @@ impl Mesh {
             return None;
         }
         let (xs, ys) = (self.col_range(i), self.row_range(j));
-        let area = xs.len() * ys.len();
-        let step = ((area as f32 / SAMPLE as f32).sqrt().round() as usize).max(1);
+        let off_middle = |at: usize, start: usize, size: f32| (at - start) as f32 / size - 0.5;
+        let (left, top) = (xs.start, ys.start);
         sample.clear();
-        for (n, y) in ys.clone().step_by(step).enumerate() {
-            let from = xs.start + (n * 2 + n / step) % step;
-            let across = dy * ((y - ys.start) as f32 / self.cell_h - 0.5);
-            for x in (from..xs.end).step_by(step) {
-                let v = plane.data[y * plane.width + x];
-                if v.is_finite() && v < limit {
-                    sample.push(v - across - dx * ((x - xs.start) as f32 / self.cell_w - 0.5));
-                }
-            }
-        }
+        let from = (&plane.data[..], plane.width);
+        sample_as(from, (xs, ys), SAMPLE, sample, |x, y, v| {
+            let slope =
+                dy * off_middle(y, top, self.cell_h) + dx * off_middle(x, left, self.cell_w);
+            if v < limit { v - slope } else { f32::NAN }
+        });
+        sample.retain(|v| v.is_finite());
         clipped(sample, 0.0).map(|(_, deviation)| deviation)
-    }
-
-    /// Share of the cells of `plane` whose sky is far from flat: the levels of nine squares of
-    /// `side` blocks in it lie away from a plane by more than `ROUGH` of the noise in them.
-    /// Nebulae do that; noise, gradients and crowds of stars hardly.
-    pub fn rough_share(&self, plane: &Plane, side: usize, limit: f32) -> f64 {
-        let (mut rough, mut sample) = (0, Vec::new());
-        for k in 0..self.noise.len() {
-            let (xs, ys) = (self.col_range(k % self.cols), self.row_range(k / self.cols));
-            let squares: [Option<(f32, f32)>; 9] = std::array::from_fn(|square| {
-                let middle = |range: &Range<usize>, third: usize| {
-                    (range.start + range.len() * (2 * third + 1) / 6).saturating_sub(side / 2)
-                };
-                let (x, y) = (middle(&xs, square % 3), middle(&ys, square / 3));
-                let (w, h) = ((x + side).min(plane.width), (y + side).min(plane.height));
-                sample.clear();
-                sample_cell(
-                    &plane.data,
-                    plane.width,
-                    x..w,
-                    y..h,
-                    side * side,
-                    &mut sample,
-                );
-                sample.retain(|v| *v < limit);
-                clipped(&sample, 0.0)
-            });
-            rough += usize::from(unevenness(&squares).is_some_and(|u| u > ROUGH));
-        }
-        rough as f64 / self.noise.len() as f64
     }
 
     /// The same mesh in blocks of another size, `width` x `height` of them; `ratio` says how many
@@ -353,14 +233,14 @@ fn segment(v: f32, size: f32, count: usize) -> (usize, f32) {
     (i, u - i as f32)
 }
 
-/// Takes about `wanted` values evenly from a rectangle of rows of `width`, skipping NaN.
-pub(super) fn sample_cell(
-    data: &[f32],
-    width: usize,
-    xs: Range<usize>,
-    ys: Range<usize>,
+/// Takes about `wanted` values evenly from a rectangle of rows of `width`, as `value` has them of
+/// column, row and stored value; what is not finite is left out.
+fn sample_as(
+    (data, width): (&[f32], usize),
+    (xs, ys): (Range<usize>, Range<usize>),
     wanted: usize,
     sample: &mut Vec<f32>,
+    value: impl Fn(usize, usize, f32) -> f32,
 ) {
     let area = xs.len() * ys.len();
     let step = ((area as f32 / wanted as f32).sqrt().round() as usize).max(1);
@@ -370,86 +250,20 @@ pub(super) fn sample_cell(
         let Some(row) = data.get(y * width + from..y * width + xs.end.max(from)) else {
             continue;
         };
-        sample.extend(row.iter().step_by(step).filter(|v| v.is_finite()));
+        let along = (from..).step_by(step).zip(row.iter().step_by(step));
+        let finite = along.filter(|(_, v)| v.is_finite());
+        sample.extend(finite.map(|(x, v)| value(x, y, *v)));
     }
 }
 
-/// Noise of a mesh without a single measured cell: nothing rises above it, and its square is a
-/// number, in blocks of any size.
-const BLIND: f32 = 1e18;
-
-/// Gives empty cells the value of the nearest measured ones.
-fn fill(cells: &[Option<(f32, f32)>], cols: usize, rows: usize) -> Vec<(f32, f32)> {
-    let mut cells = cells.to_vec();
-    for _ in 0..cols + rows {
-        if cells.iter().all(Option::is_some) {
-            break;
-        }
-        let before = cells.clone();
-        for k in 0..cells.len() {
-            if cells[k].is_some() {
-                continue;
-            }
-            let near: Vec<(f32, f32)> = neighbours(k, cols, rows)
-                .filter_map(|n| before[n])
-                .collect();
-            if !near.is_empty() {
-                let n = near.len() as f32;
-                cells[k] = Some((
-                    near.iter().map(|c| c.0).sum::<f32>() / n,
-                    near.iter().map(|c| c.1).sum::<f32>() / n,
-                ));
-            }
-        }
-    }
-    cells
-        .into_iter()
-        .map(|c| c.unwrap_or((0.0, BLIND)))
-        .collect()
-}
-
-/// The cell and those around it.
-fn neighbours(k: usize, cols: usize, rows: usize) -> impl Iterator<Item = usize> {
-    let (i, j) = (k % cols, k / cols);
-    (j.saturating_sub(1)..=(j + 1).min(rows - 1))
-        .flat_map(move |j| (i.saturating_sub(1)..=(i + 1).min(cols - 1)).map(move |i| j * cols + i))
-}
-
-/// Median over each cell and its neighbours; those beyond the edge go on as the ones across do, so
-/// that the edge of a slope is not drawn towards its middle.
-fn level_median3(level: &[f32], cols: usize, rows: usize) -> Vec<f32> {
-    let within =
-        |v: usize, step: isize, count: usize| v.checked_add_signed(step).filter(|v| *v < count);
-    (0..level.len())
-        .map(|k| {
-            let (i, j) = (k % cols, k / cols);
-            let at = |di: isize, dj: isize| {
-                let place = within(i, di, cols).zip(within(j, dj, rows));
-                place.map(|(i, j)| level[j * cols + i])
-            };
-            let mut near: [f32; 9] = std::array::from_fn(|n| {
-                let (di, dj) = (n as isize % 3 - 1, n as isize / 3 - 1);
-                let across = || at(-di, -dj).map(|l| 2.0 * level[k] - l);
-                at(di, dj).or_else(across).unwrap_or(level[k])
-            });
-            near.sort_unstable_by(f32::total_cmp);
-            near[4]
-        })
-        .collect()
-}
-
-/// Median over each cell and its neighbours.
-pub(super) fn median3(values: &[f32], cols: usize, rows: usize) -> Vec<f32> {
-    let mut near = Vec::with_capacity(9);
-    (0..values.len())
-        .map(|k| {
-            near.clear();
-            near.extend(neighbours(k, cols, rows).map(|n| values[n]));
-            near.sort_unstable_by(f32::total_cmp);
-            let n = near.len();
-            0.5 * (near[n / 2] + near[(n - 1) / 2])
-        })
-        .collect()
+/// The same of the values as stored.
+pub(in crate::detect) fn sample_cell(
+    from: (&[f32], usize),
+    cell: (Range<usize>, Range<usize>),
+    wanted: usize,
+    sample: &mut Vec<f32>,
+) {
+    sample_as(from, cell, wanted, sample, |_, _, v| v);
 }
 
 #[cfg(test)]

@@ -1,11 +1,12 @@
 //! Shapes of well-exposed single stars all over the frame: what focus, guiding and optics are
-//! judged by. Detection itself needs none of it.
+//! judged by.
 
-use super::Detection;
-use super::measure::{Context, FWHM_PER_SIGMA};
-use super::moments::{LEAST_WINDOW_PX, Window};
-use super::plane::Pixel;
-use super::stamp::Stamp;
+use crate::detect::background::Scene;
+use crate::detect::measure::{LEAST_WINDOW_PX, Stamp, Window};
+use crate::detect::pixels::{Image, Pixel, View};
+use crate::detect::typical::FWHM_PER_SIGMA;
+use crate::detect::{Detection, Detections};
+use crate::frame::{Frame, Pixels};
 use rayon::prelude::*;
 
 /// Shape of one star image.
@@ -38,46 +39,78 @@ const REACH_WIDTHS: f64 = 2.0;
 /// Largest radius measured, pixels.
 const MOST_REACH_PX: f64 = 36.0;
 
-/// Measures up to ten single, unsaturated stars in each region of the frame. `stars` are in the
-/// order in which they are handed on, `fwhm_px` is their typical width.
-pub(super) fn measure<P: Pixel>(
-    context: &Context<'_, P>,
-    stars: &[Detection],
-    fwhm_px: f64,
-) -> Vec<StarShape> {
-    if !(fwhm_px > 0.0) {
+/// Measures up to ten single, unsaturated stars in each region of `frame`.
+pub(super) fn shapes(frame: &Frame, detections: &Detections) -> Vec<StarShape> {
+    match &frame.pixels {
+        Pixels::U8(data) => shapes_in(frame, data, detections),
+        Pixels::U16(data) => shapes_in(frame, data, detections),
+        Pixels::F32(data) => shapes_in(frame, data, detections),
+    }
+}
+
+fn shapes_in<P: Pixel>(frame: &Frame, data: &[P], detections: &Detections) -> Vec<StarShape> {
+    let (width, height) = (frame.width, frame.height);
+    let Some(sky) = &detections.sky else {
+        return Vec::new();
+    };
+    if !(detections.fwhm_px > 0.0) {
         return Vec::new();
     }
-    let (width, height) = (context.image.width, context.image.height);
-    let reach = (REACH_WIDTHS * fwhm_px + 1.0).min(MOST_REACH_PX);
+    let image = Image {
+        data,
+        width,
+        height,
+    };
+    let view = View {
+        image: &image,
+        mosaic: detections.mosaic,
+        saturation: detections
+            .saturation_level
+            .map_or(f32::INFINITY, |level| level as f32),
+        picture: frame.nonlinear,
+        single_pixels: false,
+    };
+    let scene = Scene { view: &view, sky };
+    let reach = (REACH_WIDTHS * detections.fwhm_px + 1.0).min(MOST_REACH_PX);
+    chosen(detections, reach)
+        .par_iter()
+        .map_init(Default::default, |buffers, star| {
+            shape(&scene, star, detections.fwhm_px, reach, buffers)
+        })
+        .flatten()
+        .collect()
+}
+
+/// The stars that are measured: those at least `reach` pixels from every edge.
+fn chosen(detections: &Detections, reach: f64) -> Vec<Detection> {
+    let Detections {
+        stars,
+        width,
+        height,
+        fwhm_px,
+        ..
+    } = detections;
     let mut taken = [0; REGIONS[0] * REGIONS[1]];
     let region = |v: f64, size: usize, count: usize| {
         ((v.max(0.0) / size as f64 * count as f64) as usize).min(count - 1)
     };
-    let chosen: Vec<Detection> = stars
+    stars
         .iter()
         .filter(|s| !s.saturated && s.snr >= LEAST_SNR)
         .filter(|s| {
             let inside = |v: f64, size: usize| v >= reach && v + reach <= (size - 1) as f64;
-            inside(s.x_px, width) && inside(s.y_px, height) && is_single(s, stars, fwhm_px)
+            inside(s.x_px, *width) && inside(s.y_px, *height) && is_single(s, stars, *fwhm_px)
         })
         .filter(|s| {
             let (i, j) = (
-                region(s.x_px, width, REGIONS[0]),
-                region(s.y_px, height, REGIONS[1]),
+                region(s.x_px, *width, REGIONS[0]),
+                region(s.y_px, *height, REGIONS[1]),
             );
             let count = &mut taken[j * REGIONS[0] + i];
             *count += 1;
             *count <= MOST_PER_REGION
         })
         .copied()
-        .collect();
-    chosen
-        .par_iter()
-        .map_init(Default::default, |buffers, star| {
-            shape(context, star, fwhm_px, reach, buffers)
-        })
-        .flatten()
         .collect()
 }
 
@@ -100,7 +133,7 @@ struct Buffers {
 }
 
 fn shape<P: Pixel>(
-    context: &Context<'_, P>,
+    scene: &Scene<'_, P>,
     star: &Detection,
     fwhm_px: f64,
     reach: f64,
@@ -114,7 +147,7 @@ fn shape<P: Pixel>(
         sample,
         light,
     } = buffers;
-    stamp.cut(context.image, &context.sky, context.mosaic, at, outer);
+    stamp.cut(scene, at, outer);
     // The half-light circle feels an error of the sky more than a centroid does: the ring's own.
     if let Some((sky, _, _)) = stamp.ring(at, (reach, outer), sample) {
         stamp.lower(sky);

@@ -1,8 +1,8 @@
 //! Recognises a colour mosaic from the pixels.
 
-use super::filter::Candidate;
-use super::plane::{Image, Pixel};
-use super::stamp::Sky;
+use super::{Image, Pixel, View};
+use crate::detect::background::{SkyLevel, clipped};
+use crate::detect::candidates::Candidate;
 
 /// Blocks sampled along each axis.
 const SAMPLES: usize = 96;
@@ -11,7 +11,7 @@ const SAMPLES: usize = 96;
 ///
 /// In an unfiltered frame the neighbours in a block see the same sky, so the median difference
 /// between two sub-lattices is zero within its standard error; behind colour filters it is not.
-pub(super) fn seen_in_sky<P: Pixel>(image: &Image<'_, P>) -> bool {
+pub(in crate::detect) fn seen_in_sky<P: Pixel>(image: &Image<'_, P>) -> bool {
     // Twice an odd number: sensors read by four amplifiers in turn show patterns of period 4,
     // which must average out.
     let step = |length: usize| 2 * ((length / SAMPLES / 2) | 1);
@@ -39,7 +39,7 @@ fn differs(d: &[f32], step: f32) -> bool {
     if d.len() < 200 {
         return false;
     }
-    let Some((mean, sigma)) = super::mesh::clipped(d, 0.3 * step) else {
+    let Some((mean, sigma)) = clipped(d, 0.3 * step) else {
         return false;
     };
     let error = sigma.max(0.3 * step) / (d.len() as f32).sqrt();
@@ -51,10 +51,9 @@ fn differs(d: &[f32], step: f32) -> bool {
 ///
 /// Behind no filter a star's share per sub-lattice is a quarter, more or less by where it lies
 /// between the pixels, and a quarter in the median over stars.
-pub(super) fn seen_in_stars<P: Pixel>(
-    image: &Image<'_, P>,
-    sky: &Sky<'_>,
-    saturation: f32,
+pub(in crate::detect) fn seen_in_stars<P: Pixel>(
+    view: &View<'_, P>,
+    sky: &SkyLevel,
     candidates: &[Candidate],
 ) -> bool {
     let mut bright: Vec<&Candidate> = candidates
@@ -64,7 +63,7 @@ pub(super) fn seen_in_stars<P: Pixel>(
     bright.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     let mut contrasts: [Vec<f32>; 3] = Default::default();
     for c in bright.iter().take(120) {
-        let Some(share) = shares(image, sky, saturation, c) else {
+        let Some(share) = shares(view, sky, c) else {
             continue;
         };
         contrasts[0].push(share[0] + share[3] - share[1] - share[2]);
@@ -83,19 +82,14 @@ pub(super) fn seen_in_stars<P: Pixel>(
 }
 
 /// Share of a star's light per sub-lattice, from the 8 x 8 pixels around it.
-fn shares<P: Pixel>(
-    image: &Image<'_, P>,
-    sky: &Sky<'_>,
-    saturation: f32,
-    c: &Candidate,
-) -> Option<[f32; 4]> {
+fn shares<P: Pixel>(view: &View<'_, P>, sky: &SkyLevel, c: &Candidate) -> Option<[f32; 4]> {
     let level = sky.level(c.x_px, c.y_px);
     let (x0, y0) = (c.x_px.round() as isize - 4, c.y_px.round() as isize - 4);
     let mut sums = [0.0f32; 4];
     for y in y0..y0 + 8 {
         for x in x0..x0 + 8 {
-            let v = image.at(x, y);
-            if !(v < saturation) {
+            let v = view.image.at(x, y);
+            if !(v < view.saturation) {
                 return None;
             }
             sums[((y & 1) * 2 + (x & 1)) as usize] += v - level;

@@ -1,0 +1,119 @@
+//! Places where a star may be: local maxima of the frame behind a matched filter.
+
+mod bend;
+mod convolve;
+mod maxima;
+
+use super::background::{Mesh, median3};
+use super::pixels::{Blocks, Pixel, View};
+use super::refuse::{Refusal, Refused};
+use bend::Bends;
+use convolve::Kernel;
+use maxima::{Buffers, Peak, Strip, strip};
+use rayon::prelude::*;
+
+/// Least ratio of a filtered maximum to the noise of the filtered plane. At 4.5 sigma a
+/// megapixel of pure noise yields a handful of maxima.
+const THRESHOLD: f32 = 4.5;
+
+/// A local maximum of the filtered plane.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Candidate {
+    /// Position, full-resolution pixels of the frame.
+    pub x_px: f64,
+    /// See `x_px`.
+    pub y_px: f64,
+    /// Flux of a star of the kernel's shape, frame units.
+    pub flux: f32,
+    /// Noise of that flux.
+    pub flux_noise: f32,
+}
+
+/// What is looked for.
+pub(super) struct Search<'a> {
+    /// The background.
+    pub mesh: &'a Mesh,
+    /// Width of the Gaussian kernel, blocks.
+    pub sigma: f32,
+    /// The kernel fits the stars: what is sharper than a star is refused.
+    pub psf_known: bool,
+}
+
+/// Filters the `blocks` of a frame and returns the maxima above the threshold, in stored order,
+/// and those that were refused.
+pub(super) fn find<P: Pixel, Q: Pixel>(
+    view: &View<'_, P>,
+    blocks: &Blocks<'_, Q>,
+    &Search {
+        mesh,
+        sigma,
+        psf_known,
+    }: &Search<'_>,
+) -> (Vec<Candidate>, Vec<Refused>) {
+    let kernel = Kernel::gaussian(sigma);
+    let strips: Vec<Strip> = (0..mesh.rows)
+        .into_par_iter()
+        .map_init(Buffers::default, |buffers, j| {
+            strip(blocks, mesh, &kernel, (j, psf_known), buffers)
+        })
+        .collect();
+    let raw: Vec<f32> = strips
+        .iter()
+        .flat_map(|s| s.noise.iter().copied())
+        .collect();
+    let noise = median3(&raw, mesh.cols, mesh.rows);
+    let calm = if view.picture { calm(&noise) } else { 0.0 };
+    let mut refused = Vec::new();
+    let place = |p: &Peak| [p.x, p.y].map(|v| blocks.to_frame(f64::from(v)));
+    let peaks: Vec<(Peak, f32)> = strips
+        .into_iter()
+        .flat_map(|s| s.peaks)
+        .map(|p| {
+            let snr = p.value / noise[p.cell];
+            (p, snr)
+        })
+        .filter(|(_, snr)| *snr >= THRESHOLD)
+        .filter(|(p, _)| {
+            let drawn = Refusal::Drawn.when(noise[p.cell] < calm);
+            Refused::note(&mut refused, place(p), drawn).is_some()
+        })
+        .collect();
+    let bends = Bends::of(&peaks, sigma, psf_known && !view.single_pixels);
+    let area = (blocks.bin * blocks.bin) as f32;
+    let candidates = peaks
+        .iter()
+        .filter_map(|(p, snr)| {
+            let mut verdict = bends.judge(p.bend, *snr);
+            if verdict.is_err() && blocks.highest_near(p.x, p.y) >= view.saturation {
+                // A saturated core with its blooming is judged by its outline.
+                verdict = Ok(());
+            }
+            let [x_px, y_px] = place(p);
+            Refused::note(&mut refused, [x_px, y_px], verdict)?;
+            Some(Candidate {
+                x_px,
+                y_px,
+                flux: p.value * area,
+                flux_noise: noise[p.cell] * area,
+            })
+        })
+        .collect();
+    (candidates, refused)
+}
+
+/// Cells with less noise than this are bars and captions on the picture of a sky: drawn, and without
+/// noise of their own. They take a small part of it; where much is that calm, it is sky that lossy
+/// compression has smoothed.
+fn calm(noise: &[f32]) -> f32 {
+    const SHARE_OF_SKY: f32 = 0.2;
+    const MOST_DRAWN: f64 = 0.15;
+    let mut sorted = noise.to_vec();
+    sorted.sort_unstable_by(f32::total_cmp);
+    let limit = SHARE_OF_SKY * sorted.get(sorted.len() * 3 / 4).copied().unwrap_or(0.0);
+    let drawn = sorted.partition_point(|n| *n < limit);
+    if drawn as f64 <= MOST_DRAWN * sorted.len() as f64 {
+        limit
+    } else {
+        0.0
+    }
+}

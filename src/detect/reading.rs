@@ -1,0 +1,112 @@
+//! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
+//! without what is strung on lines, on another background, which shows other stars, with single
+//! pixels for stars, or without them.
+
+use super::{Background, Detection, Detections, detect_as};
+use crate::Deadline;
+use crate::frame::Frame;
+
+/// How the stars of a frame are read.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Reading {
+    /// As the frame looks.
+    #[default]
+    AsItLooks,
+    /// Without what lies on straight lines: the lights of aircraft, pieces of trails.
+    OffLines,
+    /// On this background: for a sky that was taken for a nebula, or a nebula taken for sky.
+    On(Background),
+    /// With single bright pixels for stars, on this background: frames binned far.
+    SinglePixels(Background),
+    /// Stars are wide, out of focus: what is narrow is not one, and the background is drawn as
+    /// fine as their width allows.
+    OutOfFocus,
+}
+
+/// Stars wider than this (FWHM) fill several pixels.
+const NARROW_PX: f64 = 2.0;
+/// Stars wider than this are out of focus.
+const WIDE_PX: f64 = 7.0;
+/// This many of the first stars make the patterns.
+const FIRST: usize = 30;
+/// Stars closer than this are the same one, pixels.
+const SAME_PX: f64 = 2.0;
+/// Where more of the first stars than this are old ones, the search would go the same way again.
+const MOST_OLD: f64 = 0.8;
+
+impl Reading {
+    /// The readings that may show other stars than `first`, those seen as the frame looks.
+    pub fn further(first: &Detections) -> impl Iterator<Item = Reading> + use<> {
+        let narrow = first.fwhm_px < NARROW_PX;
+        let wide = first.fwhm_px > WIDE_PX && !first.mosaic;
+        [
+            Some(Reading::OffLines),
+            Some(Reading::On(first.background.other())),
+            narrow.then_some(Reading::SinglePixels(first.background)),
+            wide.then_some(Reading::OutOfFocus),
+        ]
+        .into_iter()
+        .flatten()
+        .filter(|reading| reading.is_on())
+    }
+
+    /// Short name, the same in every version.
+    pub fn code(self) -> &'static str {
+        match self {
+            Reading::AsItLooks => "as-it-looks",
+            Reading::OffLines => "off-lines",
+            Reading::On(_) => "other-background",
+            Reading::SinglePixels(_) => "single-pixels",
+            Reading::OutOfFocus => "out-of-focus",
+        }
+    }
+
+    /// The background that it is read on; `None`: the one that suits the sky.
+    pub(super) fn background(self) -> Option<Background> {
+        match self {
+            Reading::AsItLooks | Reading::OffLines => None,
+            Reading::On(background) | Reading::SinglePixels(background) => Some(background),
+            Reading::OutOfFocus => Some(Background::Plain),
+        }
+    }
+
+    #[cfg(not(feature = "rule-switches"))]
+    fn is_on(self) -> bool {
+        true
+    }
+
+    #[cfg(feature = "rule-switches")]
+    fn is_on(self) -> bool {
+        !super::switches::is_off(self.code())
+    }
+}
+
+/// Reads `frame` again; `None` where that shows nothing else than `first`, or the deadline passed.
+pub fn detect_again(
+    frame: &Frame,
+    reading: Reading,
+    first: &Detections,
+    deadline: Deadline,
+) -> Option<Detections> {
+    if reading == Reading::OffLines {
+        return first.off_lines();
+    }
+    let other = detect_as(frame, reading, deadline)?;
+    // A fine background without stars falls back on the plain one.
+    let fell_back = matches!(reading, Reading::On(_)) && other.background == first.background;
+    (!fell_back && differ(&other, first)).then_some(other)
+}
+
+/// Whether other stars come first.
+fn differ(other: &Detections, first: &Detections) -> bool {
+    let stars = &other.stars[..other.stars.len().min(FIRST)];
+    let old = stars.iter().filter(|s| is_among(s, &first.stars)).count();
+    (old as f64) < MOST_OLD * stars.len() as f64
+}
+
+fn is_among(star: &Detection, stars: &[Detection]) -> bool {
+    stars
+        .iter()
+        .take(2 * FIRST)
+        .any(|s| (s.x_px - star.x_px).hypot(s.y_px - star.y_px) < SAME_PX)
+}

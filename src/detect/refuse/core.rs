@@ -1,0 +1,64 @@
+//! Tells the saturated cores of stars from letters, bars, hot pixels and overexposed areas.
+
+use super::Refusal;
+use crate::detect::measure::{Blob, Setting};
+use crate::detect::pixels::Pixel;
+use crate::detect::typical::Psf;
+
+/// Refuses a core whose surroundings are as dark as those of a letter or a hot pixel. In a mosaic
+/// the neighbours have other colours, which tells nothing, and letters are told from stars of a
+/// picture that are drawn out by being rounder.
+pub(in crate::detect) fn judge_edge<P: Pixel>(
+    setting: &Setting<'_, P>,
+    blob: &Blob,
+    level: f32,
+) -> Result<(), Refusal> {
+    let view = setting.scene.view;
+    let told_otherwise = view.mosaic
+        || view.single_pixels
+        || setting.harsh && blob.is_round()
+        || view.picture && setting.psf.is_drawn_out();
+    let sky = setting.scene.sky.level(blob.x, blob.y);
+    let steep = !told_otherwise && is_steep(blob, &setting.psf, [level, sky], view.picture);
+    Refusal::SteepCore.when(steep)
+}
+
+/// Whether what lies right beside the core is as dark as next to a letter, a hot pixel or the
+/// track of a cosmic ray. From the edge of a Gaussian star's core at radius r its light falls
+/// as exp(-r d / s^2), so that the next pixel has a share of about s^2 / (s^2 + r) in the
+/// mean; a third of that is asked for, and twice as much in a picture whose tone curve lifts
+/// the wings of stars.
+fn is_steep(blob: &Blob, psf: &Psf, [level, sky]: [f32; 2], picture: bool) -> bool {
+    let variance = psf.short_axis_px().powi(2);
+    let part = if picture { 0.6 } else { 0.3 };
+    let share = part * variance / (variance + blob.core_radius());
+    f64::from(blob.beside - sky) < share * f64::from(level - sky)
+}
+
+/// A round core, with or without blooming: no lone pixel, no bar, no overexposed area, and in a
+/// picture whose discs are discs no letter of a caption. A star that is drawn out in whatever
+/// direction has no outline to speak of.
+pub(in crate::detect) fn is_star<P: Pixel>(setting: &Setting<'_, P>, blob: &Blob) -> bool {
+    if blob.overflowed {
+        return false;
+    }
+    if setting.psf.is_drawn_out() {
+        return blob.area >= 2;
+    }
+    let psf = &setting.psf;
+    let outline = if blob.blooms() {
+        blob.has_core
+    } else {
+        // A disc fills 0.785 of its box, with single pixels that stick out 0.6, an ellipse of
+        // 2 : 1 on the diagonal 0.63, a disc with the roots of diffraction spikes 0.5; letters
+        // too fill less, but are no part of frames as a camera writes them.
+        let least_fill = match setting.scene.view.picture && !setting.harsh {
+            _ if psf.elongation > 1.4 => 0.4,
+            true if blob.is_round() => 0.6,
+            true => 0.66,
+            false => 0.5,
+        };
+        blob.area < 9 || blob.area as f64 >= least_fill * blob.width * blob.height
+    };
+    outline && (blob.area >= 2 || psf.sigma_px < 1.0)
+}
