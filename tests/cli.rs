@@ -50,7 +50,7 @@ fn help_documents_options_and_exit_statuses() {
 
 #[test]
 fn what_makes_no_sense_is_a_usage_error() {
-    let cases: [&[&str]; 16] = [
+    let cases: [&[&str]; 18] = [
         &[],
         &["--bogus", "a.fits"],
         &["a.fits", "--at", "not a place"],
@@ -66,6 +66,8 @@ fn what_makes_no_sense_is_a_usage_error() {
         &["a.fits", "--threads", "0"],
         &["a.fits", "--overlay", "picture.gif"],
         &["a.fits", "b.fits", "--overlay", "picture.png"],
+        &["a.fits", "--refusals", "picture.gif"],
+        &["a.fits", "b.fits", "--refusals", "picture.png"],
         &["a.fits", "--within", "5", "--ignore-header"],
     ];
     for arguments in cases {
@@ -254,6 +256,45 @@ fn the_overlay_is_a_picture_of_the_kind_that_its_name_says() {
         2,
         "no temporary files left"
     );
+}
+
+/// The counts of the answer and the picture tell the same of what was not taken for a star.
+#[test]
+fn refusals_are_counted_and_drawn_with_their_reasons() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("refused.png");
+    let frame = sample("04-finder.png");
+    let picture = || image::open(&path).unwrap().to_rgb8();
+    let output = solve([
+        frame.as_os_str(),
+        "--json".as_ref(),
+        "--refusals".as_ref(),
+        path.as_os_str(),
+    ]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let answer: serde_json::Value = serde_json::from_str(&stdout(&output)).unwrap();
+    let refused = answer["stars"]["refused"].as_object().unwrap();
+    // A picture as a guiding telescope takes it: hot pixels, and more stars than are measured.
+    for reason in ["sharp-peak", "spike", "unmeasured"] {
+        assert!(refused[reason].as_u64() > Some(0), "{refused:?}");
+    }
+    // Letters in amber over the frame, and in the legend below it.
+    let (width, height) = picture().dimensions();
+    let sky = image::image_dimensions(&frame).unwrap();
+    assert!(
+        height > sky.1 * width / sky.0.max(width),
+        "{width} x {height}"
+    );
+    let amber = |p: &image::Rgb<u8>| p[0] > 200 && p[1] > 150 && p[2] < 120;
+    let rows = picture();
+    let in_rows = |from: u32, to: u32| {
+        let places = (from..to).flat_map(|y| (0..width).map(move |x| (x, y)));
+        places
+            .filter(|(x, y)| amber(rows.get_pixel(*x, *y)))
+            .count()
+    };
+    assert!(in_rows(0, sky.1.min(height)) > 1000);
+    assert!(in_rows(height - 40, height) > 10);
 }
 
 #[test]

@@ -21,6 +21,7 @@ use picture::SkyPart;
 use pixels::{Image, Pixel};
 pub use reading::{Reading, detect_again};
 pub use refuse::{Refusal, Refused};
+use std::collections::BTreeMap;
 
 /// One star image.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -80,6 +81,15 @@ impl Detections {
             height,
             ..Detections::default()
         }
+    }
+
+    /// How many places were refused for each reason there was.
+    pub fn refusals(&self) -> BTreeMap<Refusal, usize> {
+        let mut counts = BTreeMap::new();
+        for refused in &self.refused {
+            *counts.entry(refused.why).or_default() += 1;
+        }
+        counts
     }
 
     /// The same without what lies on straight lines, where more does than chance explains: lights

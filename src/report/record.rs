@@ -16,6 +16,7 @@ use crate::mount::{DateDoubt, Moment, pointing_error};
 use crate::solve::{Outcome, SearchOrder};
 use serde::Serialize;
 use serde_json::{Map, Value};
+use std::collections::BTreeMap;
 
 /// Name and number of the schema: the number rises when a key changes its meaning or goes away.
 pub const SCHEMA: &str = "nightfix.solution/1";
@@ -140,6 +141,9 @@ pub struct Stars {
     pub rms_arcsec: Option<f64>,
     /// Typical full width at half maximum of the stars.
     pub fwhm_px: Option<f64>,
+    /// Places that were not taken for stars, by the name of the reason; `None` where the frame was
+    /// not looked at.
+    pub refused: Option<BTreeMap<&'static str, usize>>,
 }
 
 /// World coordinates as FITS keywords have them.
@@ -352,12 +356,14 @@ fn stars(outcome: Option<&Outcome>, solution: Option<&Solution>) -> Stars {
     };
     let detected = outcome.detections.stars.len();
     let fwhm_px = outcome.detections.fwhm_px;
+    let refused = outcome.detections.refusals().into_iter();
     Stars {
         detected: Some(detected),
         matched: Some(solution.map_or(0, |s| s.matched.len())),
         rms_px: solution.map(|s| decimals(s.rms_px, 3)),
         rms_arcsec: solution.map(|s| significant(s.rms_px * s.scale_arcsec_per_px, 3)),
         fwhm_px: (detected > 0 && fwhm_px > 0.0).then(|| decimals(fwhm_px, 2)),
+        refused: Some(refused.map(|(why, count)| (why.code(), count)).collect()),
     }
 }
 

@@ -36,6 +36,10 @@ pub struct SolveArgs {
     #[arg(long, value_name = "FILE", value_parser = PathBufValueParser::new().try_map(picture))]
     pub overlay: Option<PathBuf>,
 
+    /// Draw what was not taken for a star, and why, over the frame: .png or .jpg
+    #[arg(long, value_name = "FILE", value_parser = PathBufValueParser::new().try_map(picture))]
+    pub refusals: Option<PathBuf>,
+
     /// Write the position as WCS keywords into the FITS header
     ///
     /// Formats without such a header get a file FRAME.pointing.fits beside them.

@@ -4,12 +4,22 @@ use super::SolveArgs;
 use crate::answer::Answer;
 use crate::frame::{Frame, Identity};
 use crate::report::header::write_wcs_of;
-use crate::report::overlay::{self, Scene};
+use crate::report::overlay::{self, Picture, Scene, refusals};
+use std::path::Path;
 
 /// Writes what the options ask for; returns one line for each thing that could not be written.
 /// A result is a result: what fails here does not take it back.
 pub fn write(args: &SolveArgs, frame: &Frame, identity: &Identity, answer: &Answer) -> Vec<String> {
-    let mut refusals = Vec::new();
+    let mut failures = Vec::new();
+    let mut draw = |path: &Path, picture: Option<Picture>| {
+        if let Err(failure) = overlay::write(path, picture) {
+            failures.push(format!(
+                "{}: the picture was not written: {failure}; name a place where files may be \
+                 written",
+                path.display()
+            ));
+        }
+    };
     if let Some(path) = &args.overlay {
         let scene = Scene {
             frame,
@@ -17,18 +27,15 @@ pub fn write(args: &SolveArgs, frame: &Frame, identity: &Identity, answer: &Answ
             commanded: answer.commanded.as_ref(),
             record: &answer.record,
         };
-        if let Err(failure) = overlay::write(path, &scene) {
-            refusals.push(format!(
-                "{}: the picture was not written: {failure}; name a place where files may be \
-                 written",
-                path.display()
-            ));
-        }
+        draw(path, overlay::draw(&scene));
+    }
+    if let Some(path) = &args.refusals {
+        draw(path, refusals::draw(frame, &answer.outcome.detections));
     }
     if let (true, Some(solution)) = (args.write_wcs, &answer.outcome.solution)
         && let Err(failure) = write_wcs_of(frame, identity, &solution.wcs, &[])
     {
-        refusals.push(failure.to_string());
+        failures.push(failure.to_string());
     }
-    refusals
+    failures
 }

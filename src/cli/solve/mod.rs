@@ -19,9 +19,14 @@ use std::time::Instant;
 
 /// Solves every frame of the command line; one that fails does not stop the others.
 pub fn run(args: &SolveArgs) -> Status {
-    if args.overlay.is_some() && args.frames.len() > 1 {
-        complain("--overlay draws one picture: give one frame with it");
-        return Status::Usage;
+    let pictures = [("--overlay", &args.overlay), ("--refusals", &args.refusals)];
+    for (option, _) in pictures.iter().filter(|(_, path)| path.is_some()) {
+        if args.frames.len() > 1 {
+            complain(&format!(
+                "{option} draws one picture: give one frame with it"
+            ));
+            return Status::Usage;
+        }
     }
     if let Some(contradiction) = args.known.contradiction() {
         complain(contradiction);

@@ -1,6 +1,7 @@
 //! Drawing: lines with a dark rim, so that they show on bright and dark ground alike; text on a
 //! dark plate.
 
+use super::Picture;
 use ab_glyph::{Font, FontRef, Glyph, PxScale, ScaleFont, point};
 use tiny_skia::{
     Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, PremultipliedColorU8,
@@ -185,14 +186,18 @@ impl Canvas {
         [self.pixmap.width(), self.pixmap.height()]
     }
 
-    /// Red, green, blue of every pixel, row by row.
-    pub fn into_rgb(self) -> Vec<u8> {
+    /// The finished picture.
+    pub fn into_picture(self) -> Picture {
+        let [width, height] = self.size();
         // The ground is opaque and stays so: nothing needs to be un-premultiplied.
-        self.pixmap
-            .pixels()
-            .iter()
-            .flat_map(|p| [p.red(), p.green(), p.blue()])
-            .collect()
+        let pixels = self.pixmap.pixels().iter();
+        Picture {
+            width,
+            height,
+            rgb: pixels
+                .flat_map(|p| [p.red(), p.green(), p.blue()])
+                .collect(),
+        }
     }
 }
 

@@ -12,11 +12,13 @@ mod marks;
 mod objects;
 mod panel;
 mod project;
+pub mod refusals;
 mod stretch;
 mod view;
 
 use super::atomic::write_atomically;
 use super::{CommandedPosition, Record};
+use crate::detect::Detections;
 use crate::frame::Frame;
 use crate::mount::separation_deg;
 use crate::solve::Outcome;
@@ -59,11 +61,11 @@ pub struct Picture {
 pub fn draw(scene: &Scene) -> Option<Picture> {
     let view = View::new(scene.frame);
     let [width, height] = view.size();
-    // Length unit of marks and text: 1 on a picture of 1000 pixels.
-    let unit = (width.min(height) as f32 / 1000.0).clamp(0.85, 1.8);
+    let unit = unit_of([width, height]);
     let panel = panel::Panel::new([width, height], unit, scene);
     let mut canvas = Canvas::new(panel.width, height.checked_add(panel.height)?)?;
-    draw_frame(&mut canvas, scene, &view);
+    let detections = &scene.outcome.detections;
+    stretch::draw(&mut canvas, scene.frame, detections.mosaic, &view);
     if let Some(solution) = &scene.outcome.solution {
         let stored = [scene.frame.width, scene.frame.height];
         let projector = Projector::new(solution, stored, view);
@@ -76,31 +78,31 @@ pub fn draw(scene: &Scene) -> Option<Picture> {
             room.keep_free(centre, 30.0 * unit);
         }
         draw_grid(&mut canvas, &projector, stored, field_deg, &mut room, unit);
-        draw_detections(&mut canvas, scene, &view, unit);
+        draw_detections(&mut canvas, detections, &view, unit);
         draw_matched(&mut canvas, scene, &projector, unit);
         objects::draw(&mut canvas, scene, &projector, &mut room, unit);
         draw_pointing(&mut canvas, scene, &projector, unit);
         panel.draw(&mut canvas, scene, Some(&projector));
     } else {
-        draw_detections(&mut canvas, scene, &view, unit);
+        draw_detections(&mut canvas, detections, &view, unit);
         panel.draw(&mut canvas, scene, None);
     }
-    let [width, height] = canvas.size();
-    Some(Picture {
-        width,
-        height,
-        rgb: canvas.into_rgb(),
-    })
+    Some(canvas.into_picture())
 }
 
-/// Draws `scene` into the file at `path`: JPEG if its name ends so, else PNG.
+/// Length unit of marks and text on a picture of this size: 1 on one of 1000 pixels.
+fn unit_of([width, height]: [u32; 2]) -> f32 {
+    (width.min(height) as f32 / 1000.0).clamp(0.85, 1.8)
+}
+
+/// Writes a picture into the file at `path`: JPEG if its name ends so, else PNG.
 ///
 /// # Errors
 ///
-/// The file cannot be written, or the frame has a shape of which no picture can be made. An old
+/// The file cannot be written, or the frame has a shape of which no picture could be made. An old
 /// file is untouched then.
-pub fn write(path: &Path, scene: &Scene) -> io::Result<()> {
-    let picture = draw(scene)
+pub fn write(path: &Path, picture: Option<Picture>) -> io::Result<()> {
+    let picture = picture
         .ok_or_else(|| io::Error::other("no picture can be made of a frame of this shape"))?;
     let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
     let jpeg = matches!(extension.as_deref(), Some("jpg" | "jpeg"));
@@ -126,17 +128,6 @@ pub fn write(path: &Path, scene: &Scene) -> io::Result<()> {
         written.map_err(io::Error::other)?;
         out.flush()
     })
-}
-
-fn draw_frame(canvas: &mut Canvas, scene: &Scene, view: &View) {
-    let mosaic = scene.outcome.detections.mosaic;
-    let [width, height] = view.scaled;
-    let grey = stretch::stretched(scene.frame, mosaic, view.scaled);
-    let pixels = (0..height).flat_map(|row| (0..width).map(move |column| (column, row)));
-    for ((column, row), grey) in pixels.zip(grey) {
-        let [x, y] = view.place_scaled(column, row);
-        canvas.set_grey(x, y, grey);
-    }
 }
 
 fn draw_grid(
@@ -168,8 +159,8 @@ fn draw_grid(
     }
 }
 
-fn draw_detections(canvas: &mut Canvas, scene: &Scene, view: &View, unit: f32) {
-    let stars = &scene.outcome.detections.stars;
+fn draw_detections(canvas: &mut Canvas, detections: &Detections, view: &View, unit: f32) {
+    let stars = &detections.stars;
     let shrink = crowding(stars.len());
     for star in stars.iter().take(MARKS_AT_MOST) {
         let place = view.place(star.x_px, star.y_px);

@@ -1,5 +1,7 @@
 //! The frame as a dim grey picture: dark sky, faint stars visible, bright ones not burnt out.
 
+use super::canvas::Canvas;
+use super::view::View;
 use crate::frame::{Frame, Pixels};
 
 /// Black and white points, and where between them the curve bends.
@@ -17,8 +19,19 @@ const BRIGHTEST: f32 = 215.0;
 /// the sky, and stretching what is left would show its blocks.
 const PROCESSED_NOISE: f32 = 2.0;
 
+/// Draws `frame` as it is viewed.
+pub fn draw(canvas: &mut Canvas, frame: &Frame, mosaic: bool, view: &View) {
+    let [width, height] = view.scaled;
+    let grey = stretched(frame, mosaic, view.scaled);
+    let pixels = (0..height).flat_map(|row| (0..width).map(move |column| (column, row)));
+    for ((column, row), grey) in pixels.zip(grey) {
+        let [x, y] = view.place_scaled(column, row);
+        canvas.set_grey(x, y, grey);
+    }
+}
+
 /// Grey values of `frame`, row by row in stored order, resized to `size`.
-pub fn stretched(frame: &Frame, mosaic: bool, size: [u32; 2]) -> Vec<u8> {
+fn stretched(frame: &Frame, mosaic: bool, size: [u32; 2]) -> Vec<u8> {
     let [width, height] = size.map(|side| side as usize);
     let shrink = (frame.width / width.max(1)).max(1);
     // The four colours of a mosaic cell differ: only their mean is a picture.
