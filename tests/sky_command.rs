@@ -166,3 +166,39 @@ fn an_index_that_is_cut_short_while_it_is_used_harms_nobody() {
     assert!(index.verify_all().is_ok());
     assert!(!index.cells(0, 0, 1).unwrap().is_empty());
 }
+
+/// A large one is read where it is asked, block by block: what was read before it was cut short or
+/// overwritten stays, the rest is an error, and never a signal or other stars.
+#[test]
+fn a_large_index_that_changes_while_it_is_used_is_an_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("large.nfsky");
+    let bytes = default_sky::bytes();
+    assert!(
+        bytes.len() > 32 << 20,
+        "large enough not to be read at once"
+    );
+    for spoil in ["cut short", "overwritten"] {
+        std::fs::write(&file, bytes).unwrap();
+        let index = StarIndex::open(&file).unwrap();
+        let embedded = StarIndex::embedded(bytes).unwrap();
+        let first = |index: &StarIndex| index.cells(0, 0, 1).unwrap().to_vec();
+        assert_eq!(first(&index), first(&embedded));
+        let last = embedded.header().stars as u32 - 1;
+        match spoil {
+            "cut short" => std::fs::write(&file, &bytes[..1000]).unwrap(),
+            // In place: the same file with the same length.
+            _ => {
+                let mut file = std::fs::File::options().write(true).open(&file).unwrap();
+                file.write_all(&vec![7; bytes.len()]).unwrap();
+            }
+        }
+        assert_eq!(first(&index), first(&embedded), "{spoil}");
+        let refusal = index.star(last).unwrap_err().to_string();
+        assert!(
+            refusal.contains("any more") || refusal.contains("damaged"),
+            "{spoil}: {refusal}"
+        );
+        assert!(index.verify_all().is_err(), "{spoil}");
+    }
+}

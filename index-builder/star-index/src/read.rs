@@ -4,18 +4,21 @@ use crate::layout::{
     BLOCK_BYTES, Band, GROUP_CELLS, HEADER_BYTES, Header, LOCAL_BITS, MAGIC, NO_PAGE, PACKED_BYTES,
     Tier, VERSION, cells_of_depth, groups_of_depth, padded,
 };
+use crate::memory::Memory;
 use crate::star::StarRecord;
 use std::path::Path;
-use std::sync::atomic::{AtomicU64, Ordering};
 use xxhash_rust::xxh3::xxh3_64;
 
 /// Why a star-index cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum IndexError {
-    /// It could not be opened or mapped.
+    /// It could not be opened.
     #[error("cannot be opened: {0}")]
     Io(String),
+    /// It was opened, and now its bytes cannot be read.
+    #[error("cannot be read any more: {0}")]
+    Read(String),
     /// It is no star-index.
     #[error("is not a star-index (.nfsky)")]
     NotAnIndex,
@@ -37,39 +40,13 @@ pub enum IndexError {
 /// Deepest HEALPix cells of a tier or band.
 const MAX_DEPTH: u32 = 12;
 
-enum Bytes {
-    Static(&'static [u8]),
-    /// Read when it was opened; whole words, so that it is aligned, and its length.
-    Read(Vec<u64>, usize),
-    Mapped(memmap2::Mmap),
-}
-
-impl Bytes {
-    fn all(&self) -> &[u8] {
-        match self {
-            Bytes::Static(bytes) => bytes,
-            Bytes::Read(words, length) => &bytemuck::cast_slice(words)[..*length],
-            Bytes::Mapped(map) => map,
-        }
-    }
-}
-
-/// Star-indexes up to this size, as those of a few targets are, are read when they are opened: a
-/// drive that goes away, or a file that is overwritten, then harms nobody, where a map would end
-/// the process. Larger ones are mapped, so that opening them costs nothing.
-const READ_BYTES: u64 = 16 << 20;
-
-/// A star-index, mapped or embedded.
+/// A star-index, in a file or embedded.
 pub struct StarIndex {
-    bytes: Bytes,
+    memory: Memory,
     header: Header,
     tiers: Vec<Tier>,
     bands: Vec<Band>,
     checksums: usize,
-    /// One bit per block: its checksum was verified.
-    verified: Vec<AtomicU64>,
-    /// Number of bits set in `verified`.
-    touched: AtomicU64,
 }
 
 impl std::fmt::Debug for StarIndex {
@@ -124,13 +101,6 @@ impl<'a> Tile<'a> {
     }
 }
 
-fn read_whole(mut file: &std::fs::File, length: usize) -> Result<Bytes, IndexError> {
-    let mut words = vec![0_u64; length.div_ceil(8)];
-    let bytes = &mut bytemuck::cast_slice_mut(&mut words)[..length];
-    std::io::Read::read_exact(&mut file, bytes).map_err(|e| IndexError::Io(e.to_string()))?;
-    Ok(Bytes::Read(words, length))
-}
-
 #[inline]
 fn six_bytes(chunk: &[u8]) -> u64 {
     let low = u32::from_le_bytes([chunk[0], chunk[1], chunk[2], chunk[3]]);
@@ -138,9 +108,28 @@ fn six_bytes(chunk: &[u8]) -> u64 {
     u64::from(high) << 32 | u64::from(low)
 }
 
+/// The header in these bytes, if this program can read what follows it.
+fn checked_header(head: &[u8]) -> Result<Header, IndexError> {
+    let header: Header = bytemuck::pod_read_unaligned(head);
+    if header.magic != MAGIC {
+        return Err(IndexError::NotAnIndex);
+    }
+    if header.version != VERSION {
+        return Err(IndexError::Version {
+            found: header.version,
+            expected: VERSION,
+        });
+    }
+    let mut unsigned = header;
+    unsigned.header_checksum = 0;
+    if xxh3_64(bytemuck::bytes_of(&unsigned)) != header.header_checksum {
+        return Err(IndexError::Damaged("header"));
+    }
+    Ok(header)
+}
+
 impl StarIndex {
-    /// Maps the star-index at `path`. Reads header and directory only.
-    #[allow(unsafe_code)]
+    /// Opens the star-index at `path`. Reads header and directory only, unless it is small.
     pub fn open(path: &Path) -> Result<StarIndex, IndexError> {
         let file = std::fs::File::open(path).map_err(|e| IndexError::Io(e.to_string()))?;
         let metadata = file.metadata().map_err(|e| IndexError::Io(e.to_string()))?;
@@ -150,47 +139,31 @@ impl StarIndex {
         if metadata.len() < HEADER_BYTES as u64 {
             return Err(IndexError::NotAnIndex);
         }
-        if metadata.len() <= READ_BYTES {
-            return StarIndex::new(read_whole(&file, metadata.len() as usize)?);
-        }
-        // SAFETY: star-indexes are replaced by rename, never rewritten in place; nothing read
-        // from the map is used before its checksum was verified, and every number read from it
-        // is checked against the bounds.
-        let map =
-            unsafe { memmap2::Mmap::map(&file) }.map_err(|e| IndexError::Io(e.to_string()))?;
-        StarIndex::new(Bytes::Mapped(map))
+        let too_large = |_| IndexError::Io("larger than the memory of this computer".into());
+        let length = usize::try_from(metadata.len()).map_err(too_large)?;
+        StarIndex::new(Memory::of_file(file, length)?)
     }
 
     /// A star-index that is part of the program, aligned to at least 8 bytes.
     pub fn embedded(bytes: &'static [u8]) -> Result<StarIndex, IndexError> {
-        StarIndex::new(Bytes::Static(bytes))
+        StarIndex::new(Memory::of_program(bytes))
     }
 
-    fn new(bytes: Bytes) -> Result<StarIndex, IndexError> {
-        let all = bytes.all();
-        let head = all.get(..HEADER_BYTES).ok_or(IndexError::NotAnIndex)?;
-        let header: Header = bytemuck::pod_read_unaligned(head);
-        if header.magic != MAGIC {
-            return Err(IndexError::NotAnIndex);
-        }
-        if header.version != VERSION {
-            return Err(IndexError::Version {
-                found: header.version,
-                expected: VERSION,
-            });
-        }
-        let mut unsigned = header;
-        unsigned.header_checksum = 0;
-        if xxh3_64(bytemuck::bytes_of(&unsigned)) != header.header_checksum {
-            return Err(IndexError::Damaged("header"));
-        }
-        if header.file_bytes != all.len() as u64 {
+    fn new(mut memory: Memory) -> Result<StarIndex, IndexError> {
+        let head = memory.head(HEADER_BYTES)?.ok_or(IndexError::NotAnIndex)?;
+        let header = checked_header(head)?;
+        let length = memory.len();
+        if header.file_bytes != length as u64 {
             return Err(IndexError::Damaged("length"));
         }
         let wrong = IndexError::Damaged("directory");
         let offset = usize::try_from(header.directory_offset).map_err(|_| wrong.clone())?;
-        let directory = all.get(offset..).ok_or(wrong.clone())?;
-        if offset < HEADER_BYTES || xxh3_64(directory) != header.directory_checksum {
+        if !(HEADER_BYTES..=length).contains(&offset) {
+            return Err(wrong);
+        }
+        let memory = memory.with_body(HEADER_BYTES..offset)?;
+        let directory = memory.around(offset..length).ok_or(wrong.clone())?;
+        if xxh3_64(directory) != header.directory_checksum {
             return Err(wrong);
         }
         let tier_bytes = header.tiers as usize * std::mem::size_of::<Tier>();
@@ -226,74 +199,37 @@ impl StarIndex {
         }
         let checksums = next;
         let blocks = (offset - HEADER_BYTES).div_ceil(BLOCK_BYTES);
-        if all.len() != checksums + 8 * blocks {
+        if length != checksums + 8 * blocks {
             return Err(wrong);
         }
-        let verified = (0..blocks.div_ceil(64))
-            .map(|_| AtomicU64::new(0))
-            .collect();
         Ok(StarIndex {
-            bytes,
+            memory,
             header,
             tiers,
             bands,
             checksums,
-            verified,
-            touched: AtomicU64::new(0),
         })
-    }
-
-    fn all(&self) -> &[u8] {
-        self.bytes.all()
     }
 
     /// Bytes `start..end` of the file, which must lie in the body, after their blocks were
     /// verified.
     fn body(&self, start: u64, end: u64) -> Result<&[u8], IndexError> {
-        let all = self.all();
-        let offset = HEADER_BYTES as u64;
-        if start < offset || end < start || end > self.header.directory_offset {
-            return Err(IndexError::Damaged("offsets"));
-        }
-        if start == end {
-            // An empty piece of the file itself: aligned like any other.
-            return Ok(&all[start as usize..start as usize]);
-        }
-        let first = (start - offset) as usize / BLOCK_BYTES;
-        let last = (end - 1 - offset) as usize / BLOCK_BYTES;
-        for block in first..=last {
-            let (word, bit) = (&self.verified[block / 64], 1_u64 << (block % 64));
-            if word.load(Ordering::Acquire) & bit == 0 {
-                self.verify_block(block)?;
-                let before = word.fetch_or(bit, Ordering::Release);
-                // Two threads may have verified it at once; it counts once.
-                self.touched
-                    .fetch_add(u64::from(before & bit == 0), Ordering::Relaxed);
-            }
-        }
-        Ok(&all[start as usize..end as usize])
-    }
-
-    fn verify_block(&self, block: usize) -> Result<(), IndexError> {
-        let all = self.all();
-        let begin = HEADER_BYTES + block * BLOCK_BYTES;
-        let end = self.header.directory_offset as usize;
-        let bytes = &all[begin..end.min(begin + BLOCK_BYTES)];
-        let stored = self.u64_at(self.checksums + 8 * block);
-        if stored == Some(xxh3_64(bytes)) {
-            Ok(())
-        } else {
-            Err(IndexError::Damaged("content"))
-        }
+        let place = |offset: u64| usize::try_from(offset).ok();
+        let (start, end) = place(start)
+            .zip(place(end))
+            .ok_or(IndexError::Damaged("offsets"))?;
+        self.memory.body(start..end, |block, bytes| {
+            self.u64_at(self.checksums + 8 * block) == Some(xxh3_64(bytes))
+        })
     }
 
     fn u64_at(&self, offset: usize) -> Option<u64> {
-        let bytes = self.all().get(offset..offset + 8)?;
+        let bytes = self.memory.around(offset..offset + 8)?;
         Some(u64::from_le_bytes(bytes.try_into().ok()?))
     }
 
     fn u32_at(&self, offset: usize) -> Option<u32> {
-        let bytes = self.all().get(offset..offset + 4)?;
+        let bytes = self.memory.around(offset..offset + 4)?;
         Some(u32::from_le_bytes(bytes.try_into().ok()?))
     }
 
@@ -322,12 +258,12 @@ impl StarIndex {
     pub fn blocks_verified(&self) -> [u64; 2] {
         let body = self.header.directory_offset - HEADER_BYTES as u64;
         let all = body.div_ceil(BLOCK_BYTES as u64);
-        [self.touched.load(Ordering::Relaxed), all]
+        [self.memory.touched(), all]
     }
 
     /// Body bytes touched since it was opened: whole blocks, each counted once.
     pub fn bytes_touched(&self) -> u64 {
-        self.touched.load(Ordering::Relaxed) * BLOCK_BYTES as u64
+        self.memory.touched() * BLOCK_BYTES as u64
     }
 
     /// Stars of the cells `first..end` of a tier, in file order: cell by cell, within a cell
