@@ -6,10 +6,18 @@ use super::{hcompress, plio};
 use crate::Deadline;
 use crate::frame::budget::Budget;
 use std::ffi::{c_int, c_long, c_uchar};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 unsafe extern "C" {
     fn pl_p2li(pixels: *mut c_int, first: c_int, list: *mut i16, count: c_int) -> c_int;
     fn pl_l2pi(list: *mut i16, first: c_int, pixels: *mut c_int, count: c_int) -> c_int;
+}
+
+/// The C library counts its bits in static variables: one call at a time.
+static TURN: Mutex<()> = Mutex::new(());
+
+fn turn() -> MutexGuard<'static, ()> {
+    TURN.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// A tile of numbers.
@@ -93,6 +101,7 @@ fn tile(random: &mut Random, kind: usize) -> Tile {
 
 /// Codes with the C library; in 64 bits where `wide`.
 fn coded(tile: &Tile, scale: i32, wide: bool) -> Vec<u8> {
+    let _turn = turn();
     let (columns, rows) = (tile.columns as c_int, tile.rows as c_int);
     // Noise of 32 bits takes more than what it is made of.
     let mut out = vec![0_u8; 12 * tile.values.len() + 1000];
@@ -133,6 +142,7 @@ fn coded(tile: &Tile, scale: i32, wide: bool) -> Vec<u8> {
 
 /// Decodes with the C library.
 fn decoded(tile: &Tile, code: &[u8], smooth: bool, wide: bool) -> Vec<i32> {
+    let _turn = turn();
     // It reads a few bytes more than there are.
     let mut code: Vec<c_uchar> = [code, &[0; 16]].concat();
     let (mut columns, mut rows, mut scale, mut status) = (0, 0, 0, 0);
@@ -177,8 +187,8 @@ fn hcompress_gives_every_pixel() {
     for round in 0..4000 {
         let kind = round % KINDS;
         let tile = tile(&mut random, kind);
-        if tile.values.len() == 1 {
-            // There the C library shifts by a negative number of bits.
+        if tile.rows.min(tile.columns) < 2 {
+            // There the C library writes beyond its memory; in files it takes no side below four.
             continue;
         }
         // As in files: 64 bits for images of 32, whose numbers may be small.

@@ -22,15 +22,15 @@ pub(super) fn decode(data: &[u8], count: usize) -> Result<Vec<i32>, Fault> {
         .ok_or_else(|| Fault::damaged("has a compressed mask that makes no sense: copy it again"))
 }
 
-/// The words behind the head: the third is the length of the list or, as in all lists of today,
-/// zero; then the second is the length of the head, and fourth and fifth are that of the list, the
-/// lower 15 bits first.
+/// The words behind the head. Its third is the length of the list or, in all lists of today, not
+/// above zero; then the second is the length of the head, and fourth and fifth are that of the
+/// list, the lower 15 bits first.
 fn instructions(words: &[u16]) -> Option<&[u16]> {
     let word = |at: usize| words.get(at).map(|w| usize::from(*w));
-    match word(2)? {
-        0 => words.get(word(1)?..word(3)? | word(4)? << 15),
-        length => words.get(FIRST..length),
+    if (1..0x8000).contains(&word(2)?) {
+        return words.get(FIRST..word(2)?);
     }
+    words.get(word(1)?..word(3)? | word(4)? << 15)
 }
 
 fn pixels(words: &[u16], count: usize) -> Option<Vec<i32>> {
@@ -75,7 +75,7 @@ mod tests {
     use super::*;
 
     fn list(instructions: &[u16]) -> Vec<u8> {
-        let head = [0, 7, 0, 7 + instructions.len() as u16, 0, 0, 0];
+        let head = [0, 7, 0xff9c, 7 + instructions.len() as u16, 0, 0, 0];
         let words = head.iter().chain(instructions);
         words.flat_map(|word| word.to_be_bytes()).collect()
     }

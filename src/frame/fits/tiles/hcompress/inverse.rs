@@ -97,15 +97,15 @@ fn shift(unit: i64) -> usize {
 fn quad([sum, down, across, both]: [Coefficient; 4], unit: i64) -> [Coefficient; 4] {
     let both = rounded(both, unit);
     let low = both & Wrapping(unit);
-    let away = |value: Coefficient| {
+    let inward = |value: Coefficient| {
         if value >= ZERO {
-            value + low
-        } else {
             value - low
+        } else {
+            value + low
         }
     };
-    let down = away(rounded(down, 2 * unit));
-    let across = away(rounded(across, 2 * unit));
+    let down = inward(rounded(down, 2 * unit));
+    let across = inward(rounded(across, 2 * unit));
     let high = (both ^ down ^ across) & Wrapping(2 * unit);
     let sum = if sum >= ZERO {
         sum + low - high

@@ -93,3 +93,46 @@ pub(super) fn decode(
     };
     inverse::pixels(plane, most, budget)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Deadline;
+    use std::time::Instant;
+
+    /// One row of two pixels, 5 and 9: twice their sum, and twice their difference in four bit
+    /// planes, of which the first has the one bit (code 8: 011) and the others none (111110).
+    fn row() -> Vec<u8> {
+        let none = "1111 111110";
+        let planes = ["1111 011", none, none, none, none, none, none, none, "0000"].concat();
+        let bits = planes.replace(' ', "");
+        let bytes = bits.as_bytes().chunks(8).map(|bits| {
+            let bit = |byte: u8, bit: &u8| byte << 1 | (bit - b'0');
+            bits.iter().fold(0, bit) << (8 - bits.len())
+        });
+        let head = [0xdd, 0x99, 0, 0, 0, 1, 0, 0, 0, 2, 0, 0, 0, 0];
+        let sum = 28_i64.to_be_bytes();
+        let planes = [0, 4, 0];
+        head.into_iter()
+            .chain(sum)
+            .chain(planes)
+            .chain(bytes)
+            .chain([0])
+            .collect()
+    }
+
+    #[test]
+    fn a_tile_may_be_one_row() {
+        let budget = Budget::new(0, Deadline::NONE);
+        let pixels = decode(&row(), 2, true, &budget).expect("a sound tile");
+        assert_eq!(pixels, [5, 9]);
+        assert!(decode(&row(), 3, true, &budget).is_err(), "another size");
+    }
+
+    #[test]
+    fn it_ends_with_the_time() {
+        let over = Deadline::after(Instant::now(), Some(std::time::Duration::ZERO));
+        let late = decode(&row(), 2, false, &Budget::new(0, over));
+        assert!(matches!(late, Err(Fault::TimeLimit)), "{late:?}");
+    }
+}
