@@ -446,7 +446,7 @@ fn a_decoding_child_does_not_outlive_its_parent() {
         .take(SIDE * SIDE)
         .map(|n| (n % 1000) as u16)
         .collect();
-    let input = Dng::mosaic(SIDE, SIDE, &values).file().0;
+    let input = dng::Dng::mosaic(SIDE, SIDE, &values).file().0;
     let mut child = run::nightfix()
         .args(["--decode-in-isolation", "500000000", "37"])
         .arg(input.len().to_string())

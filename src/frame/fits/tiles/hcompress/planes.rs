@@ -56,10 +56,11 @@ pub(super) fn read(
     for quadrant in quadrants {
         for bit in (0..quadrant.planes).rev() {
             budget.check_time()?;
-            if codes.read(bits, &quadrant).is_none() {
-                return Ok(None);
+            match codes.read(bits, &quadrant) {
+                None => return Ok(None),
+                Some(false) => {}
+                Some(true) => insert(&codes.now, &quadrant, plane, bit),
             }
-            insert(&codes.now, &quadrant, plane, bit);
         }
     }
     Ok((bits.take(4) == Some(0)).then_some(()))
@@ -84,8 +85,8 @@ struct Codes {
 }
 
 impl Codes {
-    /// Reads one bit plane: the codes of its lowest level.
-    fn read(&mut self, bits: &mut Bits, quadrant: &Quadrant) -> Option<()> {
+    /// Reads one bit plane: the codes of its lowest level. False where no bit of it is set.
+    fn read(&mut self, bits: &mut Bits, quadrant: &Quadrant) -> Option<bool> {
         let (rows, columns) = (quadrant.rows, quadrant.columns);
         self.now.clear();
         match bits.take(4)? {
@@ -96,10 +97,11 @@ impl Codes {
                 }
             }
             TREE => {
-                self.now.push(huffman(bits)?);
-                if rows == 0 || columns == 0 {
-                    return Some(());
+                let whole = huffman(bits)?;
+                if whole == 0 || rows == 0 || columns == 0 {
+                    return Some(false);
                 }
+                self.now.push(whole);
                 for level in (1..levels(rows.max(columns))).rev() {
                     let size = |length: usize| length.div_ceil(1 << level);
                     self.split(bits, size(rows), size(columns))?;
@@ -107,7 +109,7 @@ impl Codes {
             }
             _ => return None,
         }
-        Some(())
+        Some(true)
     }
 
     /// Goes down to the level of `rows` by `columns`.
