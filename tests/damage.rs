@@ -78,8 +78,9 @@ const DENSEST: usize = 1100;
 /// After so many faults there is no point in going on.
 const MOST_FAULTS: usize = 20;
 
-/// Serves PLIO_1 and HCOMPRESS_1, which are decoded in a child process.
+/// Serves camera raw files, which are decoded in a child process.
 fn use_program_as_helper() {
+    #[cfg(feature = "camera-raw")]
     nightfix::frame::isolated::set_helper_program(env!("CARGO_BIN_EXE_nightfix").into());
 }
 

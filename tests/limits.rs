@@ -437,31 +437,19 @@ fn a_time_limit_ends_reading_and_detection() {
 }
 
 /// A child that decodes ends when its parent does, whatever it is at, and has a limit of its own.
+#[cfg(feature = "camera-raw")]
 #[test]
 fn a_decoding_child_does_not_outlive_its_parent() {
     const SIDE: usize = 400;
     let _alone = alone();
-    let folder = support::folder();
-    let path = folder.path().join("frame.fits");
-    let values: Vec<f64> = support::noise(5)
+    let values: Vec<u16> = support::noise(5)
         .take(SIDE * SIDE)
-        .map(|n| (n % 1000) as f64)
+        .map(|n| (n % 1000) as u16)
         .collect();
-    cfitsio::write(
-        &path,
-        &cfitsio::Picture {
-            bitpix: 16,
-            axes: &[SIDE as i64, SIDE as i64],
-            tile: &[SIDE as i64, SIDE as i64],
-            algorithm: cfitsio::HCOMPRESS_1,
-            dither: 0,
-            values: &values,
-        },
-    );
-    let input = std::fs::read(&path).expect("just written");
+    let input = dng::Dng::mosaic(SIDE, SIDE, &values).file().0;
     let mut child = run::nightfix()
-        .args(["--decode-in-isolation", "tiles", "500000000", "37"])
-        .args([input.len().to_string(), (SIDE * SIDE).to_string()])
+        .args(["--decode-in-isolation", "500000000", "37"])
+        .arg(input.len().to_string())
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()

@@ -111,8 +111,6 @@ fn values(frame: &Frame) -> Vec<f64> {
 
 #[test]
 fn every_algorithm_decodes_to_the_same_numbers() {
-    // PLIO_1 and HCOMPRESS_1 are decoded in a child process.
-    nightfix::frame::isolated::set_helper_program(env!("CARGO_BIN_EXE_nightfix").into());
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/tiles-by-astropy");
     for (name, sum, picked) in TABLE {
         let frame = Frame::open(&folder.join(format!("{name}.fits.gz")));

@@ -19,7 +19,7 @@ static FOLDER: LazyLock<tempfile::TempDir> = LazyLock::new(|| {
     folder.expect("a temporary folder")
 });
 
-/// Has rare tiles and camera raw decoded as the program does it, in a process of its own.
+/// Has camera raw decoded as the program does it, in a process of its own.
 pub fn use_helper() {
     assert!(
         Path::new(HELPER).is_file(),

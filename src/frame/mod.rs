@@ -9,6 +9,7 @@ pub(crate) mod fits;
 #[cfg(all(fuzzing, feature = "camera-raw"))]
 #[doc(hidden)]
 pub mod fuzzing;
+#[cfg(feature = "camera-raw")]
 pub mod isolated;
 mod name;
 pub(crate) mod open;

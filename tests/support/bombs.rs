@@ -89,6 +89,19 @@ fn deep(algorithm: &str, bitpix: i32, heap: &[u8]) -> Vec<u8> {
     tile_table(&cards, &[[heap.len() as u32, 0]], heap)
 }
 
+/// A tile of HCOMPRESS_1 with 63 bit planes in each quarter, of which none has a bit: 60 kB.
+fn thin(side: u32) -> Vec<u8> {
+    let mut tile = vec![0xdd, 0x99];
+    tile.extend([side.to_be_bytes(), side.to_be_bytes(), [0; 4]].concat());
+    tile.extend([&[0; 8][..], &[63; 3]].concat());
+    // Four ones, and the code 111110 of nothing: two planes in twenty bits.
+    for _ in 0..4 * 63 / 4 {
+        tile.extend([0xff, 0xbf, 0xef, 0xfb, 0xfe]);
+    }
+    tile.resize(60_000, 0);
+    tile
+}
+
 fn tiles() -> Vec<Bomb> {
     let zeros = gzip(&[0; 1 << 16]);
     let plain =
@@ -141,6 +154,13 @@ fn tiles() -> Vec<Bomb> {
             "tiles-flat-hcompress.fits",
             plain("HCOMPRESS_1", 16_000, 16_000, 16, &one, &flat),
         ),
+        Bomb {
+            honest: 2 * 4000 * 4000,
+            ..lie(
+                "tiles-thin-hcompress.fits",
+                plain("HCOMPRESS_1", 4000, 4000, 16, &one, &thin(4000)),
+            )
+        },
         lie(
             "tiles-shared-heap.fits",
             plain("RICE_1", 4000, 8, 16, &shared, &noise),

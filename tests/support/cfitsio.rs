@@ -4,6 +4,7 @@
 use fitsio_sys as c;
 use std::ffi::CString;
 use std::path::Path;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// Compression codes of fitsio.h.
 pub const RICE_1: i32 = 11;
@@ -49,8 +50,21 @@ fn native(bitpix: i32, values: &[f64]) -> (i32, Vec<u8>) {
     }
 }
 
-/// Writes a compressed image to `path`.
+/// The C library's HCOMPRESS counts its bits in static variables: one call at a time.
+fn turn() -> MutexGuard<'static, ()> {
+    static TURN: Mutex<()> = Mutex::new(());
+    TURN.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Writes a compressed image to `path`, without loss where it holds integers.
 pub fn write(path: &Path, picture: &Picture) {
+    write_lossy(path, picture, 0, false);
+}
+
+/// Writes a compressed image to `path`; HCOMPRESS_1 divides by `scale` and says whether it is to be
+/// smoothed.
+pub fn write_lossy(path: &Path, picture: &Picture, scale: u16, smooth: bool) {
+    let _turn = turn();
     let name = literal(path);
     let (mut handle, mut status) = (std::ptr::null_mut(), 0);
     let mut axes: Vec<_> = picture.axes.iter().map(|n| *n as _).collect();
@@ -64,6 +78,9 @@ pub fn write(path: &Path, picture: &Picture) {
     unsafe {
         c::ffdkinit(&raw mut handle, name.as_ptr(), &raw mut status);
         c::fits_set_compression_type(handle, picture.algorithm, &raw mut status);
+        // Below zero: in counts, not in units of the noise.
+        c::fits_set_hcomp_scale(handle, -f32::from(scale), &raw mut status);
+        c::fits_set_hcomp_smooth(handle, i32::from(smooth), &raw mut status);
         c::fits_set_tile_dim(
             handle,
             tile.len() as i32,
@@ -102,6 +119,7 @@ pub fn write(path: &Path, picture: &Picture) {
 
 /// Reads `count` values of the second unit of `path`.
 pub fn read(path: &Path, count: usize) -> Vec<f64> {
+    let _turn = turn();
     let name = literal(path);
     let (mut handle, mut status, mut any) = (std::ptr::null_mut(), 0, 0);
     let mut values = vec![0.0; count];

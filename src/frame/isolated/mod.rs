@@ -1,5 +1,5 @@
-//! Decoding in a process of its own, for libraries that crash, hang or take wild amounts of memory
-//! on some damaged data: that must not take the solver with it.
+//! Decoding of camera raw files in a process of its own: the library for them panics, hangs or takes
+//! wild amounts of memory on some damaged files, which must not take the solver with it.
 //!
 //! The program starts itself once more with a hidden argument. The child gets the bytes to decode
 //! on standard input, never a file name, limits its own memory and time and gives back plain
@@ -11,7 +11,6 @@ mod limits;
 
 use super::budget::Budget;
 use super::fault::Fault;
-use super::fits::tiles::rare;
 use limits::Limits;
 use std::ffi::OsString;
 use std::io::{self, Read, Write};
@@ -20,8 +19,8 @@ use std::process::{Child, ChildStdout, Command, ExitCode, Stdio};
 use std::sync::{OnceLock, mpsc};
 use std::time::Duration;
 
-/// First argument of a child. Then follow the job, the memory it may take in bytes, the time it may
-/// take in seconds, the length of its input, and the job's number.
+/// First argument of a child. Then follow the memory it may take in bytes, the time it may take in
+/// seconds, and the length of its input.
 const CHILD_ARGUMENT: &str = "--decode-in-isolation";
 
 /// Every child gets this time, and a second more for each [`BYTES_PER_SECOND`] of input: a tenth
@@ -46,19 +45,6 @@ const ORPHANED: u8 = 1;
 
 /// The program that serves as child.
 static HELPER: OnceLock<PathBuf> = OnceLock::new();
-
-/// What a child can be asked for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Job {
-    /// A FITS file of two units in, this many 32-bit numbers of the second out.
-    RareTiles {
-        /// Values wanted.
-        count: usize,
-    },
-    /// A camera raw file in, see [`super::raw`].
-    #[cfg(feature = "camera-raw")]
-    CameraRaw,
-}
 
 /// Why a child gave no answer.
 #[derive(Debug)]
@@ -93,55 +79,15 @@ impl Failure {
     }
 }
 
-impl Job {
-    fn name(self) -> &'static str {
-        match self {
-            Job::RareTiles { .. } => "tiles",
-            #[cfg(feature = "camera-raw")]
-            Job::CameraRaw => "raw",
-        }
-    }
-
-    fn number(self) -> usize {
-        match self {
-            Job::RareTiles { count } => count,
-            #[cfg(feature = "camera-raw")]
-            Job::CameraRaw => 0,
-        }
-    }
-
-    fn named(name: &str, number: usize) -> Option<Job> {
-        match name {
-            "tiles" => Some(Job::RareTiles { count: number }),
-            #[cfg(feature = "camera-raw")]
-            "raw" => Some(Job::CameraRaw),
-            _ => None,
-        }
-    }
-
-    /// Most memory that a child takes for an undamaged file.
-    fn memory(self, budget: &Budget) -> u64 {
-        let values = match self {
-            Job::RareTiles { count } => (count * size_of::<f32>()) as u64,
-            // Cameras store 1 to 2 bytes a pixel without loss, and down to a third with; decoders
-            // hold a few copies of 2 or 4 bytes, which is within what the budget has for work.
-            #[cfg(feature = "camera-raw")]
-            Job::CameraRaw => 0,
-        };
-        LEAST_MEMORY + budget.work_bytes() + values
-    }
-
-    fn run(self, input: Vec<u8>, out: &mut impl Write) -> Option<()> {
-        match self {
-            Job::RareTiles { count } => rare::run_child(input, count, out),
-            #[cfg(feature = "camera-raw")]
-            Job::CameraRaw => super::raw::run_child(input, out),
-        }
-    }
+/// Most memory that a child takes for an undamaged file. Cameras store 1 to 2 bytes a pixel without
+/// loss, and down to a third with; decoders hold a few copies of 2 or 4 bytes, which is within what
+/// the budget has for work.
+fn memory(budget: &Budget) -> u64 {
+    LEAST_MEMORY + budget.work_bytes()
 }
 
-/// To be called first by `main`: runs the child's job and gives its exit status where this
-/// process is a child, else notes that this program can be started as one.
+/// To be called first by `main`: decodes and gives the exit status where this process is a child,
+/// else notes that this program can be started as one.
 pub fn maybe_run_child() -> Option<ExitCode> {
     let mut arguments = std::env::args_os().skip(1);
     if arguments.next().is_none_or(|first| first != CHILD_ARGUMENT) {
@@ -157,10 +103,8 @@ pub fn maybe_run_child() -> Option<ExitCode> {
 }
 
 fn run_child(mut arguments: impl Iterator<Item = OsString>) -> Option<()> {
-    let name = arguments.next()?.into_string().ok()?;
     let mut number = || arguments.next()?.to_str()?.parse::<u64>().ok();
     let (memory, cpu_s, length) = (number()?, number()?, number()?);
-    let job = Job::named(&name, usize::try_from(number()?).ok()?)?;
     limits::impose(Limits {
         memory,
         address_space: memory + RESERVED,
@@ -173,7 +117,7 @@ fn run_child(mut arguments: impl Iterator<Item = OsString>) -> Option<()> {
         std::process::exit(i32::from(ORPHANED))
     });
     let mut out = io::stdout().lock();
-    job.run(input, &mut out)?;
+    super::raw::run_child(input, &mut out)?;
     out.flush().ok()
 }
 
@@ -183,10 +127,9 @@ pub fn set_helper_program(program: PathBuf) {
     let _ = HELPER.set(program);
 }
 
-/// Has a child do `job` on `input`, within the `budget` of the file it is from, and gives what `read` makes of its output, with the input.
-/// `read` judges by itself how much it takes; output beyond that is a failure.
+/// Has a child decode `input`, within the `budget` of the file it is from, and gives what `read`
+/// makes of its output, with the input. `read` judges by itself how much it takes; output beyond that is a failure.
 pub(crate) fn ask<T: Send + 'static>(
-    job: Job,
     input: Vec<u8>,
     budget: &Budget,
     read: impl FnOnce(&mut ChildStdout) -> Option<T> + Send + 'static,
@@ -199,11 +142,9 @@ pub(crate) fn ask<T: Send + 'static>(
         .map_or(usual, |left| left.min(usual));
     let child = Command::new(program)
         .arg(CHILD_ARGUMENT)
-        .arg(job.name())
-        .arg(job.memory(budget).to_string())
+        .arg(memory(budget).to_string())
         .arg((MAX_THREADS * (usual.as_secs() + 1)).to_string())
         .arg(input.len().to_string())
-        .arg(job.number().to_string())
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(Stdio::null())
@@ -244,16 +185,4 @@ fn converse<T: Send + 'static>(
     answer
         .filter(|_| status.success())
         .map(|answer| (answer, input))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_job_survives_the_command_line() {
-        let job = Job::RareTiles { count: 77 };
-        assert_eq!(Job::named(job.name(), job.number()), Some(job));
-        assert_eq!(Job::named("anything", 0), None);
-    }
 }

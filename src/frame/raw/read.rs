@@ -4,7 +4,7 @@ use super::child::{Answer, Layout};
 use super::{Kind, camera_data};
 use crate::frame::budget::{Budget, check_size};
 use crate::frame::fault::Fault;
-use crate::frame::isolated::{Job, ask};
+use crate::frame::isolated::ask;
 use crate::frame::source::{ended_early, read_fault};
 use crate::frame::{Frame, Pixels};
 use std::fs::File;
@@ -45,7 +45,7 @@ pub(in crate::frame) fn read(
     if (bytes.len() as u64) < len {
         return Err(ended_early());
     }
-    let (reply, bytes) = ask(Job::CameraRaw, bytes, budget, {
+    let (reply, bytes) = ask(bytes, budget, {
         let budget = *budget;
         move |child| receive(child, &budget)
     })

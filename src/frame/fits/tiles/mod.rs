@@ -1,12 +1,16 @@
 //! Tile-compressed images: a table of compressed tiles that looks like an image.
 //!
-//! Source: FITS 4.0, section 10. RICE_1, GZIP_1 and GZIP_2 are decoded here, since the C library
-//! crashes on damaged data; the rare algorithms go to that library in a process of their own
-//! ([`rare`]).
+//! Source: FITS 4.0, section 10. All of its algorithms are decoded here: the C library crashes on
+//! damaged data, and takes more than a compiler to build.
 
+mod algorithm;
+mod bits;
 mod gzip;
+mod hcompress;
+#[cfg(test)]
+mod oracle;
+mod plio;
 mod quantize;
-pub(in crate::frame) mod rare;
 mod rice;
 mod table;
 
@@ -16,22 +20,10 @@ use super::image::{Scaling, finite_or_nan};
 use crate::frame::Pixels;
 use crate::frame::fault::Fault;
 use crate::frame::source::Source;
+use algorithm::{Algorithm, Numbers, largest, numbers};
 use quantize::{Dither, Quantised};
 use rayon::prelude::*;
 use table::Table;
-
-/// How the tiles are packed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Algorithm {
-    Rice {
-        bytes_per_pixel: usize,
-        block: usize,
-    },
-    Gzip {
-        shuffled: bool,
-    },
-    Unpacked,
-}
 
 /// The columns that a tile may be in.
 const ARRAYS: [&str; 3] = [
@@ -39,27 +31,6 @@ const ARRAYS: [&str; 3] = [
     "GZIP_COMPRESSED_DATA",
     "UNCOMPRESSED_DATA",
 ];
-
-/// Numbers of one tile.
-enum Numbers {
-    Whole(Vec<i32>),
-    Real(Vec<f64>),
-}
-
-impl Numbers {
-    fn check_count(&self, expected: usize) -> Result<(), Fault> {
-        let count = match self {
-            Numbers::Whole(stored) => stored.len(),
-            Numbers::Real(values) => values.len(),
-        };
-        if count == expected {
-            return Ok(());
-        }
-        Err(Fault::damaged(
-            "has a compressed tile of the wrong size: copy it again",
-        ))
-    }
-}
 
 /// Decodes the image of `shape` behind `hdu`; colour planes are averaged.
 pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, Fault> {
@@ -74,20 +45,13 @@ pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
     source
         .budget()
         .check_picture(shape.pixels() as u64, unpacked)?;
-    let name = hdu
-        .header
-        .text("ZCMPTYPE")
-        .unwrap_or("")
-        .to_ascii_uppercase();
-    let Some(algorithm) = algorithm(&hdu.header, &name, shape) else {
-        return rare::decode(source, hdu, shape, &name);
-    };
+    let algorithm = Algorithm::of(&hdu.header, shape.bitpix)?;
     let tiles = Tiles {
         table: Table::read(source, hdu)?,
         source,
         shape,
         algorithm,
-        scaling: Scaling::of(hdu, shape),
+        scaling: algorithm.scaling(hdu, shape),
         dither: dither(&hdu.header),
         constant: Quantised {
             scale: hdu.header.number("ZSCALE").unwrap_or(1.0),
@@ -100,34 +64,6 @@ pub(super) fn read(source: &Source, hdu: &Hdu, shape: &Shape) -> Result<Pixels, 
     };
     tiles.check_rows()?;
     tiles.decode()
-}
-
-fn algorithm(header: &Header, name: &str, shape: &Shape) -> Option<Algorithm> {
-    Some(match name {
-        "RICE_1" | "RICE_ONE" => Algorithm::Rice {
-            bytes_per_pixel: parameter(header, "BYTEPIX").unwrap_or(match shape.bitpix {
-                Bitpix::U8 => 1,
-                Bitpix::I16 => 2,
-                _ => 4,
-            }),
-            block: parameter(header, "BLOCKSIZE").unwrap_or(32),
-        },
-        "GZIP_1" => Algorithm::Gzip { shuffled: false },
-        "GZIP_2" => Algorithm::Gzip { shuffled: true },
-        "NOCOMPRESS" => Algorithm::Unpacked,
-        _ => return None,
-    })
-}
-
-/// A parameter of the algorithm: `ZNAMEi` names it, `ZVALi` gives it.
-fn parameter(header: &Header, name: &str) -> Option<usize> {
-    (1..=9).find_map(|i| {
-        let stated = header.text(&format!("ZNAME{i}"))?;
-        let value = header.integer(&format!("ZVAL{i}"))?;
-        stated
-            .eq_ignore_ascii_case(name)
-            .then(|| usize::try_from(value).ok())?
-    })
 }
 
 fn dither(header: &Header) -> Dither {
@@ -232,13 +168,7 @@ impl Tiles<'_> {
     /// Most memory that decoding a band takes: the numbers of the tiles on top of each other, and
     /// what it takes to unpack the last of them.
     fn band_bytes(&self) -> u64 {
-        let element = self.shape.bitpix.bytes().max(4);
-        let float = self.shape.bitpix.is_float();
-        let unpacking = match self.algorithm {
-            Algorithm::Rice { .. } if !float => 4,
-            Algorithm::Rice { .. } => 8 + element,
-            Algorithm::Gzip { .. } | Algorithm::Unpacked => 8 + 2 * element,
-        };
+        let unpacking = self.algorithm.bytes_per_pixel(self.shape.bitpix);
         let [x, y, z] = self.size.map(|n| n as u64);
         let held = 8 * (self.counts()[2] as u64 - 1);
         // Saturating: a tile may claim to reach through any number of planes.
@@ -395,7 +325,8 @@ impl Tiles<'_> {
             } else {
                 self.shape.bitpix
             };
-            let numbers = self.unpack(&packed, count, raw_type)?;
+            let budget = self.source.budget();
+            let numbers = self.algorithm.unpack(&packed, count, raw_type, budget)?;
             return Ok(match (quantised, numbers) {
                 (Some(quantised), Numbers::Whole(stored)) => {
                     Numbers::Real(quantised.restore(&stored, row))
@@ -406,7 +337,7 @@ impl Tiles<'_> {
         // Tiles that could not be quantised are kept as they were.
         let packed = self.table.array(self.source, row, ARRAYS[1])?;
         if float && !packed.is_empty() {
-            let (bytes, element) = gzip::unpack(&packed, count, self.largest(), false)?;
+            let (bytes, element) = gzip::unpack(&packed, count, largest(self.shape.bitpix), false)?;
             return numbers(&bytes, element, self.shape.bitpix);
         }
         let bytes = self.table.array(self.source, row, ARRAYS[2])?;
@@ -421,29 +352,6 @@ impl Tiles<'_> {
             "has nothing in compressed tile {}: copy it again",
             row + 1
         )))
-    }
-
-    /// Most bytes that one number of a tile is stored in: integers of fewer than 32 bits may be
-    /// stored in 32.
-    fn largest(&self) -> usize {
-        self.shape.bitpix.bytes().max(4) as usize
-    }
-
-    fn unpack(&self, packed: &[u8], count: usize, raw_type: Bitpix) -> Result<Numbers, Fault> {
-        match self.algorithm {
-            Algorithm::Rice {
-                bytes_per_pixel,
-                block,
-            } => rice::decode(packed, count, bytes_per_pixel, block).map(Numbers::Whole),
-            Algorithm::Gzip { shuffled } => {
-                let (bytes, element) = gzip::unpack(packed, count, self.largest(), shuffled)?;
-                numbers(&bytes, element, raw_type)
-            }
-            Algorithm::Unpacked => {
-                let element = packed.len() / count.max(1);
-                numbers(packed, element, raw_type)
-            }
-        }
     }
 
     /// How the floating-point values of a tile were quantised; `None` for integers and for
@@ -462,26 +370,6 @@ impl Tiles<'_> {
             dither: self.dither,
         })
     }
-}
-
-/// Big-endian numbers of `element` bytes; floating point where the image is and the size fits.
-fn numbers(bytes: &[u8], element: usize, bitpix: Bitpix) -> Result<Numbers, Fault> {
-    fn each<const N: usize, T>(bytes: &[u8], of: impl Fn([u8; N]) -> T) -> Vec<T> {
-        bytes.as_chunks().0.iter().map(|chunk| of(*chunk)).collect()
-    }
-    Ok(match (element, bitpix) {
-        (4, Bitpix::F32) => Numbers::Real(each(bytes, |b| f64::from(f32::from_be_bytes(b)))),
-        (8, Bitpix::F64) => Numbers::Real(each(bytes, f64::from_be_bytes)),
-        (8, _) => Numbers::Real(each(bytes, |b| i64::from_be_bytes(b) as f64)),
-        (1, _) => Numbers::Whole(each(bytes, |[b]| i32::from(b))),
-        (2, _) => Numbers::Whole(each(bytes, |b| i32::from(i16::from_be_bytes(b)))),
-        (4, _) => Numbers::Whole(each(bytes, i32::from_be_bytes)),
-        _ => {
-            return Err(Fault::damaged(
-                "has a compressed tile of the wrong size: copy it again",
-            ));
-        }
-    })
 }
 
 /// 8-bit images go back to 8 bits.
