@@ -4,12 +4,12 @@
 pub(crate) mod background;
 mod candidates;
 pub(crate) mod measure;
-mod order;
 mod picture;
 pub(crate) mod pixels;
 mod reading;
 mod refuse;
 mod run;
+mod spread;
 #[cfg(feature = "rule-switches")]
 mod switches;
 pub(crate) mod typical;
@@ -154,7 +154,7 @@ fn detect_in<P: Pixel>(
         height: frame.height,
     };
     if reading == Reading::OutOfFocus && data.len() == frame.width * frame.height {
-        let plane = background::points::smooth(&image);
+        let plane = background::narrow::smooth(&image);
         return detect_in_sky(frame, &plane.image(), reading, deadline);
     }
     detect_in_sky(frame, &image, reading, deadline)

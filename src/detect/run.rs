@@ -7,7 +7,7 @@ use super::pixels::{Blocks, Image, LARGE, Pixel, Plane, View, mosaic};
 use super::reading::Reading;
 use super::refuse::{Refusal, Refused, judge_all, merge};
 use super::typical::{FWHM_PER_SIGMA, FirstLook, Psf};
-use super::{Detections, order};
+use super::{Detections, spread};
 use crate::Deadline;
 use crate::frame::Frame;
 use rayon::prelude::*;
@@ -222,7 +222,7 @@ fn measure_all<P: Pixel>(
         .iter()
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
-    let order = order::spread(&items, view.size_px());
+    let order = spread::spread(&items, view.size_px());
     let enough = (view.image.data.len() / PIXELS_PER_CANDIDATE).max(LEAST_MEASURED);
     let (first, rest) = order.split_at(order.len().min(enough.min(MOST_MEASURED)));
     let verdicts: Vec<Result<Measured, Refusal>> = first
@@ -248,7 +248,7 @@ fn hand_on(out: &mut Detections, good: &[Measured], refused: &mut Vec<Refused>) 
         .iter()
         .map(|m| (m.star.x_px, m.star.y_px, m.star.flux))
         .collect();
-    let order = order::spread(&items, (out.width, out.height));
+    let order = spread::spread(&items, (out.width, out.height));
     for (rank, k) in order.iter().enumerate() {
         let star = good[*k].star;
         let verdict = Refusal::Surplus.when(rank >= MOST);

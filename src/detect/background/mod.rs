@@ -2,7 +2,7 @@
 
 mod clip;
 mod mesh;
-pub(crate) mod points;
+pub(crate) mod narrow;
 mod rough;
 mod smooth;
 

@@ -1,8 +1,8 @@
 //! Local maxima of the filtered plane, found strip by strip.
 
 use super::THRESHOLD;
-use super::bend::Bend;
 use super::convolve::{Kernel, LANES};
+use super::curvature::Curvature;
 use crate::detect::background::{Mesh, clipped, sample_cell};
 use crate::detect::pixels::{Blocks, Pixel};
 use std::ops::Range;
@@ -18,7 +18,7 @@ pub(super) struct Peak {
     pub x: f32,
     pub y: f32,
     pub value: f32,
-    pub bend: Bend,
+    pub curvature: Curvature,
     /// Cell of the mesh that it lies in.
     pub cell: usize,
 }
@@ -75,12 +75,12 @@ pub(super) fn strip<P: Pixel>(
             let xs = mesh.col_range(i);
             let xs = xs.start.max(1)..xs.end.min(blocks.width - 1);
             row.maxima(xs, least, |x, value| {
-                let (dx, dy, bend) = row.around_maximum(x);
+                let (dx, dy, curvature) = row.around_maximum(x);
                 peaks.push(Peak {
                     x: x as f32 + dx,
                     y: y as f32 + dy,
                     value,
-                    bend,
+                    curvature,
                     cell: j * mesh.cols + i,
                 });
             });
@@ -188,14 +188,14 @@ impl<'a> Rows<'a> {
     }
 
     /// Where within its block the maximum at `x` lies, and how the plane bends there.
-    fn around_maximum(&self, x: usize) -> (f32, f32, Bend) {
+    fn around_maximum(&self, x: usize) -> (f32, f32, Curvature) {
         let &Rows { above, here, below } = self;
         let v = here[x];
         let rows = [above, here, below].map(|row| &row[x - 1..=x + 1]);
         (
             vertex(here[x - 1], v, here[x + 1]),
             vertex(above[x], v, below[x]),
-            Bend::new(v, rows),
+            Curvature::new(v, rows),
         )
     }
 }

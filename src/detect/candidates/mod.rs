@@ -1,14 +1,14 @@
 //! Places where a star may be: local maxima of the frame behind a matched filter.
 
-mod bend;
 mod convolve;
+mod curvature;
 mod maxima;
 
 use super::background::{Mesh, median3};
 use super::pixels::{Blocks, Pixel, View};
 use super::refuse::{Refusal, Refused};
-use bend::Bends;
 use convolve::Kernel;
+use curvature::Curvatures;
 use maxima::{Buffers, Peak, Strip, strip};
 use rayon::prelude::*;
 
@@ -78,12 +78,12 @@ pub(super) fn find<P: Pixel, Q: Pixel>(
             Refused::note(&mut refused, place(p), drawn).is_some()
         })
         .collect();
-    let bends = Bends::of(&peaks, sigma, psf_known && !view.single_pixels);
+    let curvatures = Curvatures::of(&peaks, sigma, psf_known && !view.single_pixels);
     let area = (blocks.bin * blocks.bin) as f32;
     let candidates = peaks
         .iter()
         .filter_map(|(p, snr)| {
-            let mut verdict = bends.judge(p.bend, *snr);
+            let mut verdict = curvatures.judge(p.curvature, *snr);
             if verdict.is_err() && blocks.highest_near(p.x, p.y) >= view.saturation {
                 // A saturated core with its blooming is judged by its outline.
                 verdict = Ok(());

@@ -5,9 +5,9 @@ use super::{NARROWEST, Psf};
 use crate::detect::background::Scene;
 use crate::detect::candidates::Candidate;
 use crate::detect::measure::{Shape, Stamp, Window};
-use crate::detect::order;
 use crate::detect::pixels::Pixel;
 use crate::detect::refuse::is_spike;
+use crate::detect::spread;
 use rayon::prelude::*;
 
 /// Images from which the typical one is taken.
@@ -69,7 +69,7 @@ fn outlines<P: Pixel>(
         .iter()
         .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
         .collect();
-    let order = order::spread(&items, scene.view.size_px());
+    let order = spread::spread(&items, scene.view.size_px());
     let mut found: Vec<Outline> = Vec::new();
     // Hot pixels may outnumber the stars: then more candidates are looked at.
     for some in order.chunks(most).take(MORE) {

@@ -4,7 +4,7 @@
 mod banding;
 mod objects;
 
-use crate::detect::background::{Mesh, least_noise, points};
+use crate::detect::background::{Mesh, least_noise, narrow};
 use crate::detect::pixels::{Image, Pixel, Plane};
 use crate::frame::{Frame, Pixels};
 pub use objects::Object;
@@ -98,7 +98,7 @@ fn of<P: Pixel>(frame: &Frame, data: &[P]) -> Survey {
     banding::remove(&mut plane, &mesh);
     survey.light = light_map(&measured::<P>(&plane, LIGHT_CELLS));
     survey.looks.push(look::<P>(&plane));
-    let wide = points::without(&plane, &measured::<P>(&plane, CELLS));
+    let wide = narrow::without(&plane, &measured::<P>(&plane, CELLS));
     for factor in COARSER {
         let coarse = wide.rebinned(factor);
         if coarse.width < 8 || coarse.height < 8 {

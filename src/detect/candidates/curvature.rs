@@ -5,20 +5,20 @@ use crate::detect::refuse::Refusal;
 
 /// How the filtered plane bends at a maximum, per unit of its value.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Bend {
+pub(super) struct Curvature {
     /// Along the direction in which it falls most steeply, and across it.
     most: f32,
     least: f32,
 }
 
-impl Bend {
+impl Curvature {
     /// From the values left and right, above and below, and at the four corners.
-    pub fn new(v: f32, rows: [&[f32]; 3]) -> Bend {
+    pub fn new(v: f32, rows: [&[f32]; 3]) -> Curvature {
         let [a, h, b] = rows;
         let (xx, yy) = (2.0 * v - h[0] - h[2], 2.0 * v - a[1] - b[1]);
         let xy = 0.25 * (a[0] + b[2] - a[2] - b[0]);
         let (mean, root) = (0.5 * (xx + yy), (0.25 * (xx - yy).powi(2) + xy * xy).sqrt());
-        Bend {
+        Curvature {
             most: (mean + root) / v,
             least: (mean - root) / v,
         }
@@ -33,26 +33,26 @@ impl Bend {
 ///
 /// A star of variance s^2 seen through a kernel of s^2 becomes a Gaussian of 2 s^2; a single hot
 /// value becomes the kernel itself and bends twice as much. A line does not bend along itself.
-pub(super) struct Bends {
-    /// Mean bend of a star, and of a single value (infinite: not known yet).
+pub(super) struct Curvatures {
+    /// Mean curvature of a star, and of a single value (infinite: not known yet).
     star: f32,
     single: f32,
-    /// Least over most bend of the roundest images of this plane.
+    /// Least over most curvature of the roundest images of this plane.
     roundness: f32,
 }
 
-impl Bends {
+impl Curvatures {
     /// Of these maxima, with their ratios to the noise, seen through a kernel of `sigma`. A single
     /// value is no star where `singles_are_none`.
-    pub fn of(peaks: &[(Peak, f32)], sigma: f32, singles_are_none: bool) -> Bends {
-        let bend = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
-        let (star, single) = (bend(2.0 * sigma * sigma), bend(sigma * sigma));
+    pub fn of(peaks: &[(Peak, f32)], sigma: f32, singles_are_none: bool) -> Curvatures {
+        let curvature = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
+        let (star, single) = (curvature(2.0 * sigma * sigma), curvature(sigma * sigma));
         let clear = |most: f32| -> Vec<f32> {
             let peaks = peaks
                 .iter()
-                .filter(|(p, snr)| *snr > SNR_FOR_LINES && p.bend.mean() < most);
+                .filter(|(p, snr)| *snr > SNR_FOR_LINES && p.curvature.mean() < most);
             peaks
-                .map(|(p, _)| p.bend.least / p.bend.most.max(1e-6))
+                .map(|(p, _)| p.curvature.least / p.curvature.most.max(1e-6))
                 .collect()
         };
         // Hot pixels are round, and tell nothing of stars that may be drawn out.
@@ -61,7 +61,7 @@ impl Bends {
             round = clear(f32::MAX);
         }
         round.sort_unstable_by(f32::total_cmp);
-        Bends {
+        Curvatures {
             star,
             single: if singles_are_none {
                 single
@@ -75,22 +75,22 @@ impl Bends {
     }
 
     /// Refuses a hot pixel or cosmic ray, and a trail, a bad row or column.
-    pub fn judge(&self, bend: Bend, snr: f32) -> Result<(), Refusal> {
+    pub fn judge(&self, curvature: Curvature, snr: f32) -> Result<(), Refusal> {
         let limit = self.star + SHARP * (self.single - self.star);
-        let sharp = snr > SNR_FOR_SHARPNESS && bend.mean() > limit;
+        let sharp = snr > SNR_FOR_SHARPNESS && curvature.mean() > limit;
         // Broad tops (saturated stars) bend little and say nothing.
         let line = snr > SNR_FOR_LINES
-            && bend.most > 0.4 * self.star
-            && bend.least < 0.3 * self.roundness * bend.most;
+            && curvature.most > 0.4 * self.star
+            && curvature.least < 0.3 * self.roundness * curvature.most;
         Refusal::SharpPeak.when(sharp)?;
         Refusal::Streak.when(line)
     }
 }
 
-/// Beyond this part of the way from a star's bend to that of a single value it is one.
+/// Beyond this part of the way from a star's curvature to that of a single value it is one.
 const SHARP: f32 = 0.62;
 /// Fewer peaks tell nothing.
 const FEW: usize = 8;
-/// From these ratios to the noise on, the bends are known to a fifth of what is decided on.
+/// From these ratios to the noise on, the curvatures are known to a fifth of what is decided on.
 const SNR_FOR_SHARPNESS: f32 = 9.0;
 const SNR_FOR_LINES: f32 = 12.0;
