@@ -12,8 +12,8 @@ pub use skyless::{Skyless, skyless};
 
 use crate::detect::{Detections, Survey, survey};
 use crate::frame::Frame;
+use crate::search::Request;
 use crate::sky::Sky;
-use crate::solve::Request;
 use shape::Common;
 use stars::Counted;
 
