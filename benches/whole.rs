@@ -5,8 +5,9 @@
 mod rendered;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use nightfix::search::{Commanded, Request};
 use nightfix::sky::Sky;
-use nightfix::solve::{Commanded, Request, solve};
+use nightfix::solve::solve;
 use std::hint::black_box;
 use std::time::Duration;
 

@@ -1,11 +1,22 @@
 //! Where does the camera point? One exposure of the night sky in, its sky position out.
 //!
-//! One module per stage; data passes from left to right and no stage reaches back:
+//! A frame goes through `frame`, `detect`, `quads`, `search`, `verify` and `fit`; `solve` leads it.
+//! The modules lie in layers. Each uses only what is drawn below it, which `tests/layers.rs` reads
+//! here and checks:
 //!
 //! ```text
-//! frame ──▶ detect ──▶ quads ──▶ search ──▶ verify ──▶ fit ──▶ report
-//!                                  ▲
-//!                                 sky (star-index)
+//! cli                         | command line
+//! night watch                 | the frames of a folder, at once or as they come
+//! answer                      | what is known and claimed in, the record out
+//! report                      | JSON, text, pictures, WCS keywords, the night report
+//! solve                       | the whole job: a frame in, an outcome out
+//! quality diagnosis           | what else a frame tells; why it did not solve
+//! fit search                  | the solution of a pose; the search for a pose
+//! verify quads track          | is a pose true; patterns of stars; the mount's night
+//! detect mount                | stars of a frame; pointing, time, Sun
+//! frame                       | pixels and claims of a file
+//! sky wcs aim                 | star-indexes; pixel to sky; what a caller points at
+//! angle deadline guard sphere | figures and tools
 //! ```
 //!
 //! # Conventions
@@ -36,5 +47,6 @@ pub mod sphere;
 pub mod track;
 pub mod verify;
 pub mod watch;
+pub mod wcs;
 
 pub use deadline::Deadline;

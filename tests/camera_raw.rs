@@ -11,8 +11,9 @@ mod support;
 
 use dng::{Dng, EXIF, Exif, SIX};
 use nightfix::frame::{Frame, FrameError, Pixels};
+use nightfix::search::Request;
 use nightfix::sky::Sky;
-use nightfix::solve::{Request, solve};
+use nightfix::solve::solve;
 use sample_fields::{Channels, Field, FieldSpec, render};
 use sky_check::off_px;
 use std::path::Path;

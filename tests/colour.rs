@@ -8,8 +8,9 @@ mod support;
 
 use dng::Dng;
 use nightfix::frame::Frame;
+use nightfix::search::Request;
 use nightfix::sky::Sky;
-use nightfix::solve::{Request, solve};
+use nightfix::solve::solve;
 use sample_fields::{Channels, Field, FieldSpec, render};
 use sky_check::off_px;
 use std::path::Path;

@@ -3,7 +3,8 @@
 
 use nightfix::answer::{Asked, At, Known, answer};
 use nightfix::frame::{Clues, Frame, Pixels};
-use nightfix::report::{Equinox, Record};
+use nightfix::mount::Equinox;
+use nightfix::report::Record;
 use nightfix::sky::Sky;
 use sample_fields::{Field, FieldSpec, render};
 use std::path::Path;

@@ -3,8 +3,9 @@
 use index_builder::catalogue::Input;
 use index_builder::deep::{Fields, Needs, Order, Progress, Region, Summary, build};
 use nightfix::frame::{Frame, Pixels};
+use nightfix::search::Request;
 use nightfix::sky::Sky;
-use nightfix::solve::{Request, solve};
+use nightfix::solve::solve;
 use nightfix::sphere::{angle_between, sky_to_vector};
 use std::path::{Path, PathBuf};
 

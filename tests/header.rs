@@ -2,9 +2,9 @@
 
 mod support;
 
-use nightfix::fit::{Sip, Wcs};
 use nightfix::frame::{Frame, Pixels};
 use nightfix::report::header::{Card, CardValue, HeaderError, write_wcs};
+use nightfix::wcs::{Sip, Wcs};
 use std::path::Path;
 use support::{HEIGHT, UNSIGNED, WIDTH, fits, fits_u16, folder, gzip, put, sky, unit};
 

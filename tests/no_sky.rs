@@ -11,9 +11,8 @@ mod random;
 
 use fields::{Kind, field, is_right};
 use nightfix::Deadline;
-use nightfix::search::search;
+use nightfix::search::{Request, search};
 use nightfix::sky::Sky;
-use nightfix::solve::Request;
 use rayon::prelude::*;
 
 /// Blind, since a blind search has the most candidates; of those of each shape the ones that take

@@ -3,7 +3,7 @@
 //! decimals. The definitions: TAN, Calabretta & Greisen 2002 (A&A 395, 1077), section 5.1.3; SIP,
 //! Shupe et al. 2005 (ASP Conf. Ser. 347, 491).
 
-use nightfix::fit::{Sip, Wcs};
+use nightfix::wcs::{Sip, Wcs};
 
 /// A thousandth of a milliarcsecond is far beyond any use; rounding errors stay below it.
 const SKY_ERROR_ARCSEC: f64 = 1e-6;

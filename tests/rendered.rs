@@ -3,8 +3,9 @@
 
 use nightfix::fit::Solution;
 use nightfix::frame::{Clues, Frame, Pixels};
+use nightfix::search::Request;
 use nightfix::sky::Sky;
-use nightfix::solve::{Outcome, Request, solve};
+use nightfix::solve::{Outcome, solve};
 use sample_fields::{Content, Field, FieldSpec, render};
 
 fn frame(field: &Field, top_down: bool) -> Frame {

@@ -8,9 +8,8 @@ mod field;
 
 use nightfix::Deadline;
 use nightfix::detect::{Detections, detect};
-use nightfix::search::search;
+use nightfix::search::{Commanded, Request, SearchOrder, SearchReport, search};
 use nightfix::sky::Sky;
-use nightfix::solve::{Commanded, Request, SearchOrder, SearchReport};
 use sample_fields::FieldSpec;
 
 const PLACES_DEG: [[f64; 2]; 5] = [

@@ -1,10 +1,12 @@
 //! What the mount did: tracks made by an exact rotation about a tilted axis in horizon
 //! coordinates, and the real night where NIGHTFIX_REAL_FRAMES names its folder.
 
-use nightfix::mount::{Moment, pointing_error};
+use nightfix::mount::{CommandedPosition, Moment, pointing_error};
+use nightfix::night::row_of_frame;
+use nightfix::report::Record;
 use nightfix::report::record::Subject;
-use nightfix::report::{CommandedPosition, Record};
-use nightfix::solve::{Request, solve};
+use nightfix::search::Request;
+use nightfix::solve::solve;
 use nightfix::track::{
     Beginning, Cause, Motion, Periodic, Row, RowStatus, Track, Verdict, analyse,
 };
@@ -396,7 +398,7 @@ fn real_rows(folder: &Path) -> Vec<Row> {
             read_ms: None,
             total_ms: 0.0,
         });
-        Row::of_frame(
+        row_of_frame(
             name,
             "main".into(),
             &frame,

@@ -3,8 +3,8 @@
 use crate::lists::{Opening, SIZES, detections};
 use crate::random::Random;
 use nightfix::detect::{Detection, Detections};
+use nightfix::search::{Commanded, Request};
 use nightfix::sky::{RegionStar, Sky, SkyError, SkyRegion};
-use nightfix::solve::{Commanded, Request};
 use nightfix::sphere::{angle_between, dot, sky_to_vector, tangent_basis};
 
 /// What of a field is shown.

@@ -7,11 +7,12 @@ mod plan;
 
 use crate::Deadline;
 use crate::frame::{Clues, Frame};
-use crate::mount::Moment;
+use crate::mount::{CommandedPosition, Equinox, Moment};
 use crate::report::record::{Reason, Subject};
-use crate::report::{CommandedPosition, Equinox, Record, Unsolved};
+use crate::report::{Record, Unsolved};
+use crate::search::Request;
 use crate::sky::{Sky, SkyError};
-use crate::solve::{Elapsed, Neighbourhood, Outcome, Request, solve_among};
+use crate::solve::{Elapsed, Neighbourhood, Outcome, solve_among};
 use plan::Plan;
 use std::time::{Duration, Instant};
 

@@ -4,9 +4,9 @@ use super::Known;
 use super::claims::{CLOSE_DEG, FAR_DEG, FOCAL_FACTORS};
 use crate::fit::DateVerdict;
 use crate::frame::Clues;
-use crate::mount::{DateDoubt, Moment, date_doubt, separation_deg};
-use crate::report::CommandedPosition;
-use crate::solve::{Commanded, Guess, Request};
+use crate::mount::{CommandedPosition, DateDoubt, Moment, date_doubt, separation_deg};
+use crate::search::{Commanded, Request};
+use crate::solve::Guess;
 
 /// Arcseconds in a radian over a thousand: arcsec per pixel for 1 um at 1 mm.
 const ARCSEC_PER_UM_AT_1_MM: f64 = 206.264_806_247;

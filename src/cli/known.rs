@@ -5,7 +5,7 @@ use super::{complain, index};
 use crate::aim::parse_aim;
 use crate::angle::ParsedPosition;
 use crate::answer::{At, Known};
-use crate::report::Equinox;
+use crate::mount::Equinox;
 use crate::sky::{Sky, SkyError};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;

@@ -13,8 +13,8 @@ pub use skyless::{Skyless, skyless};
 
 use crate::detect::Detections;
 use crate::frame::Frame;
+use crate::search::Request;
 use crate::sky::Sky;
-use crate::solve::Request;
 use shape::Common;
 use stars::Counted;
 use survey::{Survey, survey};

@@ -1,8 +1,8 @@
 //! Pairs catalogue stars with detections under a pixel-to-sky map.
 
-use super::wcs::Wcs;
 use crate::detect::Detections;
 use crate::sky::RegionStar;
+use crate::wcs::Wcs;
 
 /// A pair: number of the detection and its star.
 #[derive(Debug, Clone, Copy)]

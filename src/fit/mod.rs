@@ -8,11 +8,11 @@ mod matching;
 mod polynomial;
 mod refine;
 mod sip;
-pub mod wcs;
 
 pub use date::{Stated, fit_dated};
 pub use refine::{Display, FIT_STARS, fit, reach_rad};
-pub use wcs::{Sip, Wcs};
+
+use crate::wcs::Wcs;
 
 /// A detection and its catalogue star.
 #[derive(Debug, Clone, Copy, PartialEq)]

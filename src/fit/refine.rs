@@ -5,12 +5,12 @@ use super::epoch::{Years, improve, told_by_stars};
 use super::matching::{Pair, pairs};
 use super::polynomial::{Fitted, Model, Point, fit as fit_model, median};
 use super::sip::wcs_of;
-use super::wcs::Wcs;
 use super::{DateVerdict, Epoch, MatchedStar, Solution, Told};
 use crate::detect::Detections;
 use crate::sky::RegionStar;
 use crate::sphere::{angle_between, dot, tangent_basis, vector_to_sky};
 use crate::verify::{Camera, Evidence};
+use crate::wcs::{Sip, Wcs};
 
 /// What 'up' means for a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -119,7 +119,7 @@ fn wcs_of_camera(camera: &Camera, geometry: &Geometry) -> Wcs {
     });
     // r' = r (1 + k r^2) inverted to first order.
     let k = -camera.radial / camera.reference_px.powi(2);
-    let sip = (camera.radial != 0.0).then(|| super::Sip {
+    let sip = (camera.radial != 0.0).then(|| Sip {
         order: 3,
         a: vec![(3, 0, k), (1, 2, k)],
         b: vec![(2, 1, k), (0, 3, k)],

@@ -1,7 +1,7 @@
 //! From fitted polynomials to CD matrix and SIP coefficients, and the inverse polynomials.
 
 use super::polynomial::{Fitted, Model, Point, fit};
-use super::wcs::{Sip, Wcs};
+use crate::wcs::{Sip, Wcs, polynomial};
 
 /// The WCS of `fitted`, whose targets were tangent-plane pixels of `scale_deg` about `crval` and
 /// whose u, v were divided by `length_px`. The constants must have been moved into `crval`.
@@ -71,7 +71,7 @@ fn with_inverse(mut sip: Sip, half_px: [f64; 2]) -> Option<Sip> {
         for j in -STEPS..=STEPS {
             let u = half_px[0] * f64::from(i) / f64::from(STEPS);
             let v = half_px[1] * f64::from(j) / f64::from(STEPS);
-            let value = |terms: &[(usize, usize, f64)]| super::wcs::polynomial(terms, u, v);
+            let value = |terms: &[(usize, usize, f64)]| polynomial(terms, u, v);
             let (f, g) = (value(&sip.a), value(&sip.b));
             points.push(Point {
                 uv: [(u + f) / length, (v + g) / length],

@@ -3,16 +3,17 @@
 use super::facts::Facts;
 use super::folder::Found;
 use super::journal::{Entry, Identity, Journal, Verdict};
+use super::row::{camera, row_of_calibration, row_of_frame, row_of_record};
 use crate::answer::{Answer, Asked, Known, answer_among, out_of_time, refused};
 use crate::diagnosis::{Skyless, skyless};
 use crate::frame::{Clues, Frame, FrameError, FrameFile};
 use crate::guard;
-use crate::mount::Moment;
+use crate::mount::{CommandedPosition, Moment};
+use crate::report::Record;
 use crate::report::header::{CHANGED, HeaderError, Written, write_wcs_of};
-use crate::report::{CommandedPosition, Record};
 use crate::sky::{Sky, SkyError};
 use crate::solve::{Guess, Neighbourhood};
-use crate::track::{FrameKind, Row, RowStatus};
+use crate::track::{FrameKind, Row};
 use serde_json::value::RawValue;
 use std::sync::{Mutex, PoisonError};
 use std::time::Instant;
@@ -164,7 +165,7 @@ impl<'a> Work<'a> {
         };
         match facts.kind {
             Some(kind) if kind != FrameKind::Light => {
-                let row = self.calibration_row(found, &facts, kind);
+                let row = row_of_calibration(found.file.clone(), &facts, kind);
                 Ok(Some(self.done(Verdict::NotALight, row, None)))
             }
             _ => self.light(found, file, &facts, asked, guess),
@@ -209,30 +210,9 @@ impl<'a> Work<'a> {
             _ => refused(asked, &reason),
         };
         let size = facts.frame.as_ref().map(|(size, _)| *size);
-        let mut row = Row::of_record(found.file.clone(), camera(facts, size), &record);
+        let mut row = row_of_record(found.file.clone(), camera(facts, size), &record);
         facts.put_into(&mut row);
         self.done(verdict, row, Some(&record))
-    }
-
-    fn calibration_row(&self, found: &Found, facts: &Facts, kind: FrameKind) -> Row {
-        let (size, clues) = match &facts.frame {
-            Some((size, clues)) => (Some(*size), Some(clues)),
-            None => (None, None),
-        };
-        let pixels = |axis: usize| size.and_then(|size| u32::try_from(size[axis]).ok());
-        let mut row = Row {
-            file: found.file.clone(),
-            camera: camera(facts, size),
-            kind,
-            status: RowStatus::NotALight,
-            mid_jd_utc: clues.and_then(|clues| clues.mid_jd_utc),
-            exposure_s: clues.and_then(|clues| clues.exposure_s),
-            width_px: pixels(0),
-            height_px: pixels(1),
-            ..Row::default()
-        };
-        facts.put_into(&mut row);
-        row
     }
 
     fn light(
@@ -273,7 +253,7 @@ impl<'a> Work<'a> {
                 mid_jd_utc: answer.clues.mid_jd_utc,
                 exposure_s: answer.clues.exposure_s,
                 camera,
-                ..self.calibration_row(found, facts, kind)
+                ..row_of_calibration(found.file.clone(), facts, kind)
             };
             return Ok(Some(self.done(Verdict::NotALight, row, None)));
         }
@@ -308,7 +288,7 @@ impl<'a> Work<'a> {
             _ => None,
         };
         record.cautions.extend(refusal.clone());
-        let mut row = Row::of_frame(
+        let mut row = row_of_frame(
             found.file.clone(),
             camera,
             frame,
@@ -355,33 +335,6 @@ impl<'a> Work<'a> {
             Skyless::EvenLight => (!aimed).then_some(FrameKind::Flat),
         }
     }
-}
-
-impl Facts {
-    /// Adds what a report shows beside a frame.
-    fn put_into(&self, row: &mut Row) {
-        row.target = self.target.clone();
-        row.filter = self.filter.clone();
-        row.sensor_c = self.sensor_c;
-        row.air_c = self.air_c;
-        row.pressure_hpa = self.pressure_hpa;
-    }
-}
-
-/// What tells the frames of one camera from those of another: its name, the size of the frame,
-/// the focal length.
-fn camera(facts: &Facts, size: Option<[usize; 2]>) -> String {
-    let focal_mm = facts
-        .frame
-        .as_ref()
-        .and_then(|(_, clues)| clues.focal_length_mm);
-    let parts = [
-        facts.camera.clone(),
-        size.map(|[width, height]| format!("{width} x {height} px")),
-        focal_mm.map(|mm| format!("{mm:.0} mm")),
-    ];
-    let known: Vec<String> = parts.into_iter().flatten().collect();
-    known.join(", ")
 }
 
 fn explain(refusal: &FrameError) -> (String, Verdict) {

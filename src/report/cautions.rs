@@ -1,10 +1,10 @@
 //! What a person should know before acting on a result, one sentence each.
 
 use super::record::Subject;
-use super::{CommandedPosition, Equinox};
 use crate::fit::DateVerdict;
 use crate::mount::{
-    DateDoubt, Moment, passes_at_deg, separation_deg, sun_altitude_deg, sun_icrs_deg,
+    CommandedPosition, DateDoubt, Equinox, Moment, passes_at_deg, separation_deg, sun_altitude_deg,
+    sun_icrs_deg,
 };
 
 /// Nearer to the Sun than this asks for a word. Common practice: guides to observing keep

@@ -5,8 +5,6 @@
 
 pub mod atomic;
 mod cautions;
-pub mod choice;
-mod commanded;
 pub mod diagnosis;
 pub mod header;
 pub mod index;
@@ -19,6 +17,5 @@ pub(crate) mod rounding;
 pub mod text;
 mod unsolved;
 
-pub use commanded::{CommandedPosition, Equinox, Origin};
 pub use record::Record;
 pub use unsolved::Unsolved;

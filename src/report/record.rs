@@ -3,17 +3,19 @@
 //! Every key is always there; what is not known is null. Numbers are rounded to a digit or two
 //! below their error. `solution.schema.json` beside this file describes the same for machines.
 
+use super::Unsolved;
 use super::cautions::cautions;
 use super::diagnosis::DiagnosisRecord;
 use super::objects::{ObjectRecord, objects};
 use super::quality::QualityRecord;
 use super::rounding::{decimals, significant, turn};
-use super::{CommandedPosition, Equinox, Origin, Unsolved};
 use crate::angle::{format_dec, format_ra};
-use crate::fit::{Solution, Wcs};
+use crate::fit::Solution;
 use crate::frame::Site;
-use crate::mount::{DateDoubt, Moment, pointing_error};
-use crate::solve::{Outcome, SearchOrder};
+use crate::mount::{CommandedPosition, DateDoubt, Equinox, Moment, Origin, pointing_error};
+use crate::search::SearchOrder;
+use crate::solve::Outcome;
+use crate::wcs::Wcs;
 use serde::Serialize;
 use serde_json::{Map, Value};
 use std::collections::BTreeMap;
@@ -382,7 +384,7 @@ fn wcs(wcs: &Wcs) -> WcsRecord {
     }
 }
 
-fn sip(sip: &crate::fit::Sip) -> Map<String, Value> {
+fn sip(sip: &crate::wcs::Sip) -> Map<String, Value> {
     let mut keywords = Map::new();
     for (name, order, terms) in [
         ("A", sip.order, &sip.a),

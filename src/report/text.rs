@@ -6,9 +6,8 @@
 
 use super::objects::in_words;
 use super::record::{FrameStatus, Record};
-use super::{Equinox, Origin};
 use crate::angle::{format_dec, format_ra};
-use crate::mount::compass_word;
+use crate::mount::{Equinox, Origin, compass_word};
 use std::fmt::Write;
 
 /// Columns of the label and of the whole block.

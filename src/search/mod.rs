@@ -3,15 +3,16 @@
 
 mod local;
 mod plan;
+mod request;
 mod scan;
 
 pub use plan::{Region, Stage, band_is_wanted};
+pub use request::{Commanded, Request, SearchOrder, SearchReport};
 pub use scan::{BatchResult, Best, Scanner};
 
 use crate::Deadline;
 use crate::detect::Detections;
 use crate::sky::Sky;
-use crate::solve::{Request, SearchOrder, SearchReport};
 use crate::verify::{DetectionField, chance};
 use star_index::IndexError;
 

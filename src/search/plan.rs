@@ -1,9 +1,9 @@
 //! In which order what is tried: from the likely and cheap to the whole sky and everything.
 
+use super::Request;
 use crate::detect::Detections;
 use crate::quads::{FrameQuad, Lens, QuadMaker, Tolerance};
 use crate::sky::{Sky, SkyTile, band_serves, index_serves};
-use crate::solve::Request;
 use star_index::StarIndex;
 use star_index::layout::Band;
 
@@ -63,20 +63,50 @@ const WIDE_FIELDS_DEG: [f64; 10] = [11.0, 14.0, 17.5, 21.5, 26.0, 31.0, 37.0, 44
 /// A flat frame wider than this is not credible: stretched 1 % towards its corners.
 pub const FLAT_WIDEST_DEG: f64 = 12.0;
 
+/// Relative error of a focal length with which a frame is unprojected: half the step from one of
+/// [`WIDE_FIELDS_DEG`] to the next, and more than a lens breathes.
+const FOCAL_ERROR: f64 = 0.12;
+
+impl Stage {
+    /// The frame quads of a level (0 or 1), for a frame whose longer side has `side_px` pixels.
+    fn of_level(lens: Lens, level: usize, region: Region, scales: &[f64], side_px: f64) -> Stage {
+        Stage {
+            lens,
+            all_of: [FIRST_COUNT, SECOND_COUNT][level],
+            done: [0, FIRST_COUNT][level],
+            neighbours_of: NEIGHBOUR_COUNT[level],
+            region,
+            scales: scales.to_vec(),
+            widths_deg: scales
+                .iter()
+                .map(|scale| scale * side_px / 3600.0)
+                .collect(),
+        }
+    }
+
+    /// One quick attempt within `radius_deg` of where a frame is expected, with a scale that is
+    /// known (arcsec per pixel); longer side and focal length of the frame in pixels.
+    pub fn around_a_guess(radius_deg: f64, scale: f64, [side_px, focal_px]: [f64; 2]) -> Stage {
+        let width_deg = 2.0 * (0.5 * side_px / focal_px).atan().to_degrees();
+        let lens = if width_deg < FLAT_WIDEST_DEG {
+            Lens::Flat
+        } else {
+            Lens::Gnomonic {
+                focal_px,
+                error: FOCAL_ERROR,
+            }
+        };
+        Stage::of_level(lens, 0, Region::Within { radius_deg }, &[scale], side_px)
+    }
+}
+
 /// All stages in order.
 pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
     let mut stages = Vec::new();
     let wide = wide_lenses(detections);
     let longer = detections.width.max(detections.height) as f64;
-    let stage = |lens, level: usize, region, scales: &[f64]| Stage {
-        lens,
-        all_of: [FIRST_COUNT, SECOND_COUNT][level],
-        done: [0, FIRST_COUNT][level],
-        neighbours_of: NEIGHBOUR_COUNT[level],
-        region,
-        scales: scales.to_vec(),
-        widths_deg: scales.iter().map(|scale| scale * longer / 3600.0).collect(),
-    };
+    let stage =
+        |lens, level, region, scales: &[f64]| Stage::of_level(lens, level, region, scales, longer);
     let scales = &request.scales_arcsec_per_px;
     if !request.starts.is_empty() {
         let radius_deg = request.within_deg.unwrap_or(NEAR_DEG);
@@ -114,7 +144,7 @@ fn wide_lenses(detections: &Detections) -> Vec<Lens> {
         .iter()
         .map(|&field| Lens::Gnomonic {
             focal_px: focal(field),
-            error: 0.12,
+            error: FOCAL_ERROR,
         })
         .collect()
 }

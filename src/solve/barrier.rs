@@ -132,9 +132,8 @@ mod tests {
     use crate::detect::detect;
     use crate::fit::{Display, Epoch, FIT_STARS, fit, reach_rad};
     use crate::frame::{Clues, Frame, Pixels};
-    use crate::search::{Best, search};
+    use crate::search::{Best, Request, search};
     use crate::sky::{Sky, SkyRegion};
-    use crate::solve::Request;
     use sample_fields::{FieldSpec, render};
 
     const ACCEPT: f64 = -7.0;

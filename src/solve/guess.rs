@@ -1,10 +1,8 @@
 //! A neighbouring frame's solution as the first guess: one quick look around it. Where it
 //! misleads, only the time of that look is lost.
 
-use super::Request;
 use crate::detect::Detections;
-use crate::quads::Lens;
-use crate::search::{Confirm, Found, Region, Scanner, SearchError, Stage, band_is_wanted};
+use crate::search::{Confirm, Found, Request, Scanner, SearchError, Stage, band_is_wanted};
 use crate::sky::Sky;
 use crate::sphere::sky_to_vector;
 use crate::verify::DetectionField;
@@ -23,10 +21,6 @@ pub struct Guess {
 /// How far to look, in diagonals of the frame: a mount that drifts or dithers moves by less from
 /// one frame to the next, and one that was sent elsewhere by more.
 const REACH_DIAGONALS: [f64; 2] = [0.1, 1.0];
-/// Wider frames are unprojected before their quads are made, as the search does it.
-const FLAT_WIDEST_DEG: f64 = 11.5;
-/// Relative error of the focal length under which a frame is unprojected: lenses breathe.
-const FOCAL_ERROR: f64 = 0.12;
 const ARCSEC_PER_RAD: f64 = 206_264.806_247;
 
 /// Looks for the stars of `detections` around `guess`, with the first stage of a search only.
@@ -47,26 +41,9 @@ pub(super) fn look(
     if field.len() < 4 || !sound {
         return Ok(());
     }
-    let lens = if across_deg(side_px) < FLAT_WIDEST_DEG {
-        Lens::Flat
-    } else {
-        Lens::Gnomonic {
-            focal_px,
-            error: FOCAL_ERROR,
-        }
-    };
     let reach_deg = REACH_DIAGONALS.map(|share| share * across_deg(diagonal_px));
-    let stage = Stage {
-        lens,
-        all_of: 20,
-        done: 0,
-        neighbours_of: 60,
-        region: Region::Within {
-            radius_deg: reach_deg[1],
-        },
-        scales: vec![guess.scale_arcsec_per_px],
-        widths_deg: vec![guess.scale_arcsec_per_px * side_px / 3600.0],
-    };
+    let scale = guess.scale_arcsec_per_px;
+    let stage = Stage::around_a_guess(reach_deg[1], scale, [side_px, focal_px]);
     let years = sky.years_since(request.epoch_jyear);
     let scanner = Scanner::new(detections, &field, sky, &years, &stage);
     if scanner.has_nothing_to_ask() {

@@ -1,10 +1,6 @@
 //! One frame of a night, as far as the analysis and the night report need it.
 
-use crate::frame::{Clues, Frame};
 use crate::mount::{PointingError, pointing_error};
-use crate::report::objects::in_words;
-use crate::report::record::FrameStatus;
-use crate::report::{CommandedPosition, Record};
 use serde::{Deserialize, Serialize};
 
 /// What became of a frame.
@@ -136,78 +132,6 @@ pub struct Row {
 }
 
 impl Row {
-    /// The row of a frame that was read and put through the solver. `file` is relative to the
-    /// night's folder, `clues` are the claims that were used (empty where the header is ignored).
-    ///
-    /// What comes from header keywords that are no clues (target, filter, temperatures) is the
-    /// caller's to add.
-    pub fn of_frame(
-        file: String,
-        camera: String,
-        frame: &Frame,
-        clues: &Clues,
-        commanded: Option<&CommandedPosition>,
-        record: &Record,
-    ) -> Row {
-        let pixels = |n: usize| u32::try_from(n).ok();
-        let commanded_deg = commanded.and_then(|c| c.icrs_deg);
-        Row {
-            mid_jd_utc: clues.mid_jd_utc,
-            exposure_s: clues.exposure_s,
-            latitude_deg: clues.site.map(|s| s.latitude_deg),
-            longitude_deg: clues.site.map(|s| s.longitude_deg),
-            width_px: pixels(frame.width),
-            height_px: pixels(frame.height),
-            commanded_ra_deg: commanded_deg.map(|c| c[0]),
-            commanded_dec_deg: commanded_deg.map(|c| c[1]),
-            ..Row::of_record(file, camera, record)
-        }
-    }
-
-    /// The row of a record alone: a frame that could not be read, above all.
-    pub fn of_record(file: String, camera: String, record: &Record) -> Row {
-        let count = |n: usize| u32::try_from(n).ok();
-        let quality = record.quality.as_ref();
-        let centre = record.centre.as_ref();
-        let diagnosis = record.diagnosis.as_ref();
-        Row {
-            file,
-            camera,
-            status: match record.status {
-                FrameStatus::Solved => RowStatus::Solved,
-                FrameStatus::Unsolved => RowStatus::Unsolved,
-                FrameStatus::Error => RowStatus::Error,
-            },
-            reason: record.reason.clone(),
-            diagnosis_code: diagnosis.map(|d| d.code.to_owned()),
-            diagnosis: diagnosis.map(|d| d.sentence.clone()),
-            next: diagnosis.map(|d| d.next.clone()).unwrap_or_default(),
-            cautions: record.cautions.clone(),
-            shows: record.objects.as_deref().and_then(in_words),
-            ra_deg: centre.map(|c| c.ra_deg),
-            dec_deg: centre.map(|c| c.dec_deg),
-            uncertainty_arcsec: centre.map(|c| c.uncertainty_arcsec),
-            scale_arcsec_per_px: record.scale_arcsec_per_px,
-            rotation_deg: record.rotation_deg,
-            mirrored: record.mirrored,
-            stars_detected: record.stars.detected.and_then(count),
-            stars_matched: record.stars.matched.and_then(count),
-            rms_arcsec: record.stars.rms_arcsec,
-            log10_chance: record.log10_chance_of_false_match,
-            fwhm_px: record.stars.fwhm_px,
-            hfd_px: quality.and_then(|q| q.hfd_px),
-            elongation: quality.and_then(|q| q.elongation),
-            elongation_angle_deg: quality.and_then(|q| q.elongation_angle_deg),
-            elongation_position_angle_deg: quality.and_then(|q| q.elongation_position_angle_deg),
-            sky_level: quality.map(|q| q.sky_level),
-            sky_noise: quality.map(|q| q.sky_noise),
-            limiting_flux: quality.and_then(|q| q.limiting_flux),
-            limiting_magnitude: quality.and_then(|q| q.limiting_magnitude),
-            saturated_share: quality.map(|q| q.saturated_share),
-            ..Row::default()
-        }
-    }
-
     /// The centre of a solved frame: RA, Dec, ICRS degrees.
     pub fn centre_deg(&self) -> Option<[f64; 2]> {
         let solved = self.status == RowStatus::Solved;

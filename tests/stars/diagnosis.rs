@@ -3,8 +3,9 @@
 use crate::star_field::{Canvas, Random, Star, scatter};
 use nightfix::diagnosis::Cause;
 use nightfix::frame::Frame;
+use nightfix::search::{Commanded, Request};
 use nightfix::sky::Sky;
-use nightfix::solve::{Commanded, Outcome, Request, solve};
+use nightfix::solve::{Outcome, solve};
 
 const WIDTH: usize = 900;
 const HEIGHT: usize = 700;

@@ -4,9 +4,9 @@ use crate::star_field::{Canvas, Random};
 use nightfix::Deadline;
 use nightfix::detect::{Background, detect};
 use nightfix::frame::Frame;
-use nightfix::search::search;
+use nightfix::search::{Commanded, Request, search};
 use nightfix::sky::Sky;
-use nightfix::solve::{Commanded, Request, solve};
+use nightfix::solve::solve;
 use sample_fields::{Field, FieldSpec, render};
 
 const EPOCH: f64 = 2026.0;

@@ -1,6 +1,7 @@
 //! `nightfix solve`: frames in, positions out.
 
 mod args;
+mod choice;
 mod extras;
 
 pub use args::SolveArgs;
@@ -10,8 +11,8 @@ use super::{Status, complain, stop};
 use crate::answer::{Asked, Known, answer, out_of_time, refused};
 use crate::frame::{FrameError, FrameFile, text_of_path};
 use crate::guard;
+use crate::report::Record;
 use crate::report::record::FrameStatus;
-use crate::report::{Record, choice};
 use crate::sky::Sky;
 use crate::solve::Outcome;
 use std::path::Path;

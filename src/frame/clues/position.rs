@@ -2,9 +2,9 @@
 
 use super::{EquinoxClue, PositionClue};
 use crate::angle::{Angle, AngleUnit, parse_angle};
-use crate::fit::wcs::Wcs;
 use crate::frame::fits::card::{Card, Header};
 use crate::sphere::{angle_between, sky_to_vector, vector_to_sky};
+use crate::wcs::Wcs;
 
 /// Pairs of keywords, those that name the telescope's own position first.
 const PAIRS: [(&str, &str); 14] = [

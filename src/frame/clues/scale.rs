@@ -1,8 +1,8 @@
 //! Pixel scales that a header claims, and the sensor and optics behind them.
 
 use super::ScaleClue;
-use crate::fit::wcs::Wcs;
 use crate::frame::fits::card::{Card, Header, parse_number};
+use crate::wcs::Wcs;
 
 /// Arcseconds per radian over micrometres per millimetre.
 const ARCSEC_MM_PER_UM: f64 = 206.264_806_247;

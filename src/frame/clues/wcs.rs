@@ -2,8 +2,8 @@
 //!
 //! Sources: FITS 4.0, section 8; Calabretta & Greisen 2002, section 6.1 (CROTA).
 
-use crate::fit::wcs::Wcs;
 use crate::frame::fits::card::Header;
+use crate::wcs::Wcs;
 
 /// The linear WCS of the header and the sky position (RA, Dec, degrees) of the centre of a frame
 /// of `width` x `height` pixels.

@@ -1,6 +1,6 @@
 //! Cards: the new ones, and which old ones would contradict them.
 
-use crate::fit::Wcs;
+use crate::wcs::Wcs;
 
 /// Bytes of a card.
 pub(super) const CARD_BYTES: usize = 80;

@@ -16,11 +16,11 @@ pub mod refusals;
 mod stretch;
 mod view;
 
+use super::Record;
 use super::atomic::write_atomically;
-use super::{CommandedPosition, Record};
 use crate::detect::Detections;
 use crate::frame::Frame;
-use crate::mount::separation_deg;
+use crate::mount::{CommandedPosition, separation_deg};
 use crate::solve::Outcome;
 use crate::sphere::{dot, sky_to_vector};
 use canvas::{Canvas, Pen};

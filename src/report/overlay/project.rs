@@ -1,7 +1,8 @@
 //! From sky directions to places in the picture.
 
 use super::view::View;
-use crate::fit::{Solution, Wcs};
+use crate::fit::Solution;
+use crate::wcs::Wcs;
 
 /// Projects sky directions into the picture, and knows where not to believe the projection.
 pub struct Projector<'a> {

@@ -4,8 +4,9 @@ use super::scene::Scene;
 use super::shape::Shape;
 use crate::star_field::{Canvas, Random, Star, frame_of};
 use nightfix::frame::{Frame, Pixels};
+use nightfix::search::Request;
 use nightfix::sky::Sky;
-use nightfix::solve::{Request, solve};
+use nightfix::solve::solve;
 use rayon::prelude::*;
 
 /// Frames of each kind.

@@ -1,7 +1,7 @@
 //! The commanded position with its provenance.
 
+use super::Moment;
 use crate::frame::{EquinoxClue, PositionClue};
-use crate::mount::Moment;
 use serde::Serialize;
 
 /// Who said where the mount was told to point.

@@ -35,7 +35,8 @@ pub struct Wcs {
     pub sip: Option<Sip>,
 }
 
-pub(super) fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
+/// Value of a distortion polynomial at `u, v`, its terms as in [`Sip::a`].
+pub fn polynomial(terms: &[(usize, usize, f64)], u: f64, v: f64) -> f64 {
     terms
         .iter()
         .map(|&(p, q, c)| c * u.powi(p as i32) * v.powi(q as i32))

@@ -1,11 +1,11 @@
 //! Which star-indexes were asked for a frame, in which order, and which one answered: for people.
 
 use crate::answer::Answer;
+use crate::search::SearchOrder;
 use crate::sky::{Sky, StarIndex, band_serves, index_serves};
-use crate::solve::SearchOrder;
 
 /// Lines without line ends.
-pub fn lines(sky: &Sky, answer: &Answer) -> Vec<String> {
+pub(super) fn lines(sky: &Sky, answer: &Answer) -> Vec<String> {
     let detections = &answer.outcome.detections;
     let longer_px = detections.width.max(detections.height) as f64;
     let scales = &answer.request.scales_arcsec_per_px;
