@@ -47,10 +47,7 @@ pub fn write_atomically(
     write: impl FnOnce(&mut File) -> io::Result<()>,
 ) -> io::Result<()> {
     let target = link_target(path);
-    let folder = match target.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
+    let folder = folder_of(&target);
     let old = fs::metadata(&target).ok();
     if let Some(old) = &old {
         if old.is_dir() {
@@ -84,7 +81,8 @@ pub fn write_atomically(
 /// Replaces the file at `target` by what `write` fills, unless `is_expected` says that another
 /// file has taken its name; gives the new file, or `None` where nothing was replaced.
 ///
-/// `write` may find that itself and return false. Where the system can exchange two names, the
+/// `write` may find that itself and return false. No handle of the old file may be open after it:
+/// Windows replaces none that is. Where the system can exchange two names, the
 /// file that was replaced is asked about once more, under the name that it has then, and put back
 /// where it is not the expected one: between a look and a rename there is always a moment.
 ///
@@ -96,7 +94,7 @@ pub(super) fn replace_if(
     is_expected: impl Fn(&Path) -> bool,
     write: impl FnOnce(&mut File) -> io::Result<bool>,
 ) -> io::Result<Option<File>> {
-    let folder = target.parent().unwrap_or(Path::new("."));
+    let folder = folder_of(target);
     let _writing = writing();
     let mut temporary = temporary_in(folder)?;
     if !write(temporary.as_file_mut())? {
@@ -140,8 +138,15 @@ fn exchange(_one: &Path, _other: &Path) -> bool {
     false
 }
 
+fn folder_of(file: &Path) -> &Path {
+    match file.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}
+
 /// Where `path` leads if it is a symbolic link, else `path` itself.
-fn link_target(path: &Path) -> PathBuf {
+pub(super) fn link_target(path: &Path) -> PathBuf {
     match fs::symlink_metadata(path) {
         Ok(meta) if meta.is_symlink() => fs::canonicalize(path).unwrap_or_else(|_| path.to_owned()),
         _ => path.to_owned(),

@@ -2,6 +2,10 @@
 
 /// What a child may take.
 #[derive(Debug, Clone, Copy)]
+#[cfg_attr(
+    not(unix),
+    expect(dead_code, reason = "nothing here takes such limits")
+)]
 pub(super) struct Limits {
     /// Memory that it writes to, bytes.
     pub memory: u64,

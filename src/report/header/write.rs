@@ -9,7 +9,7 @@ use crate::frame::fits::hdu::{BLOCK_BYTES, Hdu, Storage, find_image, is_end};
 use crate::frame::open::Format;
 use crate::frame::source::Source;
 use crate::frame::{Frame, FrameFile, Identity, fits};
-use crate::report::atomic::{replace_if, write_atomically};
+use crate::report::atomic::{link_target, replace_if, write_atomically};
 use crate::wcs::Wcs;
 use std::ffi::OsString;
 use std::fs::File;
@@ -39,7 +39,7 @@ pub fn write_wcs(path: &Path, wcs: &Wcs, extra: &[Card]) -> Result<PathBuf, Head
         extra,
         solved: None,
     };
-    job.write(&file).map(|written| written.holder)
+    job.write(file).map(|written| written.holder)
 }
 
 /// What was written, and where.
@@ -80,7 +80,7 @@ pub fn write_wcs_of(
         extra,
         solved: Some(frame),
     };
-    job.write(&file)
+    job.write(file)
 }
 
 /// One frame's keywords.
@@ -93,21 +93,21 @@ struct Job<'a> {
 }
 
 impl Job<'_> {
-    fn write(&self, opened: &FrameFile) -> Result<Written, HeaderError> {
+    fn write(&self, opened: FrameFile) -> Result<Written, HeaderError> {
         let path = self.path;
         let (format, file) = opened.recognised().map_err(|f| f.at(path))?;
         if format != Format::Fits {
-            return self.write_beside(opened);
+            return self.write_beside(&opened);
         }
         // A link stays a link: what it leads to is written.
-        let target = path.canonicalize().map_err(|e| not_written(path, &e))?;
+        let target = link_target(path);
         let permissions = file.metadata().map_err(|e| not_written(path, &e))?;
         let permissions = permissions.permissions();
         let source = Source::plain(file, Budget::new(opened.identity().bytes, Deadline::NONE));
         let (hdu, shape, storage) = find_image(&source).map_err(|f| f.at(path))?;
         // The keywords describe the first two axes.
         if storage == Storage::Tiles || shape.interleaved {
-            return self.write_beside(opened);
+            return self.write_beside(&opened);
         }
         if permissions.readonly() {
             return Err(HeaderError::NotWritten {
@@ -121,12 +121,15 @@ impl Job<'_> {
             .chain(self.extra.iter().cloned());
         let cards = merged(&old, &new.collect::<Vec<_>>()).ok_or_else(|| not_finite(path))?;
         let header = with_checksums(&source, &hdu, cards).map_err(|f| f.at(path))?;
-        let fill = |out: &mut File| {
+        let identity = opened.identity();
+        drop(opened);
+        // Takes the last handle of the old file along.
+        let fill = move |out: &mut File| {
             copy_with(&source, &hdu, &header, out)?;
             out.set_permissions(permissions.clone())?;
             self.is_of_solved(out)
         };
-        let replaced = replace_if(&target, |at| is_still(at, opened), fill);
+        let replaced = replace_if(&target, |at| is_still(at, identity), fill);
         match replaced.map_err(|e| not_written(path, &e))? {
             Some(new) => Ok(Written {
                 holder: path.to_owned(),
@@ -157,9 +160,9 @@ impl Job<'_> {
     }
 }
 
-/// True where the file at `path` is the one that was opened, unchanged.
-fn is_still(path: &Path, opened: &FrameFile) -> bool {
-    Identity::of(path).is_ok_and(|now| now == opened.identity())
+/// True where the file at `path` is the one of this `identity`, unchanged.
+fn is_still(path: &Path, identity: Identity) -> bool {
+    Identity::of(path).is_ok_and(|now| now == identity)
 }
 
 /// The cards of the unit, without END.
@@ -296,7 +299,7 @@ impl Job<'_> {
         let beside = PathBuf::from(name);
         let cards: Option<Vec<RawCard>> = self.cards_beside().iter().map(Card::to_bytes).collect();
         let header = to_blocks(&cards.ok_or_else(|| not_finite(&beside))?);
-        let is_same = || is_still(self.path, opened);
+        let is_same = || is_still(self.path, opened.identity());
         let written = write_atomically(&beside, |out| {
             out.write_all(&header)?;
             // The last moment before the file gets its name.
