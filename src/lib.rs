@@ -37,6 +37,7 @@ pub mod frame;
 mod guard;
 pub mod mount;
 pub mod night;
+pub mod polar;
 pub mod quads;
 pub mod quality;
 pub mod report;

@@ -8,6 +8,7 @@ mod known;
 mod night;
 mod night_report;
 mod output;
+mod polar;
 mod sky;
 mod solve;
 mod status;
@@ -38,6 +39,8 @@ enum Command {
     Night(Box<night::NightArgs>),
     /// Solve the frames of a folder as they come, and sound an alarm where the mount goes astray
     Watch(Box<watch::WatchArgs>),
+    /// Say how far the polar axis of a mount is off, and which screw to turn
+    Polar(Box<polar::PolarArgs>),
     /// List the star-indexes: coverage, depth, size, and whether they are sound
     Sky(sky::SkyArgs),
 }
@@ -50,6 +53,7 @@ pub fn run() -> ExitCode {
             Command::Solve(args) => solve::run(&args),
             Command::Night(args) => night::run(&args),
             Command::Watch(args) => watch::run(&args),
+            Command::Polar(args) => polar::run(&args),
             Command::Sky(args) => sky::run(&args),
         },
         Err(refusal) => refuse(&refusal),

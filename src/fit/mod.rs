@@ -1,6 +1,6 @@
 //! Robust least squares over all matched stars: TAN, then SIP of the order the data support.
 
-mod covariance;
+pub(crate) mod covariance;
 mod date;
 mod doubt;
 mod epoch;

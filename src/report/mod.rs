@@ -11,6 +11,7 @@ pub mod index;
 pub mod night;
 pub mod objects;
 pub mod overlay;
+pub mod polar;
 pub mod quality;
 pub mod record;
 pub(crate) mod rounding;

@@ -118,10 +118,10 @@ fn lever(row: &Row) -> f64 {
 
 /// The transformation from ICRS to the ground at one moment: ERFA `apco13`, `atciq`, `atioq`
 /// (bias, precession, nutation, aberration, deflection, Earth rotation, refraction).
-struct Sky(erfars::Astrom);
+pub(crate) struct Sky(erfars::Astrom);
 
 impl Sky {
-    fn at(jd_utc: f64, place: &Place, pressure_hpa: f64) -> Option<Sky> {
+    pub(crate) fn at(jd_utc: f64, place: &Place, pressure_hpa: f64) -> Option<Sky> {
         let (longitude, latitude, pressure) = place.site.map_or((0.0, 0.0, 0.0), |s| {
             (
                 s.longitude_deg.to_radians(),
@@ -155,8 +155,17 @@ impl Sky {
         Some(Sky(astrom))
     }
 
+    /// Where the celestial pole of this sign is seen through the air.
+    pub(crate) fn pole(&self, sign: f64) -> Vector3<f64> {
+        let (_, _, hour_angle, dec, _) =
+            erfars::astrometry::Atioq(0.0, sign * std::f64::consts::FRAC_PI_2, &self.0);
+        let (sin_h, cos_h) = (-hour_angle).sin_cos();
+        let (sin_d, cos_d) = dec.sin_cos();
+        Vector3::new(cos_d * cos_h, cos_d * sin_h, sin_d)
+    }
+
     /// Observed direction of an ICRS place (RA, Dec in degrees) in the frame of the ground.
-    fn ground(&self, [ra, dec]: [f64; 2]) -> Vector3<f64> {
+    pub(crate) fn ground(&self, [ra, dec]: [f64; 2]) -> Vector3<f64> {
         let (ra, dec) = erfars::astrometry::Atciqz(ra.to_radians(), dec.to_radians(), &self.0);
         let (_, _, hour_angle, dec, _) = erfars::astrometry::Atioq(ra, dec, &self.0);
         let (sin_h, cos_h) = (-hour_angle).sin_cos();

@@ -23,6 +23,8 @@ pub use robust::median;
 pub use row::{FrameKind, Row, RowStatus};
 pub use runs::Beginning;
 
+pub(crate) use attitude::Sky;
+
 use attitude::Attitude;
 
 /// One stretch of tracking.
