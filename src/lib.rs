@@ -10,7 +10,7 @@
 //! answer                      | what is known and claimed in, the record out
 //! report                      | JSON, text, pictures, WCS keywords, the night report
 //! solve                       | the whole job: a frame in, an outcome out
-//! quality diagnosis           | what else a frame tells; why it did not solve
+//! quality diagnosis polar     | what else a frame tells; why it did not solve; a mount's axis
 //! fit search                  | the solution of a pose; the search for a pose
 //! verify quads track          | is a pose true; patterns of stars; the mount's night
 //! detect mount                | stars of a frame; pointing, time, Sun
