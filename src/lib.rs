@@ -17,6 +17,7 @@
 pub mod aim;
 pub mod angle;
 pub mod answer;
+pub mod centre;
 pub mod cli;
 mod deadline;
 pub mod detect;
@@ -24,6 +25,7 @@ pub mod diagnosis;
 pub mod fit;
 pub mod frame;
 mod guard;
+pub mod indi;
 pub mod mount;
 pub mod night;
 pub mod quads;
