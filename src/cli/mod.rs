@@ -2,6 +2,7 @@
 //!
 //! One folder per subcommand. Nothing here computes; everything is called from the library.
 
+mod centre;
 mod folder;
 mod index;
 mod known;
@@ -38,6 +39,8 @@ enum Command {
     Night(Box<night::NightArgs>),
     /// Solve the frames of a folder as they come, and sound an alarm where the mount goes astray
     Watch(Box<watch::WatchArgs>),
+    /// Bring a target into the middle of the field, with a mount on an INDI server
+    Centre(Box<centre::CentreArgs>),
     /// List the star-indexes: coverage, depth, size, and whether they are sound
     Sky(sky::SkyArgs),
 }
@@ -50,6 +53,7 @@ pub fn run() -> ExitCode {
             Command::Solve(args) => solve::run(&args),
             Command::Night(args) => night::run(&args),
             Command::Watch(args) => watch::run(&args),
+            Command::Centre(args) => centre::run(&args),
             Command::Sky(args) => sky::run(&args),
         },
         Err(refusal) => refuse(&refusal),

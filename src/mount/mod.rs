@@ -4,12 +4,14 @@
 //! Takes positions and times, gives figures. Knows nothing of frames, stars or output formats.
 
 mod clock;
+mod horizon;
 mod of_date;
 mod pointing;
 mod site;
 mod sun;
 
 pub use clock::{DateDoubt, date_doubt};
+pub use horizon::{altitude_of_deg, hour_angle_deg};
 pub use of_date::Moment;
 pub use pointing::{PointingError, compass_word, passes_at_deg, pointing_error, separation_deg};
 pub use site::{Misread, Reading, misread_site, site_possible};
