@@ -288,9 +288,9 @@ fn blob(bytes: &[u8], is_compressed: bool, is_cut: bool) -> String {
         packed.len()
     }];
     let text = base64::engine::general_purpose::STANDARD.encode(sent);
-    let (size, length) = (bytes.len(), text.len());
+    let size = bytes.len();
     format!(
         "<setBLOBVector device=\"{CAMERA}\" name=\"CCD1\" state=\"Ok\">\n<oneBLOB name=\"CCD1\" size=\"{size}\" \
-         enclen=\"{length}\" format=\"{format}\">\n{text}\n</oneBLOB>\n</setBLOBVector>\n"
+         format=\"{format}\">\n{text}\n</oneBLOB>\n</setBLOBVector>\n"
     )
 }

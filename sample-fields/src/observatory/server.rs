@@ -134,19 +134,19 @@ fn prepare(setup: &Setup) -> anyhow::Result<()> {
         }
     };
     stream.set_read_timeout(Some(Duration::from_millis(200)))?;
-    let mut switch = |name: &str, member: &str| -> std::io::Result<()> {
+    // A server hands commands on only to devices that it has met.
+    write!(
+        stream,
+        "<getProperties version=\"1.7\" device=\"{MOUNT}\"/>"
+    )?;
+    heard(&mut stream, "name=\"MOUNT_TYPE\"")?;
+    let kind = if setup.is_german { "EQ_GEM" } else { "EQ_FORK" };
+    for (name, member) in [("MOUNT_TYPE", kind), ("CONNECTION", "CONNECT")] {
         write!(
             stream,
             "<newSwitchVector device=\"{MOUNT}\" name=\"{name}\"><oneSwitch name=\"{member}\">On</oneSwitch></newSwitchVector>"
-        )
-    };
-    std::thread::sleep(Duration::from_millis(200));
-    switch(
-        "MOUNT_TYPE",
-        if setup.is_german { "EQ_GEM" } else { "EQ_FORK" },
-    )?;
-    switch("CONNECTION", "CONNECT")?;
-    write!(stream, "<getProperties version=\"1.7\"/>")?;
+        )?;
+    }
     heard(&mut stream, "name=\"GEOGRAPHIC_COORD\"")?;
     if let Some(latitude) = setup.latitude_deg {
         let longitude = setup.longitude_deg.rem_euclid(360.0);
