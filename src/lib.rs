@@ -6,6 +6,7 @@
 //!
 //! ```text
 //! cli                         | command line
+//! centre                      | a target brought into the middle: look, sync, slew, look again
 //! night watch                 | the frames of a folder, at once or as they come
 //! answer                      | what is known and claimed in, the record out
 //! report                      | JSON, text, pictures, WCS keywords, the night report
@@ -16,6 +17,7 @@
 //! detect mount                | stars of a frame; pointing, time, Sun
 //! frame                       | pixels and claims of a file
 //! sky wcs aim                 | star-indexes; pixel to sky; what a caller points at
+//! indi                        | devices behind a server: messages, properties
 //! angle deadline guard sphere | figures and tools
 //! ```
 //!
@@ -28,6 +30,7 @@
 pub mod aim;
 pub mod angle;
 pub mod answer;
+pub mod centre;
 pub mod cli;
 mod deadline;
 pub mod detect;
@@ -35,6 +38,7 @@ pub mod diagnosis;
 pub mod fit;
 pub mod frame;
 mod guard;
+pub mod indi;
 pub mod mount;
 pub mod night;
 pub mod polar;

@@ -16,6 +16,7 @@ mod catalogue;
 mod demo;
 mod error;
 mod formats;
+pub mod observatory;
 mod paint;
 mod projection;
 mod render;

@@ -24,6 +24,8 @@ enum Command {
     },
     /// Renders one field and prints its truth as JSON.
     Render(Render),
+    /// Starts an observatory to rehearse in: a mount and a camera on an INDI server.
+    Observatory(Rehearsal),
 }
 
 #[derive(Args)]
@@ -89,6 +91,99 @@ struct Render {
     seed: u64,
 }
 
+#[derive(Args)]
+struct Rehearsal {
+    /// TCP port of the server.
+    #[arg(long, default_value_t = 7624)]
+    port: u16,
+    /// Latitude of the observatory, degrees.
+    #[arg(
+        long,
+        default_value_t = 48.0,
+        allow_negative_numbers = true,
+        value_name = "DEG"
+    )]
+    latitude: f64,
+    /// Longitude of the observatory, to the east, degrees.
+    #[arg(
+        long,
+        default_value_t = 11.0,
+        allow_negative_numbers = true,
+        value_name = "DEG"
+    )]
+    longitude: f64,
+    /// The mount does not turn over at the meridian.
+    #[arg(long)]
+    fork: bool,
+    /// Width of the camera's field, degrees.
+    #[arg(long, default_value_t = 2.0, value_name = "DEG")]
+    width: f64,
+    /// The tube is turned about the polar axis by this, unknown to the mount.
+    #[arg(
+        long,
+        default_value_t = 12.0,
+        allow_negative_numbers = true,
+        value_name = "DEG"
+    )]
+    index_hour: f64,
+    /// The tube is turned about the declination axis by this, unknown to the mount.
+    #[arg(long, default_value_t = -9.0, allow_negative_numbers = true, value_name = "DEG")]
+    index_dec: f64,
+    /// The tube leans against the declination axis.
+    #[arg(
+        long,
+        default_value_t = 0.2,
+        allow_negative_numbers = true,
+        value_name = "DEG"
+    )]
+    cone: f64,
+    /// The polar axis stands too high.
+    #[arg(
+        long,
+        default_value_t = 0.3,
+        allow_negative_numbers = true,
+        value_name = "DEG"
+    )]
+    pole_altitude: f64,
+    /// The polar axis stands too far east.
+    #[arg(long, default_value_t = -0.2, allow_negative_numbers = true, value_name = "DEG")]
+    pole_azimuth: f64,
+    /// Share of each motion that a slipping clutch loses, both axes, 0 to 1.
+    #[arg(long, default_value_t = 0.0, value_name = "SHARE")]
+    slip: f64,
+}
+
+impl Rehearsal {
+    fn run(&self) -> anyhow::Result<()> {
+        use sample_fields::observatory::{CAMERA, Faults, MOUNT, Observatory, Setup};
+        let setup = Setup {
+            port: self.port,
+            latitude_deg: Some(self.latitude),
+            longitude_deg: self.longitude,
+            is_german: !self.fork,
+            field_deg: self.width,
+            faults: Faults {
+                index_hour_deg: self.index_hour,
+                index_dec_deg: self.index_dec,
+                cone_deg: self.cone,
+                pole_altitude_deg: self.pole_altitude,
+                pole_azimuth_deg: self.pole_azimuth,
+                slip_hour: self.slip,
+                slip_dec: self.slip,
+            },
+            ..Setup::default()
+        };
+        let mut observatory = Observatory::start(&setup, &std::env::current_exe()?)?;
+        let server = format!("indi://localhost:{}", self.port);
+        println!(
+            "The observatory is open until Ctrl-C. Nothing real moves. In another terminal:\n"
+        );
+        println!("    nightfix centre \"M 81\" --mount \"{server}/{MOUNT}\" \\");
+        println!("        --camera \"{server}/{CAMERA}\" --sync --move");
+        Ok(observatory.wait()?)
+    }
+}
+
 fn size(text: &str) -> Result<(usize, usize), String> {
     let parsed = text
         .split_once(['x', 'X'])
@@ -139,6 +234,7 @@ fn run(cli: &Cli) -> anyhow::Result<()> {
         Command::Regenerate { folder } => {
             sample_fields::regenerate(folder).context("the demonstration frames could not be made")
         }
+        Command::Observatory(rehearsal) => rehearsal.run(),
         Command::Render(request) => {
             let field = sample_fields::render(&request.spec())?;
             sample_fields::write_field(&request.out, &field, &[])?;
@@ -149,6 +245,9 @@ fn run(cli: &Cli) -> anyhow::Result<()> {
 }
 
 fn main() -> ExitCode {
+    if let Some(code) = sample_fields::observatory::camera_if_asked() {
+        return code;
+    }
     match run(&Cli::parse()) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {

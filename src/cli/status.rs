@@ -20,6 +20,10 @@ pub enum Status {
     FrameNotReadable,
     /// A result could not be written to its file (EX_CANTCREAT).
     OutputNotWritable,
+    /// A rule forbids a motion of the mount (EX_NOPERM).
+    MotionRefused,
+    /// A fault of mount, camera or their server (EX_PROTOCOL).
+    DeviceFault,
     /// A star-index cannot be used (EX_UNAVAILABLE).
     IndexNotUsable,
     /// A fault of the program itself (EX_SOFTWARE).
@@ -39,6 +43,8 @@ impl Status {
             Status::DamagedFrame => 65,
             Status::FrameNotReadable => 66,
             Status::OutputNotWritable => 73,
+            Status::MotionRefused => 77,
+            Status::DeviceFault => 76,
             Status::IndexNotUsable => 69,
             Status::Internal => 70,
             Status::Usage => 64,

@@ -18,6 +18,7 @@ mod raw;
 pub(crate) mod source;
 
 pub(crate) use clues::from_header as clues_of_header;
+pub(crate) use clues::time::parse_stamp;
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
 pub use file::{FrameFile, Identity};
 pub use name::{path_of_text, text_of_path};

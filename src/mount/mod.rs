@@ -5,6 +5,7 @@
 
 mod clock;
 mod commanded;
+mod horizon;
 mod of_date;
 mod pointing;
 mod site;
@@ -12,6 +13,7 @@ mod sun;
 
 pub use clock::{DateDoubt, date_doubt};
 pub use commanded::{CommandedPosition, Equinox, Origin};
+pub use horizon::{altitude_of_deg, hour_angle_deg};
 pub use of_date::Moment;
 pub use pointing::{PointingError, compass_word, passes_at_deg, pointing_error, separation_deg};
 pub use site::{Misread, Reading, misread_site, site_possible};

@@ -48,6 +48,11 @@ impl Moment {
         self.tt
     }
 
+    /// Julian date UTC.
+    pub fn jd_utc(&self) -> f64 {
+        self.utc.0 + self.utc.1
+    }
+
     /// Julian year, for example 2026.9: the epoch to which proper motion carries stars.
     pub fn julian_year(&self) -> f64 {
         2000.0 + ((self.tt.0 - 2_451_545.0) + self.tt.1) / 365.25
