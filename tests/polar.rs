@@ -4,9 +4,9 @@
 
 mod run;
 
-use nightfix::fit::Wcs;
 use nightfix::frame::Site;
 use nightfix::polar::{Conditions, Finding, Sight, Trouble, adjusted, find};
+use nightfix::wcs::Wcs;
 use run::{Random, nightfix, sample, schema::violations, stderr, stdout};
 
 type V = [f64; 3];

@@ -1,8 +1,9 @@
 //! How the camera was held, from a solved frame.
 
-use crate::fit::{Solution, Wcs};
+use crate::fit::Solution;
 use crate::frame::Site;
 use crate::track::{Place, Sky};
+use crate::wcs::Wcs;
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
 /// Points along each side of the grid from which an attitude is taken.

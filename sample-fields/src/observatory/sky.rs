@@ -38,7 +38,7 @@ struct Nutation {
 }
 
 fn nutation(t: f64) -> Nutation {
-    let node = (125.044_52 - 1934.136_261 * t) * DEG;
+    let node = (125.044_52 - 1_934.136_261 * t) * DEG;
     let sun2 = 2.0 * (280.466_5 + 36_000.769_8 * t) * DEG;
     let moon2 = 2.0 * (218.316_5 + 481_267.881_3 * t) * DEG;
     let longitude = -17.20 * libm::sin(node) - 1.32 * libm::sin(sun2) - 0.23 * libm::sin(moon2)
