@@ -81,6 +81,16 @@ fn listen(camera: &mut Camera, message: &Incoming) {
                 camera.tube.set_site(lat, long);
             }
         }
+        // A sync shows here at once, in the counters only at their next report, when the mount may
+        // be on its way already.
+        "EQUATORIAL_EOD_COORD" if message.tag.starts_with("set") && camera.is_syncing => {
+            if let (Some(ra), Some(dec)) = (message.number("RA"), message.number("DEC")) {
+                let is_german = camera.setup.is_german;
+                camera
+                    .tube
+                    .counters_set(now_jd(), [ra * 15.0, dec], is_german);
+            }
+        }
         // Before the mount is connected its axes are those of no sky.
         "MOUNT_AXES" if message.tag.starts_with("set") => {
             if let (Some(p), Some(s)) = (message.number("PRIMARY"), message.number("SECONDARY")) {

@@ -68,7 +68,7 @@ impl Tube {
         let Some(before) = self.axes.replace(axes) else {
             return;
         };
-        let mut moved = [wrapped(axes[0] - before[0]), wrapped(axes[1] - before[1])];
+        let moved = [wrapped(axes[0] - before[0]), wrapped(axes[1] - before[1])];
         if is_sync {
             let is_over = |dec: f64| wrapped(dec).abs() > 90.0;
             if is_over(axes[1]) != is_over(before[1]) {
@@ -76,7 +76,6 @@ impl Tube {
                 let tube = [before[0] + self.offset[0], before[1] + self.offset[1]];
                 self.offset = [tube[0] + 180.0 - before[0], 180.0 - tube[1] - before[1]];
             }
-            moved = [wrapped(axes[0] - before[0]), wrapped(axes[1] - before[1])];
             self.offset = [
                 wrapped(self.offset[0] - moved[0]),
                 wrapped(self.offset[1] - moved[1]),
@@ -85,6 +84,25 @@ impl Tube {
             // Tracking is slow enough for a slipping clutch to hold.
             self.offset[0] -= self.faults.slip_hour * moved[0];
             self.offset[1] -= self.faults.slip_dec * moved[1];
+        }
+    }
+
+    /// The mount was told that it points at this position of date (RA and Dec, degrees). A German
+    /// mount of the simulator takes itself for turned over where that lies in the east.
+    pub fn counters_set(&mut self, jd: f64, date_deg: [f64; 2], is_german: bool) {
+        /// What the delay of a message is worth, degrees.
+        const DELAY_DEG: f64 = 5.0 / 3600.0;
+        let hour = wrapped(sidereal_deg(jd, self.longitude_deg) - date_deg[0]);
+        let axes = if is_german && hour < 0.0 {
+            [hour + 180.0, 180.0 - date_deg[1]]
+        } else {
+            [hour, date_deg[1]]
+        };
+        let Some(before) = self.axes else {
+            return;
+        };
+        if (0..2).any(|i| wrapped(axes[i] - before[i]).abs() > DELAY_DEG) {
+            self.follow(axes, true);
         }
     }
 
