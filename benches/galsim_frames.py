@@ -1,20 +1,18 @@
 """Frames of the real sky with one or two defects each, painted with GalSim; for
 painted_by_galsim.py. The number of a frame decides everything about it."""
 
-import io
-
 import galsim
 import numpy as np
-from astropy.io import fits
-from PIL import Image
 
 from galsim_light import Exposure, star_images
+from galsim_sensor import Stretch, exposed, fits_file
 from galsim_sky import DEEPEST_MAG, Camera
 
 WIDTHS_DEG = [(1, 2), (2, 5), (5, 15), (15, 50)]
 DEFECTS = """none|defocus|coma|astigmatism|spherical|spikes|trailing|jump|wobble|field rotation
 undersampled|nonlinear|bleeding|persistence|pixel coupling|brighter-fatter|hot pixels
-cosmic rays|gradient|nebulae|mosaic|8-bit PNG|8-bit JPEG|few stars|smoothed noise""".replace("\n", "|").split("|")
+cosmic rays|gradient|nebulae|mosaic|8-bit PNG|8-bit JPEG|few stars|smoothed noise"""
+DEFECTS = DEFECTS.replace("\n", "|").split("|")
 SEEN_SNR = 8.0
 LEAST_STARS = 8
 MOST_STARS = 5000
@@ -28,8 +26,8 @@ class Recipe:
         self.rng = rng = np.random.default_rng([seed, number])
         self.kind = number % len(WIDTHS_DEG)
         self.defect = DEFECTS[number // len(WIDTHS_DEG) % len(DEFECTS)]
-        # A third of the frames have a second one.
-        others = {DEFECTS[rng.integers(1, len(DEFECTS))]} if rng.uniform() < 1 / 3 else set()
+        # Half of the frames have a second one.
+        others = {DEFECTS[rng.integers(1, len(DEFECTS))]} if rng.uniform() < 0.5 else set()
         self.defects = ({self.defect} | others) - {"none"}
         if self.defects >= {"8-bit PNG", "8-bit JPEG"}:
             self.defects -= {"8-bit PNG"} if self.defect == "8-bit JPEG" else {"8-bit JPEG"}
@@ -42,6 +40,11 @@ class Recipe:
         self.gain = self.well / 2 ** rng.uniform(12, 15.8)
         self.vignetting = rng.uniform(0, 0.5 if "gradient" in self.defects else 0.15)
 
+    def fill_well(self, electrons):
+        """Makes the well this deep above the sky, with as many steps of the converter as before."""
+        well = min(self.well, electrons + 2 * self.sky)
+        self.gain, self.well = self.gain * well / self.well, well
+
     def draw_camera(self):
         rng = self.rng
         low, high = WIDTHS_DEG[self.kind]
@@ -52,11 +55,12 @@ class Recipe:
         width = int(np.sqrt(area * aspect)) // 2 * 2
         height = int(width / aspect) // 2 * 2
         axis_deg = (rng.uniform(0, 360), np.degrees(np.arcsin(rng.uniform(-1, 1))))
-        axis_px = [(width - 1) / 2 + rng.normal(0, 0.01) * width, (height - 1) / 2 + rng.normal(0, 0.01) * height]
+        axis_px = [(side - 1) / 2 + rng.normal(0, 0.01) * side for side in (width, height)]
         # Share of the distance at the corner: telescopes, short lenses, wide ones.
         most = [0.002, 0.005, 0.015, 0.03][self.kind]
         bends = (rng.uniform(-most, most), rng.uniform(-most, most) / 3)
-        return Camera(axis_deg, width_deg, (width, height), axis_px, rng.uniform(0, 2 * np.pi), rng.uniform() < 0.5, bends)
+        turn, mirrored = rng.uniform(0, 2 * np.pi), rng.uniform() < 0.5
+        return Camera(axis_deg, width_deg, (width, height), axis_px, turn, mirrored, bends)
 
 
 def paint(seed, number, sky):
@@ -76,6 +80,9 @@ def paint(seed, number, sky):
         # Smoothed noise hides wide stars by its power at low frequencies.
         noise += (recipe.sky + recipe.read**2) * max(1.0, 4 * np.pi * smooth**2)
     stars = draw_stars(recipe, sky, images, noise)
+    if "bleeding" in defects:
+        # The tenth of the stars fills the well, so that the brighter ones overflow.
+        recipe.fill_well(np.sort(stars[-1])[-10:][0] * images.psfs[0].beyond[0])
     seen = add_stars(recipe, exposure, images, stars, noise, deviate)
     if "nebulae" in defects:
         add_nebulae(recipe, exposure, images)
@@ -86,7 +93,11 @@ def paint(seed, number, sky):
         "sky_e": recipe.sky, "read_e": recipe.read, "gain": recipe.gain, "well_e": recipe.well,
         "bends": camera.bends, "width_px": images.psfs[0].width_px,
         "seen": int(sum(1 for star in seen if star["mag"] <= DEEPEST_MAG and star["catalogue"])),
-        "stars": [[round(s["x"], 3), round(s["y"], 3), round(s["mag"], 2), round(s["snr"], 1), int(s["full"])] for s in seen],
+        # x, y (0-based pixels), magnitude, signal to noise, whether saturated.
+        "stars": [
+            [round(s["x"], 3), round(s["y"], 3), round(s["mag"], 2), round(s["snr"], 1), int(s["full"])]
+            for s in seen
+        ],
     }
     truth["solvable"] = truth["seen"] >= LEAST_STARS
     data, ending = stretch.file(pixels) if stretch else fits_file(recipe, pixels)
@@ -110,7 +121,7 @@ def draw_stars(recipe, sky, images, noise):
     rows, x, y = sky.shown(camera)
     mag, colour = sky.mag[rows], sky.bv[rows]
     shown = mag + rng.normal(0, 0.1, len(mag))
-    wanted = np.exp(rng.uniform(np.log(20), np.log(1500)))
+    wanted = np.exp(rng.uniform(np.log(12), np.log(800)))
     if "few stars" in recipe.defects:
         wanted = rng.uniform(6, 25)
     inside = (x > 0) & (x < camera.width - 1) & (y > 0) & (y < camera.height - 1)
@@ -200,125 +211,3 @@ def add_nebulae(recipe, exposure, images):
             drawn = galsim.ImageF(stamp, scale=1)
             galaxy.drawImage(drawn, center=galsim.PositionD(x, y), method="no_pixel")
             exposure.light[stamp].array[:] += np.maximum(drawn.array, 0)
-
-
-def exposed(recipe, exposure, level, smooth, deviate):
-    """Electrons as they are read out, in the order of a real sensor: photon noise, reciprocity,
-    dark defects, what an earlier exposure left, coupling, the full well, read noise."""
-    rng, defects = recipe.rng, recipe.defects
-    image = exposure.light
-    image.array[:] += exposure.filtered(level, 0.9)
-    earlier = image.copy() if "persistence" in defects else None
-    image.addNoise(galsim.PoissonNoise(deviate))
-    image.array[:] += exposure.counted.array
-    if "nonlinear" in defects:
-        image.addReciprocityFailure(exp_time=30.0, alpha=rng.uniform(0.002, 0.03), base_flux=1000.0)
-        worst, well = rng.uniform(0.05, 0.3), recipe.well
-        image.applyNonlinearity(lambda e: e * (1 - worst * np.clip(e / well, 0, 1)))
-    if earlier is not None:
-        shift = rng.integers(-60, 60, 2)
-        ghost = np.minimum(np.roll(earlier.array, shift, (0, 1)), recipe.well) - level
-        earlier.array[:] = np.maximum(ghost, 0)
-        image.applyPersistence([earlier], [rng.uniform(0.01, 0.08)])
-    pixel_defects(recipe, image.array)
-    if "pixel coupling" in defects:
-        share = rng.uniform(0.01, 0.05)
-        side, diagonal = share, share / 8
-        kernel = np.array([[diagonal, side, diagonal], [side, 0, side], [diagonal, side, diagonal]])
-        kernel[1, 1] = 1 - kernel.sum()
-        image.applyIPC(galsim.Image(kernel), edge_treatment="extend")
-    if "bleeding" in defects:
-        bleed(image.array, recipe.well)
-    np.minimum(image.array, recipe.well, out=image.array)
-    if smooth:
-        spread = galsim.UncorrelatedNoise(recipe.read**2 + recipe.sky, rng=deviate, scale=1.0)
-        spread = spread.convolvedWith(galsim.Gaussian(sigma=smooth)).withVariance(recipe.read**2 + recipe.sky)
-        image.addNoise(spread)
-    else:
-        image.addNoise(galsim.GaussianNoise(deviate, sigma=recipe.read))
-    return image.array
-
-
-def pixel_defects(recipe, pixels):
-    """Hot pixels and columns, tracks of particles: a few in each frame, many as a defect."""
-    rng, well = recipe.rng, recipe.well
-    height, width = pixels.shape
-    many = "hot pixels" in recipe.defects
-    count = rng.poisson(pixels.size * (rng.uniform(2e-4, 2e-3) if many else 5e-6))
-    heat = np.minimum(rng.exponential(0.15 * well, count), well).astype(np.float32)
-    np.add.at(pixels, (rng.integers(0, height, count), rng.integers(0, width, count)), heat)
-    for _ in range(rng.integers(1, 5) if many else 0):
-        top = rng.integers(0, height)
-        pixels[top:, rng.integers(0, width)] += rng.uniform(0.02, 0.8) * well
-    rays = rng.integers(40, 500) if "cosmic rays" in recipe.defects else rng.poisson(2)
-    for _ in range(rays):
-        length = min(1 + rng.exponential(8), 80)
-        angle, charge = rng.uniform(0, 2 * np.pi), np.exp(rng.uniform(np.log(300), np.log(8000)))
-        steps = np.arange(0, length, 0.25)
-        x = (rng.uniform(0, width) + steps * np.cos(angle)).astype(int)
-        y = (rng.uniform(0, height) + steps * np.sin(angle)).astype(int)
-        inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-        np.add.at(pixels, (y[inside], x[inside]), np.float32(charge / 4))
-
-
-def bleed(pixels, well):
-    """Charge beyond the full well runs along the column, half up and half down."""
-    over = np.maximum(pixels - well, 0)
-    for x in np.flatnonzero(over.any(axis=0)):
-        column = pixels[:, x]
-        extra = over[:, x].copy()
-        column -= extra
-        for places in (range(len(column)), range(len(column) - 1, -1, -1)):
-            carried = 0.0
-            for y in places:
-                carried += extra[y] / 2
-                if carried > 0:
-                    taken = min(carried, max(well - column[y], 0.0))
-                    column[y] += taken
-                    carried -= taken
-
-
-def fits_file(recipe, pixels):
-    rng = recipe.rng
-    counts = pixels / recipe.gain + rng.uniform(100, 1500)
-    # GalSim's quantize(): to the nearest whole number.
-    image = galsim.Image(np.ascontiguousarray(counts, np.float32))
-    image.quantize()
-    hdu = fits.PrimaryHDU(np.clip(image.array, 0, 65535).astype(np.uint16))
-    if rng.uniform() < 0.5:
-        hdu.header["DATE-OBS"] = "2020-01-01T00:00:00"
-        hdu.header["EXPTIME"] = 10.0
-    file = io.BytesIO()
-    hdu.writeto(file)
-    return file.getvalue(), "fits"
-
-
-class Stretch:
-    """Grey values of a picture: an inverse hyperbolic sine of the electrons above a black."""
-
-    def __init__(self, recipe, level):
-        rng = recipe.rng
-        sigma = np.sqrt(recipe.sky + recipe.read**2)
-        # The darkest part of the sky is black, or nearly so.
-        self.black = np.percentile(level, 5) - rng.uniform(-0.5, 4) * sigma
-        self.soft = sigma * np.exp(rng.uniform(np.log(0.7), np.log(20)))
-        self.whole = np.arcsinh(rng.uniform(0.1, 1) * recipe.well / self.soft)
-        self.jpeg = "8-bit JPEG" in recipe.defects
-        self.quality = int(rng.integers(70, 96))
-        self.coloured = rng.uniform() < 0.5
-        self.tint = rng.uniform(0.8, 1.0, 3)
-        # Electrons of one grey value at the sky.
-        above = (recipe.sky - self.black) / self.soft
-        self.step = self.soft * self.whole / 255 * np.sqrt(1 + above**2)
-
-    def file(self, pixels):
-        grey = np.arcsinh((pixels - self.black) / self.soft) / self.whole * 255
-        if self.coloured:
-            grey = grey[..., None] * self.tint
-        picture = Image.fromarray(np.clip(np.rint(grey), 0, 255).astype(np.uint8))
-        file = io.BytesIO()
-        if self.jpeg:
-            picture.save(file, "JPEG", quality=self.quality)
-        else:
-            picture.save(file, "PNG")
-        return file.getvalue(), "jpg" if self.jpeg else "png"

@@ -102,10 +102,10 @@ def optics_of(rng, defects, fwhm):
     fixed, at_edge = {}, {}
     if "defocus" in defects:
         # Radius of the ring by ray optics: 8 sqrt(3) waves lam/D.
-        radius = rng.uniform(1.5, 6.0)
+        radius = rng.uniform(1.5, 8.0)
         fixed["defocus"] = radius / (13.86 * pupil["lam_over_diam"]) * rng.choice([-1, 1])
     if "astigmatism" in defects:
-        size = rng.uniform(1.0, 3.5) / (9.8 * pupil["lam_over_diam"])
+        size = rng.uniform(1.0, 5.0) / (9.8 * pupil["lam_over_diam"])
         angle = rng.uniform(0, 2 * np.pi)
         fixed |= {"astig1": size * np.cos(angle), "astig2": size * np.sin(angle)}
         fixed["defocus"] = fixed.get("defocus", 0) + size * rng.uniform(-1, 1)
@@ -113,7 +113,7 @@ def optics_of(rng, defects, fwhm):
     if "spherical" in defects:
         fixed["spher"] = rng.uniform(0.1, 0.5) / pupil["lam_over_diam"] * rng.choice([-1, 1])
     if "coma" in defects:
-        size = rng.uniform(1.5, 5.0) / (17 * pupil["lam_over_diam"])
+        size = rng.uniform(1.5, 7.0) / (17 * pupil["lam_over_diam"])
         # Noll's numbers 8 and 6: along x, that is outwards once the image is turned.
         at_edge = {"coma2": size, "astig2": size * rng.uniform(-0.8, 0.8)}
     if not defects & {"spikes", "defocus", "astigmatism", "spherical", "coma"} and rng.uniform() < 0.5:
@@ -135,7 +135,7 @@ def motion_of(rng, defects, fwhm):
     motion = []
     angle = rng.uniform(0, np.pi) * galsim.radians
     if "trailing" in defects:
-        motion.append(galsim.Box(fwhm * rng.uniform(1.5, 6.0), 0.1).rotate(angle))
+        motion.append(galsim.Box(fwhm * rng.uniform(1.5, 10.0), 0.1).rotate(angle))
     if "jump" in defects:
         share, apart = rng.uniform(0.15, 0.45), fwhm * rng.uniform(1.2, 4.0)
         dot = galsim.Gaussian(sigma=0.1)
@@ -147,7 +147,7 @@ def motion_of(rng, defects, fwhm):
         dot = galsim.Gaussian(sigma=0.25, flux=1 / 24)
         places = zip(swing * np.cos(phase), across * swing * np.sin(2 * phase))
         motion.append(galsim.Sum([dot.shift(x, y) for x, y in places]).rotate(angle))
-    at_corner = rng.uniform(3.0, 12.0)
+    at_corner = rng.uniform(3.0, 20.0)
 
     def turning(place):
         if "field rotation" not in defects:

@@ -9,7 +9,7 @@ Needs: GalSim (which brings numpy and astropy) and Pillow; `cargo build --releas
 Stars are those of index-builder/catalogue/bright-stars.nfcat, the extract of Tycho-2 and Hipparcos
 to magnitude 11, moved to the year 2020; beyond it others lie in random places. Everything else is
 drawn at random from the frame's number and --seed: field (1 to 50 degrees wide), projection and
-distortion, air and optics, the mount's motion, sky, sensor, depth, and a main defect; a third of
+distortion, air and optics, the mount's motion, sky, sensor, depth, and a main defect; half of
 the frames have a second one. Painted frames stay in FOLDER with a line of truth each
 (truth.jsonl); only those that are missing are painted. After a change of what is painted take a
 new folder.
@@ -185,9 +185,12 @@ def table(variants, truths, results):
     prefix = [f"{v.name}: " if len(variants) > 1 else "" for v in variants]
     print("| frames | number | " + " | ".join(p + h for p in prefix for h in heads) + " |")
     print("| --- " + "| ---: " * (1 + len(heads) * len(variants)) + "|")
-    groups = [(f"{low} to {high} deg", lambda t, k=k: t["class"] == k) for k, (low, high) in enumerate(WIDTHS_DEG)]
+    groups = [
+        (f"{low} to {high} deg", lambda t, k=k: t["class"] == k)
+        for k, (low, high) in enumerate(WIDTHS_DEG)
+    ]
     groups += [(defect, lambda t, d=defect: t["defect"] == d) for defect in DEFECTS]
-    groups.append(("with a second defect", lambda t: len(set(t["defects"]) | {t["defect"]}) > 1 and t["defect"] != "none"))
+    groups.append(("with two defects", lambda t: len(t["defects"]) == 2))
     groups.append(("all", lambda t: True))
     for name, belongs in groups:
         rows = [i for i, truth in enumerate(truths) if belongs(truth)]
@@ -207,11 +210,12 @@ def listed(variants, truths, results, everything):
             bad = result["state"] in ("wrong", "fault")
             differs = k and result["state"] != first["state"]
             if missed or bad or differs:
+                width_deg = truth["scale_arcsec_per_px"] * truth["width"] / 3600
+                before = f" (before: {first['state']})" if differs else ""
                 print(
-                    f"{variant.name}: {truth['file']} {result['state']}"
-                    + (f" (first: {first['state']})" if differs else "")
-                    + f", {truth['defect']} {truth['defects']}, {truth['scale_arcsec_per_px'] * truth['width'] / 3600:.1f} deg, "
-                    f"{truth['seen']} stars, {result['time_ms']:.0f} ms: {result['reason']}",
+                    f"{variant.name}: {truth['file']} {result['state']}{before}, "
+                    f"{' and '.join(truth['defects'])}, {width_deg:.1f} deg, {truth['seen']} stars, "
+                    f"{result['time_ms']:.0f} ms: {result['reason']}",
                     file=sys.stderr,
                 )
 
@@ -231,7 +235,9 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--painters", type=int, default=1, help="processes that paint")
     parser.add_argument("--program", type=Path, default=PROJECT / "target/release/nightfix")
-    parser.add_argument("--detections", type=Path, help="the example that prints detections; without it no centroids")
+    parser.add_argument(
+        "--detections", type=Path, help="the example that prints detections; without it no centroids"
+    )
     parser.add_argument("--variant", action="append", metavar="'NAME VARIABLE=VALUE ...'")
     parser.add_argument("--at-once", type=int, default=2, help="processes that are measured")
     parser.add_argument("--list", action="store_true", help="name the solvable frames that are not solved")
@@ -242,7 +248,9 @@ def main():
         return
     variants = [Variant(text, options) for text in options.variant or ["nightfix"]]
     with ThreadPoolExecutor(options.at_once) as pool:
-        results = [list(pool.map(lambda t, v=v: v.measure(options.frames, t), truths)) for v in variants]
+        results = [
+            list(pool.map(lambda t, v=v: v.measure(options.frames, t), truths)) for v in variants
+        ]
     table(variants, truths, results)
     listed(variants, truths, results, options.list)
 
