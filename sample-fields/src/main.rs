@@ -5,6 +5,9 @@ use clap::{Args, Parser, Subcommand};
 use sample_fields::{Channels, Content, FieldSpec, Psf};
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 /// Renders frames of the real night sky with known truth.
 #[derive(Parser)]
@@ -180,7 +183,13 @@ impl Rehearsal {
         );
         println!("    nightfix centre \"M 81\" --mount \"{server}/{MOUNT}\" \\");
         println!("        --camera \"{server}/{CAMERA}\" --sync --move");
-        Ok(observatory.wait()?)
+        let is_over = Arc::new(AtomicBool::new(false));
+        let ask = Arc::clone(&is_over);
+        ctrlc::set_handler(move || ask.store(true, Ordering::Relaxed))?;
+        while observatory.is_open() && !is_over.load(Ordering::Relaxed) {
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        Ok(())
     }
 }
 

@@ -102,17 +102,9 @@ impl Observatory {
         Ok(observatory)
     }
 
-    /// Process number of the server.
-    pub fn id(&self) -> u32 {
-        self.server.id()
-    }
-
-    /// Waits until the server ends.
-    ///
-    /// # Errors
-    /// The system refuses.
-    pub fn wait(&mut self) -> std::io::Result<()> {
-        self.server.wait().map(|_| ())
+    /// False once the server has ended.
+    pub fn is_open(&mut self) -> bool {
+        matches!(self.server.try_wait(), Ok(None))
     }
 }
 
