@@ -206,9 +206,9 @@ fn conditions(site: Site) -> Conditions {
     }
 }
 
-/// Twenty minutes in the night of the site at which the Sun is down.
+/// Midnight at the site: Julian days begin at noon in Greenwich.
 fn night(site: Site) -> f64 {
-    (JD - site.longitude_deg / 360.0).floor() + 0.5 - site.longitude_deg / 360.0 + 0.5
+    (JD - site.longitude_deg / 360.0).floor() + 0.5 - site.longitude_deg / 360.0
 }
 
 struct Case {
