@@ -30,6 +30,7 @@
 pub mod aim;
 pub mod angle;
 pub mod answer;
+#[cfg(feature = "centre")]
 pub mod centre;
 pub mod cli;
 mod deadline;
@@ -38,6 +39,7 @@ pub mod diagnosis;
 pub mod fit;
 pub mod frame;
 mod guard;
+#[cfg(feature = "centre")]
 pub mod indi;
 pub mod mount;
 pub mod night;

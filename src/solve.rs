@@ -145,6 +145,8 @@ pub fn solve_among(
         let other = detect_again(frame, reading, &first, job.deadline);
         job.elapsed.detect_ms += ms_since(begin);
         let Some(other) = other else {
+            // Cut short it showed nothing either.
+            found.report.timed_out |= job.deadline.passed();
             continue;
         };
         let mut second = Found::after(found.report.clone());

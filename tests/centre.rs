@@ -1,7 +1,7 @@
 //! `nightfix centre` against a real INDI server with its telescope simulator and our own camera,
 //! which knows where the tube really points. Skipped where `indiserver` is not installed.
 
-#![cfg(unix)]
+#![cfg(all(unix, feature = "centre"))]
 
 mod run;
 

@@ -2,6 +2,7 @@
 //!
 //! One folder per subcommand. Nothing here computes; everything is called from the library.
 
+#[cfg(feature = "centre")]
 mod centre;
 mod folder;
 mod index;
@@ -43,6 +44,7 @@ enum Command {
     /// Say how far the polar axis of a mount is off, and which screw to turn
     Polar(Box<polar::PolarArgs>),
     /// Bring a target into the middle of the field, with a mount on an INDI server
+    #[cfg(feature = "centre")]
     Centre(Box<centre::CentreArgs>),
     /// List the star-indexes: coverage, depth, size, and whether they are sound
     Sky(sky::SkyArgs),
@@ -57,6 +59,7 @@ pub fn run() -> ExitCode {
             Command::Night(args) => night::run(&args),
             Command::Watch(args) => watch::run(&args),
             Command::Polar(args) => polar::run(&args),
+            #[cfg(feature = "centre")]
             Command::Centre(args) => centre::run(&args),
             Command::Sky(args) => sky::run(&args),
         },

@@ -6,7 +6,7 @@
 //! of a rotation; the axis is then B a.
 
 use super::attitude::Sight;
-use super::axis::{Held, sideways};
+use super::axis::{Held, sideways, vector_of};
 use super::judge::{AxisError, Conditions, Finding, Trouble, attitudes, axis_error, pole};
 use nalgebra::{Matrix2, Matrix3, Rotation3, Unit, Vector3};
 
@@ -59,9 +59,9 @@ fn solve(held: &[Held], axis: Vector3<f64>, zenith: Vector3<f64>) -> Option<(Vec
         Rotation3::from_axis_angle(&zenith, x[0]) * Rotation3::from_axis_angle(&level, x[1])
     };
     let off = |x: &Vector3<f64>| {
-        (turn.inverse() * screws(x) * Rotation3::from_axis_angle(&about, x[2])).scaled_axis()
+        vector_of(&(turn.inverse() * screws(x) * Rotation3::from_axis_angle(&about, x[2])))
     };
-    let mut x = Vector3::new(0.0, 0.0, turn.scaled_axis().dot(&axis));
+    let mut x = Vector3::new(0.0, 0.0, vector_of(&turn).dot(&axis));
     for _ in 0..30 {
         let here = off(&x);
         let mut jacobian = Matrix3::zeros();

@@ -86,7 +86,7 @@ impl Model {
                 _ => self.first,
             };
             let model = Rotation3::from_axis_angle(&axis, self.turns[k]) * start;
-            let off = (h.attitude.inverse() * model).scaled_axis();
+            let off = vector_of(&(h.attitude.inverse() * model));
             all[3 * k] = off.x / h.centre_error;
             all[3 * k + 1] = off.y / h.centre_error;
             all[3 * k + 2] = off.z / h.turn_error;
@@ -109,7 +109,13 @@ impl Model {
 
 /// Rotation between two attitudes, about an axis of the ground: nothing where they are alike.
 pub fn between(from: &Rotation3<f64>, to: &Rotation3<f64>) -> Vector3<f64> {
-    UnitQuaternion::from_rotation_matrix(&(to * from.inverse())).scaled_axis()
+    vector_of(&(to * from.inverse()))
+}
+
+/// Axis times angle of a rotation. Of a matrix, the cosine tells the angle, which loses half of the
+/// digits of a small one; a quaternion keeps them.
+pub fn vector_of(rotation: &Rotation3<f64>) -> Vector3<f64> {
+    UnitQuaternion::from_rotation_matrix(rotation).scaled_axis()
 }
 
 /// Fits the axis, on the side of `towards`, with a move in declination from frame `from` on where
