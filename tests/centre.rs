@@ -100,8 +100,13 @@ impl Rehearsal {
     /// Where the tube really looks, ICRS.
     fn truth(&self) -> [f64; 2] {
         let camera = self.connect(CAMERA);
-        let tube = camera.look(|p| Some([p.number("TUBE", "RA")?, p.number("TUBE", "DEC")?]));
-        tube.expect("connected").expect("the camera knows")
+        let tube = camera.wait(WAIT, |p| {
+            Some([p.number("TUBE", "RA")?, p.number("TUBE", "DEC")?])
+        });
+        let Ok(Waited::Found(tube)) = tube else {
+            panic!("the camera does not say where the tube looks");
+        };
+        tube
     }
 
     /// Turns the tube by hand.
@@ -121,9 +126,11 @@ impl Rehearsal {
 
     fn is_moving(&self) -> bool {
         let mount = self.connect(MOUNT);
-        mount
-            .look(|p| p.state("EQUATORIAL_EOD_COORD") == Some(State::Busy))
-            .expect("connected")
+        let state = mount.wait(WAIT, |p| p.state("EQUATORIAL_EOD_COORD"));
+        let Ok(Waited::Found(state)) = state else {
+            panic!("the mount does not say whether it moves");
+        };
+        state == State::Busy
     }
 
     fn log(&self) -> String {

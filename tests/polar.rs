@@ -285,7 +285,7 @@ fn the_axis_is_found_to_a_third_of_an_arcminute() {
 }
 
 #[test]
-fn the_stated_region_holds_the_axis_in_95_of_100() {
+fn the_stated_region_holds_the_axis_in_95_of_100_or_a_little_more() {
     let mut random = Random(23);
     let (mut held, mut all) = (0, 0);
     for _ in 0..1000 {
@@ -299,7 +299,8 @@ fn the_stated_region_holds_the_axis_in_95_of_100() {
     println!("{held} of {all}");
     assert!(all > 950, "{all}");
     let share = held as f64 / all as f64;
-    assert!((0.93..=0.97).contains(&share), "{held} of {all}");
+    // 95, and a little more: what is not known of the refraction is allowed for, and is known here.
+    assert!((0.93..=0.985).contains(&share), "{held} of {all}");
 }
 
 #[test]

@@ -17,6 +17,9 @@ const SEND: Duration = Duration::from_secs(4);
 /// For a device to describe itself. Servers answer at once, a driver that starts up may not.
 const DESCRIBE: Duration = Duration::from_secs(8);
 
+/// After so long without a new property a device has described itself.
+const QUIET: Duration = Duration::from_millis(250);
+
 /// Why a device cannot be talked to; one sentence for the user.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
@@ -113,11 +116,29 @@ impl Connection {
             connection.write(&want_blobs(&address.device))?;
         }
         match connection.wait(DESCRIBE, |properties| properties.is_known().then_some(()))? {
-            Waited::Found(()) => Ok(connection),
+            Waited::Found(()) => {
+                connection.hear_out()?;
+                Ok(connection)
+            }
             Waited::TimeOver => Err(IndiError::NoDevice {
                 device: address.device.clone(),
             }),
         }
+    }
+
+    /// Waits until no new property has come for a while: what a device says about itself comes
+    /// in one go, and no message ends it.
+    fn hear_out(&self) -> Result<(), IndiError> {
+        let begin = Instant::now();
+        let mut count = 0;
+        while begin.elapsed() < DESCRIBE {
+            let more = |p: &mut Properties| Some(p.count()).filter(|now| *now != count);
+            match self.wait(QUIET, more)? {
+                Waited::Found(now) => count = now,
+                Waited::TimeOver => break,
+            }
+        }
+        Ok(())
     }
 
     /// Where the device is.

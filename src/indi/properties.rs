@@ -132,7 +132,12 @@ impl Properties {
         self.remarks.back().map(String::as_str)
     }
 
-    /// True once the device has described itself.
+    /// How many properties are known.
+    pub fn count(&self) -> usize {
+        self.vectors.len()
+    }
+
+    /// True once the device has begun to describe itself.
     pub fn is_known(&self) -> bool {
         !self.vectors.is_empty()
     }

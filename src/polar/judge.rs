@@ -342,8 +342,10 @@ fn covariance(
     conditions: &Conditions,
     towards: Vector3<f64>,
 ) -> Result<Matrix2<f64>, Trouble> {
-    let widened = (plain.chi2 / plain.freedom.max(1) as f64).max(1.0);
-    let mut covariance = plain.covariance * if plain.freedom > 0 { widened } else { 1.0 };
+    let left = plain.chi2 / plain.freedom.max(1) as f64;
+    // With two degrees of freedom chance alone leaves more than that in 2 cases of 100.
+    let widened = if left > 4.0 { left } else { 1.0 };
+    let mut covariance = plain.covariance * widened;
     let share = conditions
         .pressure_hpa
         .map_or(REFRACTION_GUESSED, |_| REFRACTION_STATED);
