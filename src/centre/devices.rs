@@ -73,7 +73,7 @@ impl IndiMount {
     /// Connects.
     ///
     /// # Errors
-    /// No server, no device, or it is none that has coordinates.
+    /// No server, no device, or one without coordinates.
     pub fn open(address: &Address, journal: Journal, stop: Stop) -> Result<IndiMount, Fault> {
         let connection = Connection::open(address, false)?;
         let has = |p: &mut Properties| {

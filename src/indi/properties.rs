@@ -122,7 +122,7 @@ impl Properties {
         self.vector(name).map(|vector| vector.state)
     }
 
-    /// Revision of a property, 0 where there is none.
+    /// Revision of a property, 0 before it was seen.
     pub fn revision(&self, name: &str) -> u64 {
         self.vector(name).map_or(0, |vector| vector.revision)
     }

@@ -102,7 +102,7 @@ pub enum ReadError {
     TooLong(u64),
 }
 
-/// Hands on at most so many bytes until it is refilled.
+/// Hands on at most this many bytes until it is refilled.
 struct Metered<R> {
     inner: io::BufReader<R>,
     left: u64,

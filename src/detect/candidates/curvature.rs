@@ -43,7 +43,7 @@ pub(super) struct Curvatures {
 
 impl Curvatures {
     /// Of these maxima, with their ratios to the noise, seen through a kernel of `sigma`. A single
-    /// value is no star where `singles_are_none`.
+    /// value is not a star where `singles_are_none`.
     pub fn of(peaks: &[(Peak, f32)], sigma: f32, singles_are_none: bool) -> Curvatures {
         let curvature = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
         let (star, single) = (curvature(2.0 * sigma * sigma), curvature(sigma * sigma));
