@@ -111,6 +111,17 @@ impl KnownArgs {
         index::open(&self.index)
     }
 
+    /// Works on no more threads than were asked for; the text is for the user.
+    pub fn limit_threads(&self) -> Result<(), String> {
+        let Some(threads) = self.threads else {
+            return Ok(());
+        };
+        rayon::ThreadPoolBuilder::new()
+            .num_threads(threads.into())
+            .build_global()
+            .map_err(|refusal| format!("--threads {threads}: {refusal}"))
+    }
+
     /// Why these options make no sense together, where they do not.
     pub fn contradiction(&self) -> Option<&'static str> {
         (self.within.is_some() && self.at.is_none() && self.ignore_header)

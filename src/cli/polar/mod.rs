@@ -22,6 +22,10 @@ pub fn run(args: &PolarArgs) -> Status {
         complain(contradiction);
         return Status::Usage;
     }
+    if let Err(refusal) = args.known.limit_threads() {
+        complain(&refusal);
+        return Status::Internal;
+    }
     stop::between_writes();
     let (record, status) = guard::run(|| judge(args))
         .unwrap_or_else(|fault| (refused(args, &fault), Status::Internal));

@@ -33,12 +33,9 @@ pub fn run(args: &SolveArgs) -> Status {
         complain(contradiction);
         return Status::Usage;
     }
-    if let Some(threads) = args.known.threads {
-        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.into());
-        if let Err(refusal) = pool.build_global() {
-            complain(&format!("--threads {threads}: {refusal}"));
-            return Status::Internal;
-        }
+    if let Err(refusal) = args.known.limit_threads() {
+        complain(&refusal);
+        return Status::Internal;
     }
     stop::between_writes();
     if args.json {
