@@ -18,7 +18,7 @@
 //! frame                       | pixels and claims of a file
 //! sky wcs aim                 | star-indexes; pixel to sky; what a caller points at
 //! indi                        | devices behind a server: messages, properties
-//! angle deadline guard sphere | figures and tools
+//! angle deadline guard robust sphere | figures and tools
 //! ```
 //!
 //! # Conventions
@@ -47,6 +47,7 @@ pub mod polar;
 pub mod quads;
 pub mod quality;
 pub mod report;
+pub mod robust;
 pub mod search;
 pub mod sky;
 pub mod solve;

@@ -1,5 +1,14 @@
 //! Vectors on the unit sphere. ICRS, radians unless a name says degrees.
 
+/// Arcseconds in a radian.
+pub const ARCSEC_PER_RAD: f64 = 206_264.806_247_096_36;
+
+/// What a pixel of this size spans in the middle of a frame, arcsec, behind a lens of this focal
+/// length.
+pub fn arcsec_per_px(pixel_um: f64, focal_mm: f64) -> f64 {
+    ARCSEC_PER_RAD * 1e-3 * pixel_um / focal_mm
+}
+
 /// Scalar product.
 #[inline]
 pub fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {

@@ -5,7 +5,7 @@ use crate::random::Random;
 use nightfix::detect::{Detection, Detections};
 use nightfix::search::{Commanded, Request};
 use nightfix::sky::{RegionStar, Sky, SkyError, SkyRegion};
-use nightfix::sphere::{angle_between, dot, sky_to_vector, tangent_basis};
+use nightfix::sphere::{ARCSEC_PER_RAD, angle_between, dot, sky_to_vector, tangent_basis};
 
 /// What of a field is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -97,7 +97,7 @@ pub fn field(number: u64, kind: Kind, sky: &Sky) -> Result<Option<Field>, SkyErr
     Ok(Some(Field {
         list,
         request: match kind {
-            Kind::Near => near([ra_deg, dec_deg], 206_264.8 / focal_px, &mut random),
+            Kind::Near => near([ra_deg, dec_deg], ARCSEC_PER_RAD / focal_px, &mut random),
             _ => Request::default(),
         },
         centre: sky_to_vector(ra_deg, dec_deg),

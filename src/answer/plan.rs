@@ -7,9 +7,7 @@ use crate::frame::Clues;
 use crate::mount::{CommandedPosition, DateDoubt, Moment, date_doubt, separation_deg};
 use crate::search::{Commanded, Request};
 use crate::solve::Guess;
-
-/// Arcseconds in a radian over a thousand: arcsec per pixel for 1 um at 1 mm.
-const ARCSEC_PER_UM_AT_1_MM: f64 = 206.264_806_247;
+use crate::sphere::arcsec_per_px;
 
 /// What one frame is asked, and what reports need to know about the question.
 #[derive(Debug, Clone)]
@@ -172,7 +170,7 @@ fn scales(known: &Known, clues: &Clues, remarks: &mut Vec<String>) -> Vec<f64> {
         let pixel_um = known.pixel_size_um.or(clues.pixel_size_um);
         match (focal_mm, pixel_um) {
             (Some(focal_mm), Some(pixel_um)) => {
-                scales.push(ARCSEC_PER_UM_AT_1_MM * pixel_um / focal_mm);
+                scales.push(arcsec_per_px(pixel_um, focal_mm));
             }
             (Some(_), None) => remarks.push(
                 "--focal-length says nothing without --pixel-size, which the frame lacks too."

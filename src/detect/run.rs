@@ -10,6 +10,7 @@ use super::typical::{FWHM_PER_SIGMA, FirstLook, Psf};
 use super::{Detections, spread};
 use crate::Deadline;
 use crate::frame::Frame;
+use crate::robust::median;
 use rayon::prelude::*;
 
 /// Most detections handed on.
@@ -177,8 +178,8 @@ fn detections<P: Pixel>(
         // All pixels are alike, at the level that counts as saturated.
         out.sky_level = out.saturation_level.unwrap_or(0.0);
     } else {
-        out.sky_level = median(&sky.mesh().level);
-        out.sky_noise = median(&sky.mesh().noise) * bin as f64;
+        out.sky_level = middle(&sky.mesh().level);
+        out.sky_noise = middle(&sky.mesh().noise) * bin as f64;
     }
     hand_on(&mut out, &good, &mut refused);
     out.refused = refused;
@@ -190,8 +191,8 @@ fn detections<P: Pixel>(
 /// `bin` pixels, takes a large part of what lies between the sky and saturation.
 fn is_harsh(mesh: &Mesh, bin: usize, saturation: f32) -> bool {
     const SHARE: f64 = 0.1;
-    let noise = median(&mesh.noise) * bin as f64;
-    noise > SHARE * (f64::from(saturation) - median(&mesh.level))
+    let noise = middle(&mesh.noise) * bin as f64;
+    noise > SHARE * (f64::from(saturation) - middle(&mesh.level))
 }
 
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
@@ -260,21 +261,17 @@ fn hand_on(out: &mut Detections, good: &[Measured], refused: &mut Vec<Refused>) 
 
 /// Typical width of these stars, or of the frame's typical star where they are few.
 fn typical_fwhm(good: &[Measured], psf: &Psf) -> f64 {
-    let mut widths: Vec<f32> = good
+    let widths = good
         .iter()
         .filter(|m| !m.star.saturated && m.shape_known)
         .take(200)
-        .map(|m| m.star.fwhm_px as f32)
-        .collect();
-    if widths.len() < 5 {
-        return psf.fwhm_px();
-    }
-    widths.sort_unstable_by(f32::total_cmp);
-    f64::from(widths[widths.len() / 2])
+        .map(|m| m.star.fwhm_px);
+    median(widths.clone())
+        .filter(|_| widths.count() >= 5)
+        .unwrap_or_else(|| psf.fwhm_px())
 }
 
-fn median(values: &[f32]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_unstable_by(f32::total_cmp);
-    sorted.get(sorted.len() / 2).map_or(0.0, |v| f64::from(*v))
+/// Median over the cells of a mesh; 0 where there is none.
+fn middle(cells: &[f32]) -> f64 {
+    median(cells.iter().copied()).unwrap_or(0.0)
 }

@@ -2,6 +2,7 @@
 
 use super::survey::{Object, Survey};
 use crate::detect::{Detection, Detections};
+use crate::robust::median;
 use std::f64::consts::PI;
 
 /// Objects that agree, at least: one trail is a satellite, several are the mount.
@@ -108,16 +109,10 @@ fn trails(objects: &[&Object], points: usize) -> Option<Common> {
     let x = long.iter().map(|o| (2.0 * o.angle_rad).cos()).sum::<f64>() / n;
     let y = long.iter().map(|o| (2.0 * o.angle_rad).sin()).sum::<f64>() / n;
     // What an edge has cut tells the direction, and not the length.
-    let mut lengths: Vec<f64> = long
-        .iter()
-        .filter(|o| !o.touches)
-        .map(|o| o.length_px)
-        .collect();
-    if lengths.is_empty() {
-        lengths = long.iter().map(|o| o.length_px).collect();
-    }
+    let whole_ones = long.iter().filter(|o| !o.touches).map(|o| o.length_px);
+    let length_px = median(whole_ones).or_else(|| median(long.iter().map(|o| o.length_px)))?;
     (x.hypot(y) >= AGREEMENT).then(|| Common::Trails {
-        length_px: median(lengths),
+        length_px,
         angle_deg: (0.5 * y.atan2(x)).rem_euclid(PI).to_degrees(),
     })
 }
@@ -156,9 +151,4 @@ fn discs(objects: &[&Object], points: usize) -> Option<Common> {
     most.then(|| Common::Discs {
         width_px: widths[from + count / 2],
     })
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_unstable_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }

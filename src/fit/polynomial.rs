@@ -2,6 +2,7 @@
 //! their order.
 
 use super::covariance::{CentreError, Converged};
+use crate::robust::median;
 use nalgebra::{DMatrix, DVector};
 
 /// A star of the fit.
@@ -261,7 +262,7 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         // Median of a Rayleigh distribution: 1.1774 sigma per axis. Few degrees of freedom
         // shrink residuals; the correction is that of the variance.
         let freedom = 1.0 - parameters as f64 / (2 * points.len()) as f64;
-        scatter = (median(&mut scaled.clone()) / 1.1774 / freedom.sqrt()).max(0.2);
+        scatter = (median(scaled.iter().copied())? / 1.1774 / freedom.sqrt()).max(0.2);
         let fresh: Vec<f64>;
         (fresh, slopes) = scaled
             .iter()
@@ -318,15 +319,6 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
             + parameters as f64 * equations.ln(),
     })
     .filter(|_| scatter.is_finite())
-}
-
-/// The middle value (upper of two); 0 for none.
-pub fn median(values: &mut [f64]) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 #[cfg(test)]

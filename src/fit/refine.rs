@@ -3,10 +3,11 @@
 use super::doubt::widen;
 use super::epoch::{Years, improve, told_by_stars};
 use super::matching::{Pair, pairs};
-use super::polynomial::{Fitted, Model, Point, fit as fit_model, median};
+use super::polynomial::{Fitted, Model, Point, fit as fit_model};
 use super::sip::wcs_of;
 use super::{DateVerdict, Epoch, MatchedStar, Solution, Told};
 use crate::detect::Detections;
+use crate::robust::median;
 use crate::sky::RegionStar;
 use crate::sphere::{angle_between, dot, tangent_basis, vector_to_sky};
 use crate::verify::{Camera, Evidence};
@@ -74,9 +75,9 @@ pub fn fit(
             years = improve(&mut fitted, &points, years);
         }
         wcs = moved(&fitted, &wcs, &geometry)?;
-        let mut sizes: Vec<f64> = fitted.residuals.iter().map(|r| r[0].hypot(r[1])).collect();
+        let sizes = fitted.residuals.iter().map(|r| r[0].hypot(r[1]));
         // Five Rayleigh medians hold all but a few in a billion of good matches.
-        radius_px = (5.0 * median(&mut sizes)).clamp(0.7, radius_px.max(3.0));
+        radius_px = (5.0 * median(sizes)?).clamp(0.7, radius_px.max(3.0));
         let same = |a: &[Pair], b: &[Pair]| {
             a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.detection == b.detection)
         };

@@ -1,6 +1,7 @@
 //! A night in a few lines.
 
 use crate::mount::{compass_word, pointing_error};
+use crate::robust::median;
 use crate::track::{FrameKind, Row, RowStatus};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -173,8 +174,8 @@ impl Group {
                 .reduce(f64::min)
                 .zip(errors().reduce(f64::max))
                 .map(<[f64; 2]>::from),
-            fwhm_px: median(self.frames.iter().filter_map(|f| f.fwhm_px).collect()),
-            fwhm_arcsec: median(self.frames.iter().filter_map(|f| f.fwhm_arcsec).collect()),
+            fwhm_px: median(self.frames.iter().filter_map(|f| f.fwhm_px)),
+            fwhm_arcsec: median(self.frames.iter().filter_map(|f| f.fwhm_arcsec)),
         }
     }
 }
@@ -193,16 +194,6 @@ fn drift(by_time: &[Brief]) -> Option<Drift> {
             .zip(first.mid_jd_utc)
             .map(|(last, first)| (last - first) * 24.0),
     })
-}
-
-/// Median; the mean of the middle two of an even number.
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    let upper = *values.get(values.len() / 2)?;
-    match values.len() % 2 {
-        0 => Some(0.5 * (values[values.len() / 2 - 1] + upper)),
-        _ => Some(upper),
-    }
 }
 
 impl fmt::Display for Summary {

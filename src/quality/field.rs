@@ -2,7 +2,7 @@
 //! the field.
 
 use super::StarShape;
-use super::median;
+use crate::robust::{SIGMA_PER_MAD, median};
 use nalgebra::{Matrix4, Vector4};
 
 /// Stars that a region needs to have a say.
@@ -44,12 +44,11 @@ impl FieldShape {
     pub fn of(shapes: &[StarShape], width: usize, height: usize) -> FieldShape {
         let third = |v: f64, size: usize| ((3.0 * v / size as f64).max(0.0) as usize).min(2);
         let region = |i: usize, j: usize| {
-            let inside: Vec<f64> = shapes
+            let inside = shapes
                 .iter()
                 .filter(|s| (third(s.x_px, width), third(s.y_px, height)) == (i, j))
-                .map(|s| s.hfd_px)
-                .collect();
-            (inside.len() >= LEAST_IN_REGION).then(|| median(inside))
+                .map(|s| s.hfd_px);
+            median(inside.clone()).filter(|_| inside.count() >= LEAST_IN_REGION)
         };
         FieldShape {
             centre_hfd_px: region(1, 1),
@@ -78,8 +77,7 @@ fn trend(shapes: &[StarShape], width: usize, height: usize) -> Option<Trend> {
         }
         let (terms, covariance) = least_squares(&points)?;
         let off = |(row, hfd): &([f64; 4], f64)| (hfd - Vector4::from(*row).dot(&terms)).abs();
-        // 1.4826: median absolute deviation to standard deviation of a normal distribution.
-        let scatter = 1.4826 * median(points.iter().map(off).collect());
+        let scatter = SIGMA_PER_MAD * median(points.iter().map(off))?;
         fit = Some((terms, covariance * (scatter * scatter)));
         let before = points.len();
         points.retain(|point| off(point) <= CLIP * scatter);

@@ -12,6 +12,7 @@ use crate::detect::Detections;
 use crate::detect::typical::FWHM_PER_SIGMA;
 use crate::fit::Solution;
 use crate::frame::Frame;
+use crate::robust::median;
 
 /// A star is seen from this signal-to-noise ratio on. Common practice.
 const LIMITING_SNR: f64 = 5.0;
@@ -95,7 +96,7 @@ fn shape(
     if shapes.len() < LEAST_SHAPES {
         return None;
     }
-    let over = |value: &dyn Fn(&StarShape) -> f64| median(shapes.iter().map(value).collect());
+    let over = |value: &dyn Fn(&StarShape) -> f64| median(shapes.iter().map(value)).unwrap_or(0.0);
     // Medians of the moments, not of the elongations: noise makes every single star oblong, but in
     // random directions, which leaves the moments alone.
     let [xx, yy, xy] = [0, 1, 2].map(|k| over(&|s| s.moments_px2[k]));
@@ -137,31 +138,21 @@ fn limiting_flux(detections: &Detections) -> Option<f64> {
         .collect();
     seen.sort_by(|a, b| a.0.total_cmp(&b.0));
     seen.truncate(seen.len().div_ceil(2));
-    (!seen.is_empty()).then(|| LIMITING_SNR * median(seen.iter().map(|s| s.1).collect()))
+    Some(LIMITING_SNR * median(seen.iter().map(|s| s.1))?)
 }
 
 /// Magnitude of a star of unit flux, from the matched stars that are not saturated.
 fn zero_point(detections: &Detections, solution: &Solution) -> Option<f64> {
-    let points: Vec<f64> = solution
+    let points = solution
         .matched
         .iter()
         .filter_map(|m| Some((m.mag, detections.stars.get(m.detection)?)))
         .filter(|(_, star)| !star.saturated && star.flux > 0.0)
-        .map(|(mag, star)| mag + magnitudes(star.flux))
-        .collect();
-    (points.len() >= LEAST_SHAPES).then(|| median(points))
+        .map(|(mag, star)| mag + magnitudes(star.flux));
+    median(points.clone()).filter(|_| points.count() >= LEAST_SHAPES)
 }
 
 /// 2.5 log10 of a flux (Pogson 1856).
 fn magnitudes(flux: f64) -> f64 {
     2.5 * flux.log10()
-}
-
-/// Median of a list that is not empty; 0 of an empty one.
-fn median(mut values: Vec<f64>) -> f64 {
-    let middle = values.len() / 2;
-    if values.is_empty() {
-        return 0.0;
-    }
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }

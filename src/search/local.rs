@@ -4,7 +4,7 @@
 use super::scan::{BatchResult, Scanner};
 use super::{SearchError, plan::SCALE_CLAIM_ERROR};
 use crate::sky::{RegionStar, SkyRegion};
-use crate::sphere::chord2;
+use crate::sphere::{ARCSEC_PER_RAD, chord2};
 use rayon::prelude::*;
 use star_index::IndexError;
 use star_index::quad::{canonical, on_tangent_plane, pack};
@@ -13,7 +13,6 @@ use star_index::quad::{canonical, on_tangent_plane, pack};
 const MOST_STARS: usize = 3000;
 /// Each star is combined with so many of its nearest neighbours.
 const NEIGHBOURS: usize = 8;
-const ARCSEC_PER_RAD: f64 = 206_264.806_247;
 
 impl Scanner<'_> {
     /// Makes quads of every star within `radius_deg` of the ICRS unit vector `start` and weighs

@@ -6,6 +6,7 @@ use crate::Deadline;
 use crate::detect::Detections;
 use crate::quads::{FrameQuad, Lens, QuadTable};
 use crate::sky::{Sky, SkyRegion, SkyTile, Star, band_serves, index_serves};
+use crate::sphere::ARCSEC_PER_RAD;
 use crate::verify::{
     Camera, DetectionField, Evidence, GLANCE_GAIN, GLANCE_STARS, Proposal, QuadMatch, Weigher,
 };
@@ -16,7 +17,6 @@ use star_index::IndexError;
 pub const SCALE_RANGE: [f64; 2] = [0.05, 450.0];
 /// Widest and narrowest field, degrees, of the longer side.
 const FIELD_RANGE_DEG: [f64; 2] = [0.08, 75.0];
-const ARCSEC_PER_RAD: f64 = 206_264.806_247;
 /// Random distortion that verification allows, relative to the distance from the quad.
 const DISTORTION_FLAT: f64 = 0.0003;
 const DISTORTION_WIDE: f64 = 0.0015;

@@ -4,7 +4,7 @@
 use crate::detect::Detections;
 use crate::search::{Confirm, Found, Request, Scanner, SearchError, Stage, band_is_wanted};
 use crate::sky::Sky;
-use crate::sphere::sky_to_vector;
+use crate::sphere::{ARCSEC_PER_RAD, sky_to_vector};
 use crate::verify::DetectionField;
 
 /// Where a frame of the same camera and target was found.
@@ -21,7 +21,6 @@ pub struct Guess {
 /// How far to look, in diagonals of the frame: a mount that drifts or dithers moves by less from
 /// one frame to the next, and one that was sent elsewhere by more.
 const REACH_DIAGONALS: [f64; 2] = [0.1, 1.0];
-const ARCSEC_PER_RAD: f64 = 206_264.806_247;
 
 /// Looks for the stars of `detections` around `guess`, with the first stage of a search only.
 pub(super) fn look(

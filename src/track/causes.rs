@@ -6,8 +6,9 @@
 
 use super::attitude::Attitude;
 use super::fit::{Cause, EARTH_RAD_PER_MIN, Fit, Look, Sample, criterion, fit};
-use super::robust::line;
 use crate::frame::Site;
+use crate::robust::{line, median};
+use crate::sphere::ARCSEC_PER_RAD;
 use nalgebra::{Rotation3, Vector3};
 
 /// Difference of the criterion beyond which a set of causes is out: "very strong" evidence
@@ -133,7 +134,6 @@ pub struct Motion {
 }
 
 /// Radians to arcsec.
-const ARCSEC: f64 = 206_264.806_247_096_36;
 
 /// Judges the causes for one camera. `runs` holds the orientations of each run in order of time.
 pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion {
@@ -217,7 +217,11 @@ pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion
         .map(|(s, r)| {
             (
                 s.attitude.row,
-                [r[0] * ARCSEC, r[1] * ARCSEC, r[2] * ARCSEC / 60.0],
+                [
+                    r[0] * ARCSEC_PER_RAD,
+                    r[1] * ARCSEC_PER_RAD,
+                    r[2] * ARCSEC_PER_RAD / 60.0,
+                ],
             )
         })
         .collect();
@@ -377,7 +381,10 @@ fn observed_drift(samples: &[Sample<'_>], run: usize) -> Option<[f64; 2]> {
 fn moved_arcsec(a: &Rotation3<f64>, b: &Rotation3<f64>, at: &Attitude) -> [f64; 2] {
     let turn = (a * b.inverse()).scaled_axis();
     let [east, north, _] = at.basis;
-    [turn.dot(&north) * ARCSEC, -turn.dot(&east) * ARCSEC]
+    [
+        turn.dot(&north) * ARCSEC_PER_RAD,
+        -turn.dot(&east) * ARCSEC_PER_RAD,
+    ]
 }
 
 /// Causes of the sets in the race that lack `cause`, or, where all have it, those that take some
@@ -418,13 +425,13 @@ fn size_of(fit: &Fit, cause: Cause) -> Estimate {
         Cause::Sag => (fit.sag, error(0)),
     };
     Estimate {
-        value: value * ARCSEC,
-        error: error * ARCSEC,
+        value: value * ARCSEC_PER_RAD,
+        error: error * ARCSEC_PER_RAD,
     }
 }
 
 fn axis_error(fit: &Fit, site: Option<Site>, pole: f64) -> AxisError {
-    let arcmin = ARCSEC / 60.0;
+    let arcmin = ARCSEC_PER_RAD / 60.0;
     let scale = arcmin * (1.0 / fit.independent.clamp(0.1, 1.0)).sqrt();
     let error = |k: usize| scale * fit.error_of(Cause::Axis, k).unwrap_or(f64::INFINITY);
     // The axis is the rotated third axis: first component to the equator on the meridian, which
@@ -497,7 +504,7 @@ fn refraction(run: &[Attitude]) -> Option<[f64; 2]> {
     let minutes: Vec<f64> = run.iter().map(|a| a.minutes).collect();
     let moved: Vec<[f64; 2]> = run
         .iter()
-        .map(|a| a.refraction.map(|r| -r * ARCSEC))
+        .map(|a| a.refraction.map(|r| -r * ARCSEC_PER_RAD))
         .collect();
     slopes(&minutes, &moved)
 }
@@ -536,14 +543,14 @@ fn remainder(best: &Fit, samples: &[Sample<'_>], runs: usize) -> Remainder {
     let centre = rms(&|r| 0.5 * (r[0] * r[0] + r[1] * r[1]));
     let turn = rms(&|r| r[2] * r[2]);
     let stated = samples.iter().map(|s| s.attitude.centre_error);
-    let stated = super::robust::median(stated).unwrap_or(0.0);
+    let stated = median(stated).unwrap_or(0.0);
     let smooth = samples.len() >= 8
         && (centre > SMOOTH * unrest[0].max(stated) || turn > SMOOTH * unrest[1]);
     Remainder {
-        centre_arcsec: centre * ARCSEC,
-        turn_arcmin: turn * ARCSEC / 60.0,
-        unrest_arcsec: unrest[0] * ARCSEC,
-        stated_arcsec: stated * ARCSEC,
+        centre_arcsec: centre * ARCSEC_PER_RAD,
+        turn_arcmin: turn * ARCSEC_PER_RAD / 60.0,
+        unrest_arcsec: unrest[0] * ARCSEC_PER_RAD,
+        stated_arcsec: stated * ARCSEC_PER_RAD,
         smooth,
         axis_by_part: smooth
             .then(|| {

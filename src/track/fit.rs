@@ -8,7 +8,7 @@
 //! both.
 
 use super::attitude::Attitude;
-use super::robust::{independent_share, median};
+use crate::robust::{SIGMA_PER_MAD, independent_share, median};
 use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, Vector3};
 
 /// Turn of the Earth against the stars, radians per minute of UT1: 1.002737811911354 turns a day
@@ -258,7 +258,7 @@ fn residuals(fit: &Fit, samples: &[Sample<'_>], first: &[Rotation3<f64>]) -> Vec
 /// Standard deviations of centre and turn, never below what the solver states.
 fn sigma(residuals: &[[f64; 3]], floor: [f64; 2], freedom: f64) -> [f64; 2] {
     let huber = |values: &[f64]| {
-        let mut sigma = 1.482_602_2 * median(values.iter().map(|v| v.abs())).unwrap_or(0.0);
+        let mut sigma = SIGMA_PER_MAD * median(values.iter().map(|v| v.abs())).unwrap_or(0.0);
         for _ in 0..5 {
             // Clipped at 2.5 sigma, a normal distribution keeps 0.95 of its variance.
             let limit = HUBER * sigma;

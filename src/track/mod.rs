@@ -10,7 +10,6 @@ mod fit;
 mod offsets;
 mod periodic;
 mod place;
-mod robust;
 mod row;
 mod runs;
 
@@ -19,7 +18,6 @@ pub use fit::Cause;
 pub use offsets::{Drift, Offset, Unrest};
 pub use periodic::Periodic;
 pub use place::Place;
-pub use robust::median;
 pub use row::{FrameKind, Row, RowStatus};
 pub use runs::Beginning;
 

@@ -2,11 +2,11 @@
 
 use super::causes::Motion;
 use super::periodic::{Periodic, periodic as search};
-use super::robust::{Line, line, median, scatter};
 use super::row::Row;
 use super::runs::Span;
 use super::{Estimate, Run};
 use crate::mount::pointing_error;
+use crate::robust::{Line, line, median, scatter};
 
 /// Where a frame's centre lies as seen from its run's reference.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -3,7 +3,7 @@
 //! A least-squares periodogram with floating offset and slow trend (Lomb 1976; Scargle 1982;
 //! Zechmeister & Kürster 2009), and the false-alarm probability of its highest peak.
 
-use super::robust::median;
+use crate::robust::median;
 use nalgebra::{SMatrix, SVector};
 
 /// Worms of common mounts turn once in 3 to 15 minutes. Common practice.

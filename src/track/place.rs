@@ -1,9 +1,9 @@
 //! Where the site of a night is: what the headers say, unless the frames themselves refute it.
 
-use super::robust::median;
 use super::row::Row;
 use crate::frame::Site;
 use crate::mount::{Moment, Reading, date_doubt, misread_site, site_possible};
+use crate::robust::median;
 
 /// Site and air of a night.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -4,8 +4,8 @@
 //! turned, the field re-centred) ends a run. Dither does not: it is part of tracking. A single
 //! frame that lies elsewhere while its neighbours carry on is a stray, and ends nothing either.
 
-use super::robust::{median, scatter};
 use super::row::Row;
+use crate::robust::{median, scatter};
 use crate::sphere::{cross, dot, normalised, tangent_basis};
 
 /// What made a run begin.

@@ -1,6 +1,8 @@
 //! How far a star may be found from where it is predicted: measurement errors as a mixture of a
 //! small and a large one.
 
+use crate::sphere::ARCSEC_PER_RAD;
+
 /// Share of measurements with the small error; the others have the large one.
 const TIGHT_SHARE: f64 = 0.7;
 /// Systematic centroid error beside the one stated with each detection, pixels.
@@ -24,7 +26,7 @@ impl Errors {
     /// Of a frame with this focal length (pixels), typical star width and random distortion
     /// (relative to a distance).
     pub fn at_scale(focal_px: f64, fwhm_px: f64, distortion: f64) -> Errors {
-        let catalogue_px = CATALOGUE_ARCSEC / 206_265.0 * focal_px;
+        let catalogue_px = CATALOGUE_ARCSEC / ARCSEC_PER_RAD * focal_px;
         Errors {
             catalogue_px,
             loose_px: (0.3 + 0.2 * fwhm_px).hypot(2.0 * catalogue_px),

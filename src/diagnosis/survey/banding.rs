@@ -3,6 +3,7 @@
 
 use crate::detect::background::Mesh;
 use crate::detect::pixels::Plane;
+use crate::robust::{SIGMA_PER_MAD, median};
 
 /// Rows (or columns) scatter by noise alone; from this many times that on they are banded.
 const BANDED: f32 = 1.5;
@@ -45,22 +46,15 @@ fn offsets(lines: usize, error: f32, fill: impl Fn(usize, &mut Vec<f32>)) -> Vec
         .map(|k| {
             line.clear();
             fill(k, &mut line);
-            line.retain(|v| v.is_finite());
-            median(&mut line)
+            middle(&line)
         })
         .collect();
-    let mut near = Vec::new();
     let mut offsets: Vec<f32> = (0..lines)
-        .map(|k| {
-            near.clear();
-            near.extend_from_slice(&middles[k.saturating_sub(REACH)..(k + REACH + 1).min(lines)]);
-            middles[k] - median(&mut near)
-        })
+        .map(|k| middles[k] - middle(&middles[k.saturating_sub(REACH)..(k + REACH + 1).min(lines)]))
         .collect();
     let limit = MEDIAN_ERROR * error;
-    let mut sizes: Vec<f32> = offsets.iter().map(|v| v.abs()).collect();
-    // Of normal deviates the median size is 0.6745 sigma.
-    let banded = median(&mut sizes) / 0.6745 > BANDED * limit;
+    let sizes: Vec<f32> = offsets.iter().map(|v| v.abs()).collect();
+    let banded = SIGMA_PER_MAD as f32 * middle(&sizes) > BANDED * limit;
     if banded {
         // All of it: the mesh has taken what changes slowly.
         return middles;
@@ -73,10 +67,7 @@ fn offsets(lines: usize, error: f32, fill: impl Fn(usize, &mut Vec<f32>)) -> Vec
     offsets
 }
 
-fn median(values: &mut [f32]) -> f32 {
-    let middle = values.len() / 2;
-    if values.is_empty() {
-        return 0.0;
-    }
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+/// Median of a line's pixels; 0 where none is known.
+fn middle(values: &[f32]) -> f32 {
+    median(values.iter().copied()).unwrap_or(0.0) as f32
 }

@@ -5,12 +5,10 @@
 use super::exif_lists::shortened;
 use super::time::{parse_stamp, parse_time};
 use super::{Clues, ScaleClue, Site};
+use crate::sphere::arcsec_per_px;
 use exif::{Context, Exif, Field, In, Reader, Tag, Value};
 use std::fs::File;
 use std::io::{BufReader, Cursor, Read, Seek};
-
-/// Arcseconds per radian over micrometres per millimetre.
-const ARCSEC_MM_PER_UM: f64 = 206.264_806_247;
 
 /// Diagonal of a 24 x 36 mm film frame, micrometres: what focal lengths 'in 35-mm terms' refer to.
 const FILM_DIAGONAL_UM: f64 = 43_267.0;
@@ -124,7 +122,7 @@ fn scales(
     diagonal_px: f64,
 ) -> Vec<ScaleClue> {
     let scale = |focal_mm: f64, pixel_um: f64, source: &str| ScaleClue {
-        arcsec_per_px: ARCSEC_MM_PER_UM * pixel_um / focal_mm,
+        arcsec_per_px: arcsec_per_px(pixel_um, focal_mm),
         source: source.into(),
     };
     let mut scales = Vec::new();

@@ -2,10 +2,8 @@
 
 use super::ScaleClue;
 use crate::frame::fits::card::{Card, Header, parse_number};
+use crate::sphere::arcsec_per_px;
 use crate::wcs::Wcs;
-
-/// Arcseconds per radian over micrometres per millimetre.
-const ARCSEC_MM_PER_UM: f64 = 206.264_806_247;
 
 /// Scales that are believed: a large telescope's to an all-sky lens's.
 const BELIEVED_ARCSEC: std::ops::RangeInclusive<f64> = 0.01..=3600.0;
@@ -126,7 +124,7 @@ pub(crate) fn scales(
         add(plate * pixel / 1000.0, "PLTSCALE and the pixel size".into());
     }
     if let (Some(focal), Some(pixel)) = (optics.focal_length_mm, optics.pixel_size_um) {
-        let scale = ARCSEC_MM_PER_UM * pixel / focal;
+        let scale = arcsec_per_px(pixel, focal);
         add(scale, "focal length and pixel size".into());
         // Custom has the pixel size include the binning, but not everybody's custom.
         if optics.binning > 1.0 {

@@ -2,7 +2,8 @@
 
 use super::Facts;
 use super::chart::{Chart, Labels, Mark, Series};
-use crate::track::{Offset, Row, RowStatus, median};
+use crate::robust::median;
+use crate::track::{Offset, Row, RowStatus};
 
 /// A chart with its heading.
 pub struct Figure {

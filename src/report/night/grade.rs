@@ -1,6 +1,7 @@
 //! Which frames are usable, and what is odd about those that are.
 
-use crate::track::{Row, RowStatus, median};
+use crate::robust::median;
+use crate::track::{Row, RowStatus};
 use std::collections::HashMap;
 
 /// How a frame is judged for use.

@@ -1,8 +1,10 @@
 //! Estimates that a few wild values cannot upset.
 
-/// Median of finite values; `None` of none.
-pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.into_iter().filter(|v| v.is_finite()).collect();
+/// Median of the finite values, the mean of the middle two of an even number; `None` where there is
+/// no value.
+pub fn median<T: Into<f64>>(values: impl IntoIterator<Item = T>) -> Option<f64> {
+    let finite = |v: T| Some(v.into()).filter(|v: &f64| v.is_finite());
+    let mut values: Vec<f64> = values.into_iter().filter_map(finite).collect();
     if values.is_empty() {
         return None;
     }
@@ -16,7 +18,7 @@ pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
 }
 
 /// Standard deviation of a normal distribution per median absolute deviation, 1 / 0.6745.
-const SIGMA_PER_MAD: f64 = 1.482_602_2;
+pub const SIGMA_PER_MAD: f64 = 1.482_602_2;
 
 /// Standard deviation about the median, from the median absolute deviation.
 pub fn scatter(values: &[f64]) -> Option<f64> {
