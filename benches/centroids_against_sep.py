@@ -3,8 +3,7 @@
 
 usage: python benches/centroids_against_sep.py [--detections PATH] [--stars N] [--sky E] [--read E]
 
-Needs: sep, astropy, numpy, and the example built before:
-    cargo build --release --example detections
+Needs: sep, astropy, numpy. Without --detections the program that prints them is built.
 
 Isolated stars (Gaussian, Moffat with beta = 3), integrated over the pixels, lie on a grid with
 random places within the pixel. Photon noise of star and sky, read noise and rounding to 16 bits
@@ -30,6 +29,8 @@ import tempfile
 import numpy as np
 import sep
 from astropy.io import fits
+
+from built import built
 
 FWHM_PX = (1.5, 2.0, 3.0, 4.5, 6.0)
 SNR = (20, 50, 100, 200)
@@ -151,14 +152,13 @@ def summary(stars, found, reach):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--detections", default="target/release/examples/detections", metavar="PATH")
+    parser.add_argument("--detections", metavar="PATH")
     parser.add_argument("--stars", type=int, default=225, help="per width and SNR")
     parser.add_argument("--sky", type=float, default=100.0, help="electrons per pixel")
     parser.add_argument("--read", type=float, default=5.0, help="electrons per pixel")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    if not os.path.exists(options.detections):
-        sys.exit(f"{options.detections}: not built; cargo build --release --example detections")
+    detections = options.detections or built("--bench", "detections")["detections"]
     random = np.random.default_rng(options.seed)
     print(f"sky {options.sky:g} e, read noise {options.read:g} e, sep {sep.__version__}")
     print("                         bound   nightfix: rms            bias x, y       error/   sep: rms                 bias x, y")
@@ -171,7 +171,7 @@ def main():
             with tempfile.TemporaryDirectory() as folder:
                 path = os.path.join(folder, "stars.fits")
                 fits.writeto(path, pixels)
-                ours = with_nightfix(options.detections, path)
+                ours = with_nightfix(detections, path)
             theirs = with_sep(pixels)
             for snr in SNR:
                 these = stars[stars[:, 2] == snr]

@@ -236,7 +236,7 @@ def main():
     parser.add_argument("--painters", type=int, default=1, help="processes that paint")
     parser.add_argument("--program", type=Path, default=PROJECT / "target/release/nightfix")
     parser.add_argument(
-        "--detections", type=Path, help="the example that prints detections; without it no centroids"
+        "--detections", type=Path, help="`detections` of benches, built; without it no centroids"
     )
     parser.add_argument("--variant", action="append", metavar="'NAME VARIABLE=VALUE ...'")
     parser.add_argument("--at-once", type=int, default=2, help="processes that are measured")

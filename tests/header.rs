@@ -1,9 +1,11 @@
 //! Writing WCS keywords: what changes, what stays, and what other programs make of it.
 
+#[path = "support/cfitsio.rs"]
+mod cfitsio;
 mod support;
 
 use nightfix::frame::{Frame, Pixels};
-use nightfix::report::header::{Card, CardValue, HeaderError, write_wcs};
+use nightfix::report::header::{Card, HeaderError, write_wcs};
 use nightfix::wcs::{Sip, Wcs};
 use std::path::Path;
 use support::{HEIGHT, UNSIGNED, WIDTH, fits, fits_u16, folder, gzip, put, sky, unit};
@@ -200,6 +202,60 @@ fn checksums_are_made_right() {
     assert_eq!(card(&cards(&after, 0), "CHECKSUM"), None);
 }
 
+/// cfitsio, the reference implementation of FITS, reads every number as it was meant, finds the
+/// checksums right and the pixels as they were.
+#[test]
+fn cfitsio_reads_back_what_was_written() {
+    let folder = folder();
+    let more = ["CHECKSUM= '0000000000000000'", "DATASUM = '1'"];
+    let path = put(folder.path(), "frame.fits", &fits_u16(&more));
+    let meant = wcs(true);
+    written(&path, &meant, &[]);
+    let mut file = fitsio::FitsFile::open(&path).expect("cfitsio opens it");
+    let unit = file.primary_hdu().expect("a primary unit");
+    let text = |file: &mut fitsio::FitsFile, name: &str| -> String {
+        unit.read_key(file, name)
+            .unwrap_or_else(|e| panic!("{name}: {e}"))
+    };
+    assert_eq!(text(&mut file, "CTYPE1"), "RA---TAN-SIP");
+    assert_eq!(text(&mut file, "CTYPE2"), "DEC--TAN-SIP");
+    assert_eq!(text(&mut file, "RADESYS"), "ICRS");
+    let sip = meant.sip.expect("asked for");
+    let mut numbers: Vec<(String, f64)> = Vec::new();
+    for axis in 0..2 {
+        numbers.push((format!("CRPIX{}", axis + 1), meant.crpix[axis]));
+        numbers.push((format!("CRVAL{}", axis + 1), meant.crval[axis]));
+        let row = (0..2).map(|k| (format!("CD{}_{}", axis + 1, k + 1), meant.cd[axis][k]));
+        numbers.extend(row);
+    }
+    let families = [
+        ("A", &sip.a),
+        ("B", &sip.b),
+        ("AP", &sip.ap),
+        ("BP", &sip.bp),
+    ];
+    for (name, terms) in families {
+        let of_family = terms
+            .iter()
+            .map(|(p, q, value)| (format!("{name}_{p}_{q}"), *value));
+        numbers.extend(of_family);
+    }
+    assert_eq!(numbers.len(), 13);
+    for (name, number) in numbers {
+        let read: f64 = unit
+            .read_key(&mut file, &name)
+            .unwrap_or_else(|e| panic!("{name}: {e}"));
+        assert_eq!(read, number, "{name}");
+    }
+    let pixels: Vec<u16> = unit.read_image(&mut file).expect("an image");
+    assert_eq!(pixels, sky());
+    assert_eq!(
+        cfitsio::checksums(&path),
+        [1, 1],
+        "1: right, 0: none, -1: wrong"
+    );
+}
+
 #[test]
 fn cubes_keep_their_third_axis() {
     let folder = folder();
@@ -259,11 +315,7 @@ fn the_image_extension_gets_them() {
 #[test]
 fn other_formats_get_a_file_beside_them() {
     let folder = folder();
-    let extra = [Card::new(
-        "OBSERVER",
-        CardValue::Text("night".into()),
-        "who",
-    )];
+    let extra = [Card::new("OBSERVER", "night", "who")];
     for (name, bytes) in [
         ("frame.png", support::png_u16()),
         ("frame.fits.gz", gzip(&fits_u16(&[]))),
@@ -290,11 +342,7 @@ fn extra_cards_replace_their_like() {
         "frame.fits",
         &fits_u16(&["OBSERVER= 'day'", "GAIN    = 1"]),
     );
-    let extra = [Card::new(
-        "OBSERVER",
-        CardValue::Text("night".into()),
-        "who",
-    )];
+    let extra = [Card::new("OBSERVER", "night", "who")];
     let new = cards(&written(&path, &wcs(false), &extra), 0);
     assert_eq!(
         card(&new, "OBSERVER"),

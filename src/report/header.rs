@@ -10,7 +10,7 @@ mod cards;
 mod checksum;
 mod write;
 
-pub use cards::{Card, CardValue};
+pub use cards::{Card, Value};
 pub use write::{Written, write_wcs, write_wcs_of};
 
 use crate::frame::FrameError;

@@ -143,3 +143,19 @@ pub fn read(path: &Path, count: usize) -> Vec<f64> {
     assert_eq!(status, 0, "the C library could not read {}", path.display());
     values
 }
+
+/// What the C library says of the data's and the whole unit's checksum of the primary unit: 1 right,
+/// 0 missing, -1 wrong.
+pub fn checksums(path: &Path) -> [i32; 2] {
+    let name = literal(path);
+    let (mut handle, mut status) = (std::ptr::null_mut(), 0);
+    let [mut of_data, mut of_unit] = [0; 2];
+    // SAFETY: the name ends with a zero; the handle is that of the open file until it is closed.
+    unsafe {
+        c::ffdkopn(&raw mut handle, name.as_ptr(), 0, &raw mut status);
+        c::ffvcks(handle, &raw mut of_data, &raw mut of_unit, &raw mut status);
+        c::ffclos(handle, &raw mut status);
+    }
+    assert_eq!(status, 0, "{}", path.display());
+    [of_data, of_unit]
+}

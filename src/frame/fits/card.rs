@@ -10,23 +10,23 @@ pub(crate) const CARD_BYTES: usize = 80;
 
 /// A keyword's value.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) enum Value {
-    /// In quotes, or anything that is nothing else.
+pub enum Value {
+    /// In quotes (doubled quotes are one here), or anything that is nothing else.
     Text(String),
     /// `T` or `F`.
     Logical(bool),
     /// Digits.
     Integer(i64),
-    /// A number with a point or exponent; always finite.
+    /// A number with a point or exponent; where it was read, always finite.
     Real(f64),
 }
 
 /// One card with a value.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Card {
+pub struct Card {
     /// Upper case; the words of a HIERARCH keyword are joined by single spaces.
     pub keyword: String,
-    /// Never an empty text.
+    /// Never an empty text where it was read.
     pub value: Value,
     /// What stands behind the slash.
     pub comment: String,
@@ -99,6 +99,30 @@ impl Header {
     /// A logical value; absent or anything else is false.
     pub(crate) fn flag(&self, keyword: &str) -> bool {
         matches!(self.get(keyword), Some(Value::Logical(true)))
+    }
+}
+
+impl From<f64> for Value {
+    fn from(value: f64) -> Value {
+        Value::Real(value)
+    }
+}
+
+impl From<i64> for Value {
+    fn from(value: i64) -> Value {
+        Value::Integer(value)
+    }
+}
+
+impl From<bool> for Value {
+    fn from(value: bool) -> Value {
+        Value::Logical(value)
+    }
+}
+
+impl From<&str> for Value {
+    fn from(value: &str) -> Value {
+        Value::Text(value.to_owned())
     }
 }
 

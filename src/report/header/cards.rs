@@ -1,43 +1,19 @@
 //! Cards: the new ones, and which old ones would contradict them.
 
-use crate::wcs::Wcs;
-
-/// Bytes of a card.
-pub(super) const CARD_BYTES: usize = 80;
+pub(super) use crate::frame::fits::card::CARD_BYTES;
+pub use crate::frame::fits::card::{Card, Value};
+use crate::wcs::{Sip, Wcs};
 
 /// One card as it stands in the file.
 pub(super) type RawCard = [u8; CARD_BYTES];
 
-/// A value of a card.
-#[derive(Debug, Clone, PartialEq)]
-pub enum CardValue {
-    /// Text, quotes not doubled yet. What does not fit the card is cut off.
-    Text(String),
-    /// `T` or `F`.
-    Logical(bool),
-    /// A whole number.
-    Integer(i64),
-    /// A finite number.
-    Real(f64),
-}
-
-/// A card to be written.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Card {
-    /// At most eight of `A-Z 0-9 - _`.
-    pub keyword: String,
-    /// Its value.
-    pub value: CardValue,
-    /// What it means; cut off where the card ends.
-    pub comment: String,
-}
-
 impl Card {
-    /// A card with this content.
-    pub fn new(keyword: &str, value: CardValue, comment: &str) -> Card {
+    /// A card to be written: a keyword of at most eight of `A-Z 0-9 - _`, its value, and what it
+    /// means. Text and comment are cut off where the card ends.
+    pub fn new(keyword: &str, value: impl Into<Value>, comment: &str) -> Card {
         Card {
             keyword: keyword.to_owned(),
-            value,
+            value: value.into(),
             comment: comment.to_owned(),
         }
     }
@@ -55,7 +31,7 @@ impl Card {
                 .collect()
         };
         let value = match &self.value {
-            CardValue::Text(text) => {
+            Value::Text(text) => {
                 let mut text = printable(text);
                 // 68 characters lie between the quotes of a full card.
                 while text.replace('\'', "''").len() > 68 {
@@ -63,9 +39,9 @@ impl Card {
                 }
                 format!("{:<20}", format!("'{:<8}'", text.replace('\'', "''")))
             }
-            CardValue::Logical(flag) => format!("{:>20}", if *flag { "T" } else { "F" }),
-            CardValue::Integer(i) => format!("{i:>20}"),
-            CardValue::Real(r) => format!("{:>20}", real(*r)?),
+            Value::Logical(flag) => format!("{:>20}", if *flag { "T" } else { "F" }),
+            Value::Integer(i) => format!("{i:>20}"),
+            Value::Real(r) => format!("{:>20}", real(*r)?),
         };
         let mut card = format!("{:<8}= {value}", self.keyword);
         if !self.comment.is_empty() {
@@ -100,95 +76,65 @@ fn real(value: f64) -> Option<String> {
 /// Axes behind the second keep what `old` says of them: their type, unit, reference and step.
 /// Without that they are numbered from 1.
 pub(super) fn wcs_cards(wcs: &Wcs, axes: usize, old: &[RawCard]) -> Vec<Card> {
-    let text = |keyword: &str, value: &str, comment: &str| {
-        Card::new(keyword, CardValue::Text(value.into()), comment)
-    };
-    let real = |keyword: &str, value: f64, comment: &str| {
-        Card::new(keyword, CardValue::Real(value), comment)
-    };
     let suffix = if wcs.sip.is_some() { "-SIP" } else { "" };
+    let [ra, dec] = ["RA---TAN", "DEC--TAN"].map(|kind| format!("{kind}{suffix}"));
+    let pixel = "reference pixel, first pixel = 1";
     let mut cards = vec![
-        Card::new(
-            "WCSAXES",
-            CardValue::Integer(axes.max(2) as i64),
-            "number of axes described",
-        ),
-        text(
-            "CTYPE1",
-            &format!("RA---TAN{suffix}"),
-            "right ascension, gnomonic projection",
-        ),
-        text(
-            "CTYPE2",
-            &format!("DEC--TAN{suffix}"),
-            "declination, gnomonic projection",
-        ),
-        text("CUNIT1", "deg", ""),
-        text("CUNIT2", "deg", ""),
-        real("CRPIX1", wcs.crpix[0], "reference pixel, first pixel = 1"),
-        real("CRPIX2", wcs.crpix[1], "reference pixel, first pixel = 1"),
-        real("CRVAL1", wcs.crval[0], "[deg] right ascension there"),
-        real("CRVAL2", wcs.crval[1], "[deg] declination there"),
-        real("CD1_1", wcs.cd[0][0], "[deg/pixel]"),
-        real("CD1_2", wcs.cd[0][1], "[deg/pixel]"),
-        real("CD2_1", wcs.cd[1][0], "[deg/pixel]"),
-        real("CD2_2", wcs.cd[1][1], "[deg/pixel]"),
+        Card::new("WCSAXES", axes.max(2) as i64, "number of axes described"),
+        Card::new("CTYPE1", &*ra, "right ascension, gnomonic projection"),
+        Card::new("CTYPE2", &*dec, "declination, gnomonic projection"),
+        Card::new("CUNIT1", "deg", ""),
+        Card::new("CUNIT2", "deg", ""),
+        Card::new("CRPIX1", wcs.crpix[0], pixel),
+        Card::new("CRPIX2", wcs.crpix[1], pixel),
+        Card::new("CRVAL1", wcs.crval[0], "[deg] right ascension there"),
+        Card::new("CRVAL2", wcs.crval[1], "[deg] declination there"),
+        Card::new("CD1_1", wcs.cd[0][0], "[deg/pixel]"),
+        Card::new("CD1_2", wcs.cd[0][1], "[deg/pixel]"),
+        Card::new("CD2_1", wcs.cd[1][0], "[deg/pixel]"),
+        Card::new("CD2_2", wcs.cd[1][1], "[deg/pixel]"),
     ];
-    for axis in 3..=axes {
-        cards.extend(further_axis(axis, old));
-    }
-    cards.push(text("RADESYS", "ICRS", "frame of the position"));
-    cards.push(real("EQUINOX", 2000.0, "equinox of the position"));
-    if let Some(sip) = &wcs.sip {
-        let families = [
-            ("A", sip.order, &sip.a),
-            ("B", sip.order, &sip.b),
-            ("AP", sip.inverse_order, &sip.ap),
-            ("BP", sip.inverse_order, &sip.bp),
-        ];
-        for (name, order, terms) in families {
-            let keyword = format!("{name}_ORDER");
-            cards.push(Card::new(
-                &keyword,
-                CardValue::Integer(order as i64),
-                "order of the SIP polynomial",
-            ));
-            cards.extend(
-                terms
-                    .iter()
-                    .map(|(p, q, value)| real(&format!("{name}_{p}_{q}"), *value, "")),
-            );
-        }
+    cards.extend((3..=axes).flat_map(|axis| further_axis(axis, old)));
+    cards.push(Card::new("RADESYS", "ICRS", "frame of the position"));
+    cards.push(Card::new("EQUINOX", 2000.0, "equinox of the position"));
+    cards.extend(wcs.sip.iter().flat_map(sip_cards));
+    cards
+}
+
+fn sip_cards(sip: &Sip) -> Vec<Card> {
+    let mut cards = Vec::new();
+    for (name, order, terms) in [
+        ("A", sip.order, &sip.a),
+        ("B", sip.order, &sip.b),
+        ("AP", sip.inverse_order, &sip.ap),
+        ("BP", sip.inverse_order, &sip.bp),
+    ] {
+        let keyword = format!("{name}_ORDER");
+        cards.push(Card::new(
+            &keyword,
+            order as i64,
+            "order of the SIP polynomial",
+        ));
+        let term = |&(p, q, value): &(_, _, f64)| Card::new(&format!("{name}_{p}_{q}"), value, "");
+        cards.extend(terms.iter().map(term));
     }
     cards
 }
 
 fn further_axis(axis: usize, old: &[RawCard]) -> Vec<Card> {
     let header = crate::frame::fits::card::Header::parse(old.as_flattened());
-    let number = |name: String| header.number(&name);
-    let step = number(format!("CD{axis}_{axis}")).or(number(format!("CDELT{axis}")));
-    let old_text = |name: &str| header.text(name).map(str::to_owned);
-    let kind = old_text(&format!("CTYPE{axis}"));
-    let real =
-        |name: &str, value: f64| Card::new(&format!("{name}{axis}"), CardValue::Real(value), "");
-    let mut cards = vec![Card::new(
-        &format!("CTYPE{axis}"),
-        CardValue::Text(kind.unwrap_or_else(|| "LINEAR".into())),
-        "",
-    )];
-    if let Some(unit) = old_text(&format!("CUNIT{axis}")) {
-        cards.push(Card::new(
-            &format!("CUNIT{axis}"),
-            CardValue::Text(unit),
-            "",
-        ));
-    }
+    let number = |name: &str| header.number(&format!("{name}{axis}"));
+    let text = |name: &str| header.text(&format!("{name}{axis}"));
+    let card = |name: &str, value: Value| Card::new(&format!("{name}{axis}"), value, "");
+    let step = number(&format!("CD{axis}_")).or(number("CDELT"));
+    let mut cards = vec![card("CTYPE", text("CTYPE").unwrap_or("LINEAR").into())];
+    cards.extend(text("CUNIT").map(|unit| card("CUNIT", unit.into())));
     cards.extend([
-        real("CRPIX", number(format!("CRPIX{axis}")).unwrap_or(1.0)),
-        real("CRVAL", number(format!("CRVAL{axis}")).unwrap_or(1.0)),
-        real(
+        card("CRPIX", number("CRPIX").unwrap_or(1.0).into()),
+        card("CRVAL", number("CRVAL").unwrap_or(1.0).into()),
+        card(
             &format!("CD{axis}_"),
-            step.filter(|s| *s != 0.0).unwrap_or(1.0),
+            step.filter(|s| *s != 0.0).unwrap_or(1.0).into(),
         ),
     ]);
     cards
@@ -265,7 +211,7 @@ mod tests {
     /// Layout of FITS 4.0, section 4.2: values right-aligned to column 30, text from column 11.
     #[test]
     fn fixed_format() {
-        let real = |v| Card::new("CD1_1", CardValue::Real(v), "[deg/pixel]");
+        let real = |v| Card::new("CD1_1", Value::Real(v), "[deg/pixel]");
         assert_eq!(
             line(&real(-0.0014343438439979872)),
             "CD1_1   = -1.4343438439979872E-3 / [deg/pixel]"
@@ -279,11 +225,11 @@ mod tests {
             "CD1_1   =               1.0E-7 / [deg/pixel]"
         );
         assert_eq!(real(f64::NAN).to_bytes(), None);
-        let text = Card::new("OBJECT", CardValue::Text("Barnard's \u{2605}".into()), "");
+        let text = Card::new("OBJECT", Value::Text("Barnard's \u{2605}".into()), "");
         assert_eq!(line(&text), "OBJECT  = 'Barnard''s ?'");
-        let logical = Card::new("EXTEND", CardValue::Logical(true), "c");
+        let logical = Card::new("EXTEND", Value::Logical(true), "c");
         assert_eq!(line(&logical), "EXTEND  =                    T / c");
-        let too_long = Card::new("TOOLONGKEY", CardValue::Integer(1), "");
+        let too_long = Card::new("TOOLONGKEY", Value::Integer(1), "");
         assert_eq!(too_long.to_bytes(), None);
     }
 

@@ -1,7 +1,7 @@
 //! Rewrites the header of a FITS file, or writes one beside another format.
 
 use super::HeaderError;
-use super::cards::{CARD_BYTES, Card, CardValue, RawCard, contradicts, keyword, wcs_cards};
+use super::cards::{CARD_BYTES, Card, RawCard, contradicts, keyword, wcs_cards};
 use super::checksum::{Sum, encode_complement};
 use crate::Deadline;
 use crate::frame::budget::Budget;
@@ -240,7 +240,7 @@ fn set_text(card: &mut RawCard, text: &str) {
     let comment = header.card(&name).map_or("", |c| c.comment.as_str());
     // The same text in the same place: the card keeps its bytes.
     let same = header.text(&name) == Some(text) && card.get(10) == Some(&b'\'');
-    let new = Card::new(&name, CardValue::Text(text.into()), comment).to_bytes();
+    let new = Card::new(&name, text, comment).to_bytes();
     if let (false, Some(new)) = (same, new) {
         *card = new;
     }
@@ -324,36 +324,33 @@ impl Job<'_> {
     }
 
     fn cards_beside(&self) -> Vec<Card> {
-        let text = |keyword: &str, value: String, comment: &str| {
-            Card::new(keyword, CardValue::Text(value), comment)
-        };
         let mut cards = vec![
-            Card::new("SIMPLE", CardValue::Logical(true), "FITS"),
-            Card::new("BITPIX", CardValue::Integer(8), ""),
-            Card::new(
-                "NAXIS",
-                CardValue::Integer(0),
-                "no data, only where the frame points",
-            ),
+            Card::new("SIMPLE", true, "FITS"),
+            Card::new("BITPIX", 8, ""),
+            Card::new("NAXIS", 0, "no data, only where the frame points"),
         ];
         cards.extend(wcs_cards(self.wcs, 2, &[]));
         let name = self.path.file_name().unwrap_or_default();
-        cards.push(text(
+        cards.push(Card::new(
             "FILENAME",
-            name.to_string_lossy().into_owned(),
+            &*name.to_string_lossy(),
             "the frame described",
         ));
         if let Some(frame) = self.solved {
             // FITS has no keyword for the size of an image that is elsewhere. A section of pixels,
             // first to last along each axis, is common practice of observatories.
             let section = format!("[1:{},1:{}]", frame.width, frame.height);
-            cards.push(text("DATASEC", section, "pixels of the frame described"));
+            cards.push(Card::new(
+                "DATASEC",
+                &*section,
+                "pixels of the frame described",
+            ));
             let order = if frame.first_row_on_top {
                 "TOP-DOWN"
             } else {
                 "BOTTOM-UP"
             };
-            cards.push(text("ROWORDER", order.into(), "of its rows, as displayed"));
+            cards.push(Card::new("ROWORDER", order, "of its rows, as displayed"));
         }
         cards.extend_from_slice(self.extra);
         cards

@@ -1,7 +1,7 @@
 //! Prints what the detector finds in a frame as CSV, in the order handed on.
 //!
 //! ```text
-//! cargo run --release --example detections -- FRAME
+//! cargo bench --bench detections -- FRAME
 //! ```
 //!
 //! Positions are 0-based pixels in stored order, an integer is a pixel centre.
@@ -13,7 +13,8 @@ use std::path::Path;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    let mut arguments = std::env::args_os().skip(1);
+    // Cargo adds --bench.
+    let mut arguments = std::env::args_os().skip(1).filter(|a| a != "--bench");
     let (Some(name), None) = (arguments.next(), arguments.next()) else {
         eprintln!("usage: detections FRAME");
         return ExitCode::from(64);
