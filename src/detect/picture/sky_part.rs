@@ -44,11 +44,15 @@ impl SkyPart {
     pub fn of<P: Pixel>(image: &Image<'_, P>) -> SkyPart {
         let whole = SkyPart::whole(image);
         let large = |left: &Range<usize>, all: usize| left.len() as f64 >= LEAST_SIDE * all as f64;
-        if let Some((columns, rows)) = left_by_panels(image)
+        if !off("panels")
+            && let Some((columns, rows)) = left_by_panels(image)
             && large(&columns, image.width)
             && large(&rows, image.height)
         {
             return SkyPart { columns, rows }.without_edges(image);
+        }
+        if off("windows") {
+            return whole;
         }
         let mut part = whole.clone();
         // Without the windows on two sides those on the other two are easier to tell.
@@ -103,6 +107,15 @@ impl SkyPart {
         };
         self.rows.clone().flat_map(row).copied().collect()
     }
+}
+
+#[cfg(feature = "rule-switches")]
+fn off(name: &str) -> bool {
+    crate::detect::switches::is_off(name)
+}
+#[cfg(not(feature = "rule-switches"))]
+fn off(_: &str) -> bool {
+    false
 }
 
 /// Share of the pixels of a column (or row) that are exactly like the next one in it.
