@@ -18,6 +18,13 @@ pub struct Point {
     pub motion: [f64; 2],
 }
 
+impl Point {
+    /// A residual in units of the prior error, squared.
+    fn squared(&self, residual: &[f64; 2]) -> f64 {
+        (residual[0] * residual[0] + residual[1] * residual[1]) / (self.sigma_px * self.sigma_px)
+    }
+}
+
 /// Models in order of their freedom.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Model {
@@ -247,33 +254,36 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
     let design: Vec<Equations> = points.iter().map(|p| model.equations(p.uv)).collect();
     let mut weights = vec![1.0; points.len()];
     let mut slopes = vec![1.0; points.len()];
-    let mut residuals = vec![[0.0; 2]; points.len()];
+    let mut residuals = Vec::new();
     let mut solved = Vec::new();
     let mut inverse = DMatrix::zeros(0, 0);
     let mut scatter = 1.0;
     for _ in 0..12 {
         (solved, inverse) = solve(&design, points, &weights, parameters, |p| p.target)?;
-        let mut scaled = Vec::with_capacity(points.len());
-        for ((point, equations), residual) in points.iter().zip(&design).zip(&mut residuals) {
+        let left = |(point, equations): (&Point, &Equations)| {
             let [x, y] = equations.predict(&solved);
-            *residual = [point.target[0] - x, point.target[1] - y];
-            scaled.push(residual[0].hypot(residual[1]) / point.sigma_px);
-        }
+            [point.target[0] - x, point.target[1] - y]
+        };
+        residuals = points.iter().zip(&design).map(left).collect();
+        let scaled: Vec<f64> = points
+            .iter()
+            .zip(&residuals)
+            .map(|(point, residual)| point.squared(residual).sqrt())
+            .collect();
         // Median of a Rayleigh distribution: 1.1774 sigma per axis. Few degrees of freedom
         // shrink residuals; the correction is that of the variance.
         let freedom = 1.0 - parameters as f64 / (2 * points.len()) as f64;
         scatter = (median(scaled.iter().copied())? / 1.1774 / freedom.sqrt()).max(0.2);
-        let fresh: Vec<f64>;
-        (fresh, slopes) = scaled
+        let before = weights;
+        (weights, slopes) = scaled
             .iter()
             .map(|&r| biweight(r, 1.2 * scatter).into())
             .unzip();
-        let change = fresh
+        let change: f64 = weights
             .iter()
-            .zip(&weights)
+            .zip(&before)
             .map(|(a, b): (&f64, &f64)| (a - b).abs())
-            .sum::<f64>();
-        weights = fresh;
+            .sum();
         if change < 1e-4 * points.len() as f64 {
             break;
         }
@@ -283,13 +293,13 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
     if freedom < 1.0 {
         return None;
     }
-    let chi2: f64 = points
-        .iter()
-        .zip(&residuals)
-        .zip(&weights)
-        .map(|((p, r), w)| w * (r[0] * r[0] + r[1] * r[1]) / (p.sigma_px * p.sigma_px))
-        .sum();
-    let variance = chi2 / freedom;
+    let squares = || {
+        points
+            .iter()
+            .zip(&residuals)
+            .map(|(point, residual)| point.squared(residual))
+    };
+    let chi2: f64 = squares().zip(&weights).map(|(square, w)| w * square).sum();
     let centre = Converged {
         design: &design,
         points,
@@ -301,11 +311,7 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
     }
     .centre_error()?;
     // Every model is judged on all points, outliers with a bounded loss.
-    let loss: f64 = points
-        .iter()
-        .zip(&residuals)
-        .map(|(p, r)| ((r[0] * r[0] + r[1] * r[1]) / (p.sigma_px * p.sigma_px)).min(40.0))
-        .sum();
+    let loss: f64 = squares().map(|square| square.min(40.0)).sum();
     let equations = 2.0 * points.len() as f64;
     Some(Fitted {
         model,
@@ -313,7 +319,7 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         coefficients: model.coefficients(&solved),
         residuals,
         weights,
-        variance,
+        variance: chi2 / freedom,
         centre,
         criterion: equations * (loss / equations).max(1e-12).ln()
             + parameters as f64 * equations.ln(),

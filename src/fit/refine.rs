@@ -78,11 +78,9 @@ pub fn fit(
         let sizes = fitted.residuals.iter().map(|r| r[0].hypot(r[1]));
         // Five Rayleigh medians hold all but a few in a billion of good matches.
         radius_px = (5.0 * median(sizes)?).clamp(0.7, radius_px.max(3.0));
-        let same = |a: &[Pair], b: &[Pair]| {
-            a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.detection == b.detection)
-        };
+        let detected = |pairs: &[Pair]| pairs.iter().map(|pair| pair.detection).collect::<Vec<_>>();
         let settled = last.as_ref().is_some_and(|(before, pairs, _)| {
-            same(pairs, &found) && before.terms.len() == fitted.terms.len()
+            detected(pairs) == detected(&found) && before.terms.len() == fitted.terms.len()
         });
         last = Some((fitted, found, points));
         if settled {
@@ -94,16 +92,16 @@ pub fn fit(
     if reach_out(&points, Model::Polynomial(2)) {
         widen(&mut fitted, &points);
     }
-    solution(
-        &fitted,
-        &found,
+    let fit = Settled {
+        fitted,
+        found,
         wcs,
-        &geometry,
-        detections,
-        display,
-        log10_chance,
-        (epoch, years, told),
-    )
+        geometry,
+        epoch,
+        years,
+        told,
+    };
+    fit.solution(detections, display, log10_chance)
 }
 
 /// TAN of a camera, its radial term as SIP.
@@ -246,98 +244,111 @@ fn moved(fitted: &Fitted, before: &Wcs, geometry: &Geometry) -> Option<Wcs> {
     )
 }
 
-#[allow(clippy::too_many_arguments)]
-fn solution(
-    fitted: &Fitted,
-    found: &[Pair],
+/// What the rounds of a fit ended with.
+struct Settled {
+    fitted: Fitted,
+    found: Vec<Pair>,
     wcs: Wcs,
-    geometry: &Geometry,
-    detections: &Detections,
-    display: Display,
-    log10_chance: f64,
-    (epoch, years, told): (Epoch, Years, Option<Years>),
-) -> Option<Solution> {
-    let size = [detections.width as f64, detections.height as f64];
-    let matched: Vec<MatchedStar> = found
-        .iter()
-        .zip(&fitted.weights)
-        .filter(|(_, weight)| **weight > 0.0)
-        .filter_map(|(pair, _)| {
-            let star = &detections.stars[pair.detection];
-            let [x, y] = wcs.vector_to_pixel(pair.star.vector)?;
-            let [ra_deg, dec_deg] = vector_to_sky(pair.star.vector);
-            Some(MatchedStar {
-                detection: pair.detection,
-                ra_deg,
-                dec_deg,
-                mag: f64::from(pair.star.mag),
-                residual_px: [x - 1.0 - star.x_px, y - 1.0 - star.y_px],
-            })
+    geometry: Geometry,
+    epoch: Epoch,
+    years: Years,
+    told: Option<Years>,
+}
+
+impl Settled {
+    /// What is said of the frame; `None` where too few pairs have any weight.
+    fn solution(
+        self,
+        detections: &Detections,
+        display: Display,
+        log10_chance: f64,
+    ) -> Option<Solution> {
+        let matched = self.matched(detections);
+        if matched.len() < FEWEST {
+            return None;
+        }
+        let square = |m: &MatchedStar| m.residual_px[0].powi(2) + m.residual_px[1].powi(2);
+        let squares: f64 = matched.iter().map(square).sum();
+        let wcs = &self.wcs;
+        let [cx, cy] = self.geometry.crpix;
+        let [width, height] = [detections.width as f64, detections.height as f64];
+        let centre = wcs.pixel_to_sky(cx, cy);
+        let scale_deg = scale_of(wcs);
+        let (rotation_deg, mirrored) = self.rotation(centre, display);
+        let corner = |x: f64, y: f64| wcs.pixel_to_sky(x, y);
+        let begin = self.epoch.begin_jyear();
+        Some(Solution {
+            centre_ra_deg: centre[0],
+            centre_dec_deg: centre[1],
+            uncertainty_arcsec: self.fitted.centre.radius95() * scale_deg * 3600.0,
+            scale_arcsec_per_px: scale_deg * 3600.0,
+            rotation_deg,
+            mirrored,
+            field_deg: [
+                self.apart_deg([0.5, cy], [width + 0.5, cy]),
+                self.apart_deg([cx, 0.5], [cx, height + 0.5]),
+            ],
+            corners_deg: [
+                corner(1.0, 1.0),
+                corner(width, 1.0),
+                corner(width, height),
+                corner(1.0, height),
+            ],
+            rms_px: (squares / matched.len() as f64).sqrt(),
+            matched,
+            log10_chance,
+            epoch_jyear: begin + self.years.after,
+            epoch_sigma_years: self.years.sigma,
+            told_by_stars: self.told.map(|told| Told {
+                jyear: begin + told.after,
+                sigma_years: told.sigma,
+            }),
+            date: match self.epoch {
+                Epoch::Known { .. } => DateVerdict::Believed,
+                Epoch::Unknown { .. } => DateVerdict::None,
+            },
+            wcs: self.wcs,
         })
-        .collect();
-    if matched.len() < FEWEST {
-        return None;
     }
-    let squares: f64 = matched
-        .iter()
-        .map(|m| m.residual_px[0].powi(2) + m.residual_px[1].powi(2))
-        .sum();
-    let centre = wcs.pixel_to_sky(geometry.crpix[0], geometry.crpix[1]);
-    let scale_deg = scale_of(&wcs);
-    let uncertainty_px = fitted.centre.radius95();
-    let step = |towards: [f64; 2]| {
-        wcs.pixel_to_vector(
-            geometry.crpix[0] + towards[0],
-            geometry.crpix[1] + towards[1],
-        )
-    };
-    let [east, north, _] = tangent_basis(centre[0], centre[1]);
-    let up = step(display.up);
-    let right = step(display.right);
-    let (up_e, up_n) = (dot(up, east), dot(up, north));
-    let (right_e, right_n) = (dot(right, east), dot(right, north));
-    let opposite = |a: [f64; 2], b: [f64; 2]| {
-        angle_between(
-            wcs.pixel_to_vector(a[0], a[1]),
-            wcs.pixel_to_vector(b[0], b[1]),
-        )
-        .to_degrees()
-    };
-    let [cx, cy] = geometry.crpix;
-    let corner = |x: f64, y: f64| wcs.pixel_to_sky(x, y);
-    Some(Solution {
-        centre_ra_deg: centre[0],
-        centre_dec_deg: centre[1],
-        uncertainty_arcsec: uncertainty_px * scale_deg * 3600.0,
-        scale_arcsec_per_px: scale_deg * 3600.0,
-        rotation_deg: up_e.atan2(up_n).to_degrees().rem_euclid(360.0),
+
+    /// The pairs that the solution rests on.
+    fn matched(&self, detections: &Detections) -> Vec<MatchedStar> {
+        let used = self.found.iter().zip(&self.fitted.weights);
+        used.filter(|(_, weight)| **weight > 0.0)
+            .filter_map(|(pair, _)| {
+                let star = &detections.stars[pair.detection];
+                let [x, y] = self.wcs.vector_to_pixel(pair.star.vector)?;
+                let [ra_deg, dec_deg] = vector_to_sky(pair.star.vector);
+                Some(MatchedStar {
+                    detection: pair.detection,
+                    ra_deg,
+                    dec_deg,
+                    mag: f64::from(pair.star.mag),
+                    residual_px: [x - 1.0 - star.x_px, y - 1.0 - star.y_px],
+                })
+            })
+            .collect()
+    }
+
+    /// Position angle of the picture's up at its centre, degrees, and whether it is mirrored.
+    fn rotation(&self, centre: [f64; 2], display: Display) -> (f64, bool) {
+        let [east, north, _] = tangent_basis(centre[0], centre[1]);
+        let step = |towards: [f64; 2]| {
+            let [x, y] = [0, 1].map(|axis| self.geometry.crpix[axis] + towards[axis]);
+            let to = self.wcs.pixel_to_vector(x, y);
+            (dot(to, east), dot(to, north))
+        };
+        let ((up_e, up_n), (right_e, right_n)) = (step(display.up), step(display.right));
         // With up = north, right is west on the ordinary sky.
-        mirrored: right_e * up_n - right_n * up_e > 0.0,
-        field_deg: [
-            opposite([0.5, cy], [size[0] + 0.5, cy]),
-            opposite([cx, 0.5], [cx, size[1] + 0.5]),
-        ],
-        corners_deg: [
-            corner(1.0, 1.0),
-            corner(size[0], 1.0),
-            corner(size[0], size[1]),
-            corner(1.0, size[1]),
-        ],
-        rms_px: (squares / matched.len() as f64).sqrt(),
-        matched,
-        log10_chance,
-        epoch_jyear: epoch.begin_jyear() + years.after,
-        epoch_sigma_years: years.sigma,
-        told_by_stars: told.map(|told| Told {
-            jyear: epoch.begin_jyear() + told.after,
-            sigma_years: told.sigma,
-        }),
-        date: match epoch {
-            Epoch::Known { .. } => DateVerdict::Believed,
-            Epoch::Unknown { .. } => DateVerdict::None,
-        },
-        wcs,
-    })
+        let mirrored = right_e * up_n - right_n * up_e > 0.0;
+        (up_e.atan2(up_n).to_degrees().rem_euclid(360.0), mirrored)
+    }
+
+    /// Angle between the directions of two pixels, degrees.
+    fn apart_deg(&self, a: [f64; 2], b: [f64; 2]) -> f64 {
+        let [a, b] = [a, b].map(|[x, y]| self.wcs.pixel_to_vector(x, y));
+        angle_between(a, b).to_degrees()
+    }
 }
 
 /// The stars around the frame of `camera` that a fit should use: the brightest so many.

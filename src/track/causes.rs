@@ -133,22 +133,10 @@ pub struct Motion {
     pub residuals: Vec<(usize, [f64; 3])>,
 }
 
-/// Radians to arcsec.
-
 /// Judges the causes for one camera. `runs` holds the orientations of each run in order of time.
 pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion {
     let runs: Vec<&Vec<Attitude>> = runs.iter().filter(|r| r.len() >= 2).collect();
-    let samples: Vec<Sample<'_>> = runs
-        .iter()
-        .enumerate()
-        .flat_map(|(run, list)| {
-            list.iter().map(move |attitude| Sample {
-                attitude,
-                run,
-                minutes: attitude.minutes - list[0].minutes,
-            })
-        })
-        .collect();
+    let samples = samples_of(&runs);
     let longest = runs
         .iter()
         .enumerate()
@@ -176,30 +164,14 @@ pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion
         motion.causes = Cause::ALL.iter().map(|c| unfit(*c, Lack::Frames)).collect();
         return motion;
     };
-    let in_race: Vec<&Fit> = fits
-        .iter()
-        .filter(|f| f.1 - best.1 <= OUT)
-        .map(|f| &f.0)
-        .collect();
     let pole = site.map_or(1.0, |s| s.latitude_deg.signum());
-    let observed = observed_drift(&samples, longest);
-    for cause in Cause::ALL {
-        if cause == Cause::Sag && site.is_none() {
-            motion.causes.push(unfit(cause, Lack::Site));
-            continue;
-        }
-        let mut judged = verdict(cause, &in_race, &fits);
-        judged.drift = fits
-            .iter()
-            .find(|(f, _)| f.causes.contains(&cause))
-            .and_then(|(f, _)| drift_by(f, cause, &samples, longest));
-        if hides_much(&judged, observed) {
-            judged.verdict = Verdict::Open {
-                instead: instead_of(cause, &in_race),
-            };
-        }
-        motion.causes.push(judged);
-    }
+    motion.causes = Cause::ALL
+        .iter()
+        .map(|&cause| match cause {
+            Cause::Sag if site.is_none() => unfit(cause, Lack::Site),
+            _ => judge_cause(cause, &fits, &samples, longest),
+        })
+        .collect();
     motion.axis = fits
         .iter()
         .map(|(f, _)| f)
@@ -211,21 +183,52 @@ pub fn judge(camera: &str, runs: &[Vec<Attitude>], site: Option<Site>) -> Motion
         doubt(judged, &left, longest_min);
     }
     motion.remainder = Some(left);
+    let shown = |r: &[f64; 3]| [r[0], r[1], r[2] / 60.0].map(|radians| radians * ARCSEC_PER_RAD);
     motion.residuals = samples
         .iter()
         .zip(&best.0.residuals)
-        .map(|(s, r)| {
-            (
-                s.attitude.row,
-                [
-                    r[0] * ARCSEC_PER_RAD,
-                    r[1] * ARCSEC_PER_RAD,
-                    r[2] * ARCSEC_PER_RAD / 60.0,
-                ],
-            )
-        })
+        .map(|(s, r)| (s.attitude.row, shown(r)))
         .collect();
     motion
+}
+
+/// The orientations of all runs, each with its time since the run began.
+fn samples_of<'a>(runs: &[&'a Vec<Attitude>]) -> Vec<Sample<'a>> {
+    let of_run = |(run, list): (usize, &&'a Vec<Attitude>)| {
+        let begin = list[0].minutes;
+        list.iter().map(move |attitude| Sample {
+            attitude,
+            run,
+            minutes: attitude.minutes - begin,
+        })
+    };
+    runs.iter().enumerate().flat_map(of_run).collect()
+}
+
+/// What the fits, the likeliest first, say of one cause.
+fn judge_cause(
+    cause: Cause,
+    fits: &[(Fit, f64)],
+    samples: &[Sample<'_>],
+    longest: usize,
+) -> Judged {
+    let best = fits.first().map_or(f64::NAN, |(_, criterion)| *criterion);
+    let in_race: Vec<&Fit> = fits
+        .iter()
+        .filter(|f| f.1 - best <= OUT)
+        .map(|f| &f.0)
+        .collect();
+    let mut judged = verdict(cause, &in_race, fits);
+    judged.drift = fits
+        .iter()
+        .find(|(f, _)| f.causes.contains(&cause))
+        .and_then(|(f, _)| drift_by(f, cause, samples, longest));
+    if hides_much(&judged, observed_drift(samples, longest)) {
+        judged.verdict = Verdict::Open {
+            instead: instead_of(cause, &in_race),
+        };
+    }
+    judged
 }
 
 fn length(run: &[Attitude]) -> f64 {

@@ -48,6 +48,11 @@ impl Place {
         let seen: Vec<(f64, [f64; 2])> = picked()
             .filter_map(|r| r.mid_jd_utc.zip(r.centre_deg()))
             .collect();
+        place.at(site, &seen)
+    }
+
+    /// The same at a site that frames seen at these times (JD UTC) and positions may contradict.
+    fn at(self, site: Site, seen: &[(f64, [f64; 2])]) -> Place {
         let doubtful = seen.iter().find_map(|(jd, _)| {
             let moment = Moment::from_jd_utc(*jd)?;
             date_doubt(&moment).map(|_| moment)
@@ -59,7 +64,7 @@ impl Place {
                      horizon is not worked out.",
                     moment.iso_utc()
                 )),
-                ..place
+                ..self
             };
         }
         let refuted = seen
@@ -68,7 +73,7 @@ impl Place {
         let Some(misread) = refuted else {
             return Place {
                 site: Some(site),
-                ..place
+                ..self
             };
         };
         // A reading must suit every frame of the night.
@@ -86,14 +91,14 @@ impl Place {
                     "The headers' time and site cannot both be right (with them {misread}); all \
                      fits {reading}, and so it is read here."
                 )),
-                ..place
+                ..self
             },
             None => Place {
                 remark: Some(format!(
                     "The headers' time and site cannot both be right (with them {misread}): the \
                      site is not used."
                 )),
-                ..place
+                ..self
             },
         }
     }

@@ -163,32 +163,31 @@ impl Chart {
                 .draw()?;
         }
         for series in &self.series {
-            let colour = SERIES[series.colour % SERIES.len()];
-            let points: Vec<(f64, f64)> = thinned(&series.points)
-                .filter(|p| p[0].is_finite() && p[1].is_finite())
-                .map(|p| (p[0], p[1]))
-                .collect();
-            let size = if points.len() > 200 { 2 } else { 3 };
-            match series.mark {
-                Mark::Line => {
-                    let path = PathElement::new(points, colour.stroke_width(1));
-                    chart.draw_series(std::iter::once(path))?;
-                }
-                Mark::Dot => {
-                    let dot = |p| Circle::new(p, size, colour.filled());
-                    chart.draw_series(points.into_iter().map(dot))?;
-                }
-                Mark::Triangle => {
-                    let mark = |p| TriangleMarker::new(p, size + 3, colour.filled());
-                    chart.draw_series(points.into_iter().map(mark))?;
-                }
-                Mark::Cross => {
-                    let mark = |p| Cross::new(p, size + 3, colour.stroke_width(2));
-                    chart.draw_series(points.into_iter().map(mark))?;
-                }
-            }
+            let marks = series.marks().into_iter();
+            chart.draw_series(marks)?;
         }
         Ok(())
+    }
+}
+
+impl Series {
+    /// The line through its points, or a mark at each.
+    fn marks<'a>(&self) -> Vec<DynElement<'static, SVGBackend<'a>, (f64, f64)>> {
+        let colour = SERIES[self.colour % SERIES.len()];
+        let points: Vec<(f64, f64)> = thinned(&self.points)
+            .filter(|p| p[0].is_finite() && p[1].is_finite())
+            .map(|p| (p[0], p[1]))
+            .collect();
+        if let Mark::Line = self.mark {
+            return vec![PathElement::new(points, colour.stroke_width(1)).into_dyn()];
+        }
+        let size = if points.len() > 200 { 2 } else { 3 };
+        let mark = |p| match self.mark {
+            Mark::Triangle => TriangleMarker::new(p, size + 3, colour.filled()).into_dyn(),
+            Mark::Cross => Cross::new(p, size + 3, colour.stroke_width(2)).into_dyn(),
+            Mark::Dot | Mark::Line => Circle::new(p, size, colour.filled()).into_dyn(),
+        };
+        points.into_iter().map(mark).collect()
     }
 }
 
