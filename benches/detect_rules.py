@@ -8,8 +8,9 @@ Builds the program, the tests and `detections` with the feature `rule-switches`,
 NIGHTFIX_WITHOUT=RULE over
   - the real frames of FOLDER (truth.json beside them, as for the tests): solved blind, and wrong,
     where the centre lies more than three pixels from the truth;
-  - fields of the real sky painted with one and with two of 28 defects drawn at random
-    (tests/stars/spoiled), of which none may be wrong: that ends the test;
+  - fields of the real sky painted with the defect that the rule is there for, alone and with
+    another one drawn at random (tests/stars/spoiled), with the rule in brackets; none may be wrong,
+    which would end the test;
   - frames that benches/painted_by_galsim.py has painted: solved, wrong, centroids and processor time
     as there.
 Prints a row of a Markdown table for each: benches/DETECT.md.
@@ -28,11 +29,17 @@ from types import SimpleNamespace
 from built import built
 from painted_by_galsim import Variant, cells_of, judged, numbers, painted as painted_frames
 
-RULES = """drawn sharp-peak streak steep-core outline spike dark-side faint narrow letter part-of-star
-broad long on-line surplus""".split()
-READINGS = ["off-lines", "other-background", "single-pixels", "out-of-focus"]
-HEADS = ["without", "real frames", "wrong", "one defect", "two defects", "GalSim", "wrong"]
-HEADS += ["centroids px", "ms, median / 95 %"]
+# Rules and readings, each with the painted defect that it is there for.
+RULES = {
+    "windows": "Windows", "panels": "Windows", "drawn": "Caption", "sharp-peak": "HotPixels",
+    "streak": "BadColumns", "steep-core": "Caption", "outline": "Caption", "spike": "CosmicRays",
+    "dark-side": "Roof", "faint": "Gradient", "narrow": "HotPixels", "letter": "Drift",
+    "part-of-star": "BrightStars", "broad": "Galaxy", "long": "Satellites", "on-line": "Aircraft",
+    "surplus": "GlobularCluster", "off-lines": "Aircraft", "other-background": "Nebula",
+    "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
+}
+HEADS = ["without", "real frames", "wrong", "defect", "with it", "with it and another"]
+HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %"]
 
 
 def real(program, folder, environment):
@@ -48,14 +55,15 @@ def real(program, folder, environment):
     return [f"{states.count('solved')} of {len(truths)}", str(states.count("wrong"))]
 
 
-def painted(stars, frames, environment):
-    """What the test says of the frames with one and with two defects."""
+def painted(stars, frames, defect, rule):
+    """What the test says of the frames with this defect alone and with another one."""
     command = [stars, "--ignored", "--nocapture", "many_frames"]
-    environment = environment | {"NIGHTFIX_SPOILED": frames}
+    environment = os.environ | {"NIGHTFIX_SPOILED": frames, "NIGHTFIX_WITHOUT": rule}
+    environment |= {"NIGHTFIX_DEFECT": defect} if defect else {}
     out = subprocess.run(command, env=environment, stderr=subprocess.PIPE, stdout=subprocess.PIPE)
     text = (out.stderr + out.stdout).decode(errors="replace")
-    match = re.search(r"(\d+ of \d+) with one defect, (\d+ of \d+) with two", text)
-    return list(match.groups()) if match else ["a frame came out wrong", ""]
+    match = re.search(r"(\d+) of \d+ with one defect, (\d+) of (\d+) with two", text)
+    return match.groups() if match else ("wrong", "wrong", "?")
 
 
 def by_galsim(rule, options, programs):
@@ -83,10 +91,15 @@ def main():
                      "--bench", "detections")
     print("| " + " | ".join(HEADS) + " |")
     print("| --- " + "| ---: " * (len(HEADS) - 1) + "|")
-    for rule in ["", *(options.rules or RULES + READINGS)]:
+    seen = {}
+    for rule in ["", *(options.rules or RULES)]:
         environment = os.environ | {"NIGHTFIX_WITHOUT": rule}
         cells = real(programs["nightfix"], options.real, environment) if options.real else ["", ""]
-        cells += painted(programs["stars"], options.painted, environment)
+        defect = RULES.get(rule, "")
+        if defect not in seen:
+            seen[defect] = painted(programs["stars"], options.painted, defect, "")
+        one, two, frames = painted(programs["stars"], options.painted, defect, rule)
+        cells += [defect, *(f"{a} ({b}) of {frames}" for a, b in zip((one, two), seen[defect]))]
         cells += by_galsim(rule, options, programs) if options.galsim else [""] * 4
         print(f"| {rule or 'nothing: all rules'} | " + " | ".join(cells) + " |")
         sys.stdout.flush()
