@@ -11,6 +11,7 @@
 //! answer                      | what is known and claimed in, the record out
 //! report                      | JSON, text, pictures, WCS keywords, the night report
 //! solve                       | the whole job: a frame in, an outcome out
+//! guide                       | where the target lies, a star to focus on, an earlier framing
 //! quality diagnosis polar     | what else a frame tells; why it did not solve; a mount's axis
 //! fit search                  | the solution of a pose; the search for a pose
 //! verify quads track          | is a pose true; patterns of stars; the mount's night
@@ -39,6 +40,7 @@ pub mod diagnosis;
 pub mod fit;
 pub mod frame;
 mod guard;
+pub mod guide;
 #[cfg(feature = "centre")]
 pub mod indi;
 pub mod mount;
