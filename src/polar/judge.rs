@@ -419,7 +419,7 @@ pub(super) fn pole(conditions: &Conditions, jd: f64, north: bool) -> Option<Vect
 }
 
 /// Degrees; azimuth 0 to 360 from north through east.
-fn altitude_azimuth(v: Vector3<f64>, site: &Site) -> [f64; 2] {
+pub(super) fn altitude_azimuth(v: Vector3<f64>, site: &Site) -> [f64; 2] {
     let (sin, cos) = site.latitude_deg.to_radians().sin_cos();
     let up = v.x * cos + v.z * sin;
     let north = v.z * cos - v.x * sin;

@@ -1,9 +1,10 @@
 //! Options of `nightfix polar`.
 
-use crate::cli::known::KnownArgs;
+use crate::cli::known::{KnownArgs, picture};
 use crate::cli::status;
 use crate::frame::Site;
 use crate::polar::Pole;
+use clap::builder::{PathBufValueParser, TypedValueParser};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -57,6 +58,10 @@ pub struct PolarArgs {
     /// From which pole errors count
     #[arg(long, value_name = "POLE", default_value = "true")]
     pub pole: PoleOption,
+
+    /// Draw axis, pole, the turns of the screws and the fields of the frames: .png or .jpg
+    #[arg(long, value_name = "FILE", value_parser = PathBufValueParser::new().try_map(picture))]
+    pub picture: Option<PathBuf>,
 
     /// Print one JSON object instead of text
     #[arg(long)]
