@@ -7,7 +7,7 @@
 //! ```text
 //! cli                         | command line
 //! centre                      | a target brought into the middle: look, sync, slew, look again
-//! night watch                 | the frames of a folder, at once or as they come
+//! night watch serve           | the frames of a folder, at once or as they come; a resident service
 //! answer                      | what is known and claimed in, the record out
 //! report                      | JSON, text, pictures, WCS keywords, the night report
 //! solve                       | the whole job: a frame in, an outcome out
@@ -50,6 +50,7 @@ pub mod quads;
 pub mod quality;
 pub mod report;
 pub mod search;
+pub mod serve;
 pub mod sky;
 pub mod solve;
 pub mod sphere;
