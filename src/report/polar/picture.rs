@@ -75,8 +75,8 @@ impl Chart {
             ..marks::pen(marks::GRID, 1.2)
         };
         canvas.circle(self.middle, self.radius_px, pen);
-        for share in [0.35, 0.75] {
-            let radius_deg = round(self.radius_deg * share);
+        let outer_deg = round(self.radius_deg * 0.9);
+        for radius_deg in [outer_deg, outer_deg / 2.0] {
             canvas.circle(self.middle, self.px(radius_deg), pen);
             let [x, y] = self.middle;
             // At the lower left, where no arrow of the screws ends.
@@ -146,10 +146,22 @@ fn sky(canvas: &mut Canvas, record: &PolarRecord, fields: &[FieldBorder], pole_d
         for piece in &pieces {
             canvas.line(piece, marks::pen(marks::AMBER, 2.0));
         }
-        let corner = pieces.iter().flatten().min_by(|a, b| a[1].total_cmp(&b[1]));
-        if let Some([x, y]) = corner {
+        let places = pieces.iter().flatten().map(|place| place[1]);
+        // The one of after the screws lies over the one before: its number stands below.
+        let y = match number < record.frames.len() {
+            true => places.fold(f32::INFINITY, f32::min) - 24.0,
+            false => places.fold(f32::NEG_INFINITY, f32::max) + 6.0,
+        };
+        let (sum, count) = pieces
+            .iter()
+            .flatten()
+            .fold((0.0, 0.0), |(sum, count), place| {
+                (sum + place[0], count + 1.0)
+            });
+        if count > 0.0 {
             let number = (number + 1).to_string();
-            canvas.text(&number, [*x - 5.0, *y - 24.0], TEXT, marks::AMBER, true);
+            let at = [sum / count - 5.0, y];
+            canvas.text(&number, at, TEXT, marks::AMBER, true);
         }
     }
     marks::centre(canvas, chart.middle, UNIT);
@@ -301,7 +313,7 @@ fn words(canvas: &mut Canvas, record: &PolarRecord) {
 
 /// The largest of 1, 2, 5 and their tens that is not above `most`, in the unit that `angle` takes.
 fn round(most_deg: f64) -> f64 {
-    let units = [(1.0, 0.2), (60.0, 1.0 / 60.0), (3600.0, 0.0)];
+    let units = [(1.0, 2.0), (60.0, 1.0 / 30.0), (3600.0, 0.0)];
     let (per_deg, _) = units
         .into_iter()
         .find(|(_, least)| most_deg >= *least)
@@ -314,8 +326,8 @@ fn round(most_deg: f64) -> f64 {
 
 fn angle(deg: f64) -> String {
     match deg {
-        d if d >= 0.2 => format!("{}\u{b0}", (d * 100.0).round() / 100.0),
-        d if d >= 1.0 / 60.0 => format!("{}\u{2032}", (d * 6000.0).round() / 100.0),
+        d if d >= 1.0 => format!("{}\u{b0}", (d * 100.0).round() / 100.0),
+        d if d >= 0.999 / 60.0 => format!("{}\u{2032}", (d * 6000.0).round() / 100.0),
         d => format!("{}\u{2033}", (d * 360_000.0).round() / 100.0),
     }
 }
@@ -328,9 +340,9 @@ mod tests {
     fn rings_have_round_radii() {
         for (most, expected) in [
             (31.0, "20\u{b0}"),
-            (0.9, "0.5\u{b0}"),
+            (0.9, "50\u{2032}"),
             (0.19, "10\u{2032}"),
-            (0.02, "1\u{2032}"),
+            (0.034, "2\u{2032}"),
             (0.01, "20\u{2033}"),
         ] {
             assert_eq!(angle(round(most)), expected, "{most}");
