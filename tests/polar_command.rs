@@ -10,7 +10,11 @@ use nightfix::mount::{Moment, pointing_error};
 use run::{nightfix, schema::violations, stderr, stdout};
 use sample_fields::{Card, FieldSpec, render, write_field};
 use serde_json::Value;
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::sync::mpsc::channel;
+use std::time::Duration;
 
 /// Axis too high and too far east, arcmin.
 const ERROR: [f64; 2] = [14.0, -22.0];
@@ -35,9 +39,6 @@ fn exposed(folder: &Path, name: &str, mount: &Mount, jd: f64) -> PathBuf {
         Card::number("EXPTIME", EXPOSURE_S, "s"),
         Card::number("SITELAT", site.latitude_deg, "deg, north positive"),
         Card::number("SITELONG", site.longitude_deg, "deg, east positive"),
-        Card::number("RA", centre[0], "deg"),
-        Card::number("DEC", centre[1], "deg"),
-        Card::number("EQUINOX", "2000.0", ""),
         Card::number("SCALE", 6.0, "arcsec per pixel"),
     ];
     let path = folder.join(name);
@@ -132,4 +133,88 @@ fn a_loop_of_exposing_and_turning_screws() {
     let nowhere = folder.path().join("none/axis.png");
     let (status, record, _) = polar(&frames, &["--picture", nowhere.to_str().unwrap()]);
     assert_eq!((status, &record["status"]), (Some(73), &"found".into()));
+}
+
+/// Frames come into a watched folder: two give the axis, a third one sharpens it, and one after the
+/// screws were turned says what is left. A frame that was there before says nothing.
+#[cfg(unix)]
+#[test]
+fn the_same_loop_while_frames_come() {
+    let folder = tempfile::tempdir().unwrap();
+    let made = tempfile::tempdir().unwrap();
+    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
+    let old = mount.ra(-30.0);
+    exposed(folder.path(), "old.fits", &old, JD - 0.2);
+    let mut child = nightfix()
+        .arg("watch")
+        .arg(folder.path())
+        .args([
+            "--polar",
+            "--pressure",
+            "950",
+            "--temperature",
+            "5",
+            "--json",
+        ])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let out = child.stdout.take().unwrap();
+    let (sender, lines) = channel();
+    std::thread::spawn(move || {
+        for line in BufReader::new(out).lines().map_while(Result::ok) {
+            let _ = sender.send(line);
+        }
+    });
+    let next = || -> Value {
+        let line = lines.recv_timeout(Duration::from_secs(60)).expect("a line");
+        serde_json::from_str(&line).unwrap()
+    };
+    assert_eq!(next()["file"], "old.fits");
+    let come = |name: &str, mount: &Mount, jd: f64| {
+        let path = exposed(made.path(), name, mount, jd);
+        std::fs::rename(path, folder.path().join(name))
+            .or_else(|_| std::fs::copy(made.path().join(name), folder.path().join(name)).map(drop))
+            .unwrap();
+        assert_eq!(next()["file"], name);
+    };
+    come("0.fits", &mount, JD);
+    for k in [1.0, 2.0] {
+        come(&format!("{k}.fits"), &mount.ra(20.0 * k), JD + 0.001 * k);
+        let record = next();
+        assert_eq!(record["schema"], "nightfix.polar/1");
+        assert_eq!(record["frames"].as_array().unwrap().len() as f64, k + 1.0);
+        assert!(
+            near(&record["error"]["altitude_arcmin"], ERROR[0], 0.4),
+            "{record:#}"
+        );
+        assert_eq!(record["left"], Value::Null);
+    }
+    // Tracking for six minutes, and twelve arcmin with the altitude screw.
+    let level = mount::enu(0.0, ERROR[1] / 60.0 + 90.0);
+    let after = mount.ra(40.0 - 1.5).tripod(level, 12.0);
+    come("after.fits", &after, JD + 0.002 + 0.1 / 24.0);
+    let record = next();
+    let left = record["left"]["error"]["altitude_arcmin"].as_f64().unwrap();
+    assert!(((left - ERROR[0]).abs() - 12.0).abs() < 0.4, "{record:#}");
+    // The RA axis is turned once more: the screws were turned before, and a new loop begins.
+    come("new.fits", &after.ra(-30.0), JD + 0.01);
+    let record = next();
+    assert_eq!(record["status"], "unclear", "{record:#}");
+    come("newer.fits", &after.ra(-60.0), JD + 0.011);
+    let record = next();
+    assert!(
+        near(&record["error"]["altitude_arcmin"], left, 0.4),
+        "{record:#}"
+    );
+    assert_eq!(
+        record["frames"],
+        serde_json::json!(["new.fits", "newer.fits"])
+    );
+    let killed = std::process::Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(killed.unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
 }

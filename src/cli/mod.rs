@@ -5,6 +5,7 @@
 #[cfg(feature = "centre")]
 mod centre;
 mod folder;
+mod ground;
 mod index;
 mod known;
 mod manual;

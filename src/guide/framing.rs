@@ -163,7 +163,9 @@ mod tests {
         assert!((across.shown - 2.0 / 3.0).abs() < 1e-3, "{across:?}");
         assert!((across.turn_deg - 90.0).abs() < 1e-9);
         let mut far = here.clone();
-        far.centre_dec_deg = 20.0;
+        (far.wcs.crval, far.centre_dec_deg) = ([150.0, 20.0], 20.0);
+        far.corners_deg = [[1.0, 1.0], [1200.0, 1.0], [1200.0, 800.0], [1.0, 800.0]]
+            .map(|[x, y]| far.wcs.pixel_to_sky(x, y));
         assert_eq!(framing((&here, size), (&far, size)).shown, 0.0);
     }
 

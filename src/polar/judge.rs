@@ -57,6 +57,17 @@ pub struct Conditions {
 }
 
 impl Conditions {
+    /// With the site that frames name, where none is known. Without refraction there is one pole.
+    pub fn or_at(self, by_header: Option<Site>) -> Conditions {
+        let site = self.site.or(by_header);
+        let airless = site.is_none() || self.pressure_hpa == Some(0.0);
+        Conditions {
+            site,
+            pole: if airless { Pole::True } else { self.pole },
+            ..self
+        }
+    }
+
     pub(super) fn air(&self, share: f64) -> Air {
         Air {
             site: self.site,

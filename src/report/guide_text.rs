@@ -4,22 +4,22 @@ use super::guide::{Direction, EarlierRecord, FocusStarRecord, Place, TargetRecor
 use super::record::Record;
 use super::text::{Block, small_angle};
 
-/// The lines on target, earlier framing, star to focus on, and what to sync to.
+/// The lines on target and what to sync to, earlier framing, and star to focus on.
 pub(super) fn guide(block: &mut Block, record: &Record) {
     if let Some(found) = &record.target {
         target(block, found);
-    }
-    if let Some(found) = &record.earlier {
-        earlier(block, found);
-    }
-    if let Some(star) = &record.focus_star {
-        focus_star(block, star);
     }
     if let (Some(sync), true) = (&record.sync, record.target.is_some()) {
         block.line("Sync to", &format!("{}  J2000", place(&sync.j2000)));
         if let Some(of_date) = &sync.of_date {
             block.line("or", &format!("{}  of date", place(of_date)));
         }
+    }
+    if let Some(found) = &record.earlier {
+        earlier(block, found);
+    }
+    if let Some(star) = &record.focus_star {
+        focus_star(block, star);
     }
 }
 

@@ -9,7 +9,7 @@ use super::{Status, complain, stop};
 use crate::answer::{Asked, Known, answer};
 use crate::frame::{FrameError, FrameFile, Site, text_of_path};
 use crate::guard;
-use crate::polar::{Conditions, Pole, Sight, adjusted, find};
+use crate::polar::{Conditions, Sight, adjusted, find};
 use crate::report::overlay;
 use crate::report::polar::picture::{self, FieldBorder};
 use crate::report::polar::{PolarRecord, PolarStatus};
@@ -53,7 +53,12 @@ fn names(args: &PolarArgs) -> Vec<String> {
 }
 
 fn refused(args: &PolarArgs, reason: &str) -> PolarRecord {
-    PolarRecord::without(names(args), args.pole.into(), PolarStatus::Error, reason)
+    PolarRecord::without(
+        names(args),
+        args.ground.pole.into(),
+        PolarStatus::Error,
+        reason,
+    )
 }
 
 fn judge(args: &PolarArgs) -> (PolarRecord, Status) {
@@ -61,7 +66,8 @@ fn judge(args: &PolarArgs) -> (PolarRecord, Status) {
         Ok(judged) => judged,
         Err((reason, status)) if status <= Status::TimeLimit => {
             let unclear = PolarStatus::Unclear;
-            let record = PolarRecord::without(names(args), args.pole.into(), unclear, &reason);
+            let record =
+                PolarRecord::without(names(args), args.ground.pole.into(), unclear, &reason);
             (record, status)
         }
         Err((reason, status)) => (refused(args, &reason), status),
@@ -75,25 +81,15 @@ fn attempt(args: &PolarArgs) -> Result<(PolarRecord, Status), Failure> {
         .map_err(|e| (e.to_string(), Status::IndexNotUsable))?;
     let known = args.known.known();
     let mut sights = Vec::new();
-    let mut site = args.site;
+    let mut site = None;
     for path in &args.frames {
         let (sight, by_header) = one_frame(path, &known, &sky)?;
         site = site.or(by_header);
         sights.push(sight);
     }
-    let mut pole = Pole::from(args.pole);
-    if site.is_none() || args.pressure == Some(0.0) {
-        // Without refraction there is one pole.
-        pole = Pole::True;
-    }
-    let conditions = Conditions {
-        site,
-        pressure_hpa: args.pressure,
-        air_c: args.temperature,
-        pole,
-    };
+    let conditions = args.ground.conditions().or_at(site);
     let result = find(&sights, &conditions);
-    let record = PolarRecord::new(names(args), pole, &result);
+    let record = PolarRecord::new(names(args), conditions.pole, &result);
     let status = match record.status {
         PolarStatus::Found => Status::Solved,
         _ => Status::Unsolved,

@@ -527,7 +527,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__watch)
-            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --target --alarm --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --help"
+            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --target --alarm --polar --site --pressure --temperature --pole --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -559,6 +559,22 @@ _nightfix() {
                     ;;
                 --alarm)
                     COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --site)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --pressure)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --temperature)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --pole)
+                    COMPREPLY=($(compgen -W "true refracted" -- "${cur}"))
                     return 0
                     ;;
                 --every)

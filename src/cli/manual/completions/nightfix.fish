@@ -82,6 +82,11 @@ complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l report -d 'W
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l journal -d 'Where results are kept, so that no frame is solved twice [default: FOLDER/nightfix.journal]' -r -F
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l target -d 'Where the mount should point, J2000: each line names the move that brings it there' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l alarm -d 'Sound an alarm where a frame is farther off than this: from --target, or else from where its header says that the mount was told to point' -r
+complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l site -d 'Latitude and longitude of the mount, degrees, north and east positive [default: the header\'s]' -r
+complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l pressure -d 'Pressure of the air at the site, for refraction; 0 takes it out [default: 1013.25]' -r
+complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l temperature -d 'Temperature of the air, for refraction [default: 10]' -r
+complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l pole -d 'From which pole errors count' -r -f -a "true\t'The end of the Earth\'s axis'
+refracted\t'Where the air shows it: up to an arcminute and more higher'"
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l every -d 'Look at the folder this often, at least' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l at -d 'Where the mount was told to point: the search begins there' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l equinox -d 'What the commanded position counts from [default: j2000]' -r -f -a "j2000\t'ICRS, J2000: as in catalogues and atlases'
@@ -95,6 +100,7 @@ complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l time-limit -
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l threads -d 'Use this many threads [default: all cores]' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l no-subfolders -d 'Do not look into sub-folders'
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l write-wcs -d 'Write the position as WCS keywords into the FITS header of every solved frame'
+complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l polar -d 'Align the polar axis as frames come: turn the RA axis between frames, then the screws'
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l json -d 'Print one JSON object per frame, one per line; the summary goes to standard error'
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l ignore-header -d 'Take nothing from the frame\'s metadata: no position, scale, date or site'
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -s h -l help -d 'Print help (see more with \'--help\')'
