@@ -7,7 +7,8 @@
 //! ```text
 //! cli                         | command line
 //! centre                      | a target brought into the middle: look, sync, slew, look again
-//! night watch serve           | the frames of a folder, at once or as they come; a resident service
+//! watch                       | frames as they come
+//! night serve                 | all frames of a folder; a service for other programs
 //! answer                      | what is known and claimed in, the record out
 //! report                      | JSON, text, pictures, WCS keywords, the night report
 //! solve                       | the whole job: a frame in, an outcome out
