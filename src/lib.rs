@@ -7,10 +7,12 @@
 //! ```text
 //! cli                         | command line
 //! centre                      | a target brought into the middle: look, sync, slew, look again
-//! night watch                 | the frames of a folder, at once or as they come
+//! watch                       | frames as they come
+//! night serve                 | all frames of a folder; a service for other programs
 //! answer                      | what is known and claimed in, the record out
 //! report                      | JSON, text, pictures, WCS keywords, the night report
 //! solve                       | the whole job: a frame in, an outcome out
+//! guide                       | where the target lies, a star to focus on, an earlier framing
 //! quality diagnosis polar     | what else a frame tells; why it did not solve; a mount's axis
 //! fit search                  | the solution of a pose; the search for a pose
 //! verify quads track          | is a pose true; patterns of stars; the mount's night
@@ -39,6 +41,7 @@ pub mod diagnosis;
 pub mod fit;
 pub mod frame;
 mod guard;
+pub mod guide;
 #[cfg(feature = "centre")]
 pub mod indi;
 pub mod mount;
@@ -49,6 +52,7 @@ pub mod quality;
 pub mod report;
 pub mod robust;
 pub mod search;
+pub mod serve;
 pub mod sky;
 pub mod solve;
 pub mod sphere;

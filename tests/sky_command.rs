@@ -5,6 +5,7 @@ mod good_index;
 mod run;
 
 use good_index::good_of;
+use run::schema::violations;
 use run::{nightfix, sample, stderr, stdout};
 use serde_json::Value;
 use star_index::layout::{HEADER_BYTES, Header};
@@ -24,8 +25,13 @@ fn sky(arguments: &[&str], index: &Path) -> Output {
 }
 
 fn objects(output: &Output) -> Vec<Value> {
+    let schema = serde_json::from_str(include_str!("../src/report/sky.schema.json")).unwrap();
     let lines = stdout(output);
-    let object = |line: &str| serde_json::from_str(line).unwrap();
+    let object = |line: &str| {
+        let object: Value = serde_json::from_str(line).unwrap();
+        assert_eq!(violations(&schema, &object), Vec::<String>::new());
+        object
+    };
     lines.lines().map(object).collect()
 }
 

@@ -391,6 +391,8 @@ fn real_rows(folder: &Path) -> Vec<Row> {
             reason: None,
             outcome: Some(&outcome),
             commanded: commanded.as_ref(),
+            target: None,
+            focus: None,
             moment,
             unbelieved: None,
             site: frame.clues.site,

@@ -6,7 +6,10 @@ mod claims;
 mod plan;
 
 use crate::Deadline;
+use crate::angle::ParsedPosition;
 use crate::frame::{Clues, Frame};
+use crate::guide::MagnitudeRange;
+pub use crate::mount::Wanted as At;
 use crate::mount::{CommandedPosition, Equinox, Moment};
 use crate::report::record::{Reason, Subject};
 use crate::report::{Record, Unsolved};
@@ -16,13 +19,13 @@ use crate::solve::{Elapsed, Neighbourhood, Outcome, solve_among};
 use plan::Plan;
 use std::time::{Duration, Instant};
 
-/// A commanded position that the caller names.
-#[derive(Debug, Clone, PartialEq)]
-pub struct At {
-    /// RA and Dec, degrees.
-    pub position_deg: [f64; 2],
-    /// The deep-sky object of that position, which then is ICRS; `None`: the numbers were given.
-    pub name: Option<String>,
+impl From<&ParsedPosition> for At {
+    fn from(parsed: &ParsedPosition) -> At {
+        At {
+            position_deg: [parsed.ra_deg, parsed.dec_deg],
+            name: parsed.name.clone(),
+        }
+    }
 }
 
 /// What the caller says beforehand, the same for every frame. Everything is optional.
@@ -44,6 +47,10 @@ pub struct Known {
     pub ignore_header: bool,
     /// Give up after this long, reading included.
     pub time_limit: Option<Duration>,
+    /// The target, ICRS: the record says where it lies.
+    pub target: Option<At>,
+    /// The record names a star of this brightness to focus on.
+    pub focus: Option<MagnitudeRange>,
 }
 
 impl Known {
@@ -154,6 +161,8 @@ pub fn answer_among(
         reason: reason.map(Reason::Unsolved),
         outcome: Some(&outcome),
         commanded: commanded.as_ref(),
+        target: known.target.as_ref(),
+        focus: known.focus,
         moment: plan.moment,
         unbelieved: plan.unbelieved,
         site: clues.site,
@@ -179,6 +188,8 @@ pub fn refused(asked: &Asked, reason: &str) -> Record {
         reason: Some(Reason::Fault(reason)),
         outcome: None,
         commanded: commanded.as_ref(),
+        target: asked.known.target.as_ref(),
+        focus: asked.known.focus,
         moment: None,
         unbelieved: None,
         site: None,
@@ -197,6 +208,8 @@ pub fn out_of_time(asked: &Asked) -> Record {
         reason: Some(Reason::Unsolved(unsolved(asked.known, &outcome, false))),
         outcome: Some(&outcome),
         commanded: commanded.as_ref(),
+        target: asked.known.target.as_ref(),
+        focus: asked.known.focus,
         moment: None,
         unbelieved: None,
         site: None,

@@ -88,10 +88,7 @@ impl KnownArgs {
     /// The same for the library.
     pub fn known(&self) -> Known {
         Known {
-            at: self.at.as_ref().map(|at| At {
-                position_deg: [at.ra_deg, at.dec_deg],
-                name: at.name.clone(),
-            }),
+            at: self.at.as_ref().map(At::from),
             equinox: self.equinox.map(Equinox::from),
             within_deg: self.within,
             focal_length_mm: self.focal_length,
@@ -99,6 +96,8 @@ impl KnownArgs {
             scale_arcsec_per_px: self.scale,
             ignore_header: self.ignore_header,
             time_limit: self.time_limit,
+            target: None,
+            focus: None,
         }
     }
 
@@ -171,4 +170,13 @@ fn within(text: &str) -> Result<f64, String> {
 
 pub(super) fn seconds(text: &str) -> Result<Duration, String> {
     Duration::try_from_secs_f64(positive(text)?).map_err(|_| "that is longer than time".into())
+}
+
+/// The name of a picture to be written.
+pub(super) fn picture(path: PathBuf) -> Result<PathBuf, String> {
+    let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    match extension.as_deref() {
+        Some("png" | "jpg" | "jpeg") => Ok(path),
+        _ => Err("the picture is PNG or JPEG: end its name in .png or .jpg".into()),
+    }
 }

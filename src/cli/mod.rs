@@ -5,12 +5,15 @@
 #[cfg(feature = "centre")]
 mod centre;
 mod folder;
+mod ground;
 mod index;
 mod known;
+mod manual;
 mod night;
 mod night_report;
 mod output;
 mod polar;
+mod serve;
 mod sky;
 mod solve;
 mod status;
@@ -43,11 +46,16 @@ enum Command {
     Watch(Box<watch::WatchArgs>),
     /// Say how far the polar axis of a mount is off, and which screw to turn
     Polar(Box<polar::PolarArgs>),
+    /// Answer requests of other programs, one JSON object per line, for as long as they like
+    Serve(Box<serve::ServeArgs>),
     /// Bring a target into the middle of the field, with a mount on an INDI server
     #[cfg(feature = "centre")]
     Centre(Box<centre::CentreArgs>),
     /// List the star-indexes: coverage, depth, size, and whether they are sound
     Sky(sky::SkyArgs),
+    /// Write man pages and shell completions into a folder
+    #[command(hide = true)]
+    Manual(manual::ManualArgs),
 }
 
 /// Runs the command line of this process.
@@ -59,9 +67,11 @@ pub fn run() -> ExitCode {
             Command::Night(args) => night::run(&args),
             Command::Watch(args) => watch::run(&args),
             Command::Polar(args) => polar::run(&args),
+            Command::Serve(args) => serve::run(&args),
             #[cfg(feature = "centre")]
             Command::Centre(args) => centre::run(&args),
             Command::Sky(args) => sky::run(&args),
+            Command::Manual(args) => manual::run(&args),
         },
         Err(refusal) => refuse(&refusal),
     });

@@ -14,6 +14,15 @@ pub enum Origin {
     Header,
 }
 
+/// A place that a mount should point at, or was told to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wanted {
+    /// RA and Dec, degrees.
+    pub position_deg: [f64; 2],
+    /// The deep-sky object of that position, which then is ICRS; `None`: the numbers were given.
+    pub name: Option<String>,
+}
+
 /// What the numbers of a position count from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub enum Equinox {

@@ -12,7 +12,7 @@ mod site;
 mod sun;
 
 pub use clock::{DateDoubt, date_doubt};
-pub use commanded::{CommandedPosition, Equinox, Origin};
+pub use commanded::{CommandedPosition, Equinox, Origin, Wanted};
 pub use horizon::{altitude_of_deg, hour_angle_deg};
 pub use of_date::Moment;
 pub use pointing::{PointingError, compass_word, passes_at_deg, pointing_error, separation_deg};

@@ -1,5 +1,6 @@
 //! How the camera was held, from a solved frame.
 
+use super::judge::{Conditions, altitude_azimuth};
 use crate::fit::Solution;
 use crate::frame::Site;
 use crate::track::{Place, Sky};
@@ -63,6 +64,27 @@ impl Sight {
     /// Degrees per pixel.
     pub fn scale_deg(&self) -> f64 {
         self.determinant().abs().sqrt()
+    }
+
+    /// Altitude and azimuth (north through east) along the frame's border, degrees, as seen through
+    /// the air; `None` where time or site are not known.
+    pub fn border_deg(&self, conditions: &Conditions) -> Option<Vec<[f64; 2]>> {
+        /// Points along each side.
+        const POINTS: u32 = 12;
+        let site = conditions.site?;
+        let sky = conditions.air(1.0).sky(self.jd_utc?)?;
+        let [right, top] = self.size.map(|side| side as f64 + 0.5);
+        let corners = [[0.5, 0.5], [right, 0.5], [right, top], [0.5, top]];
+        let along = (0..4 * POINTS).map(|i| {
+            let (side, part) = (
+                (i / POINTS) as usize,
+                f64::from(i % POINTS) / f64::from(POINTS),
+            );
+            let (from, to) = (corners[side], corners[(side + 1) % 4]);
+            let [x, y] = [0, 1].map(|k| from[k] + part * (to[k] - from[k]));
+            altitude_azimuth(sky.ground(self.wcs.pixel_to_sky(x, y)), &site)
+        });
+        Some(along.collect())
     }
 
     /// Of the CD matrix: negative where the frame is not mirrored.

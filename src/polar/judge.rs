@@ -57,6 +57,17 @@ pub struct Conditions {
 }
 
 impl Conditions {
+    /// With the site that frames name, where none is known. Without refraction there is one pole.
+    pub fn or_at(self, by_header: Option<Site>) -> Conditions {
+        let site = self.site.or(by_header);
+        let airless = site.is_none() || self.pressure_hpa == Some(0.0);
+        Conditions {
+            site,
+            pole: if airless { Pole::True } else { self.pole },
+            ..self
+        }
+    }
+
     pub(super) fn air(&self, share: f64) -> Air {
         Air {
             site: self.site,
@@ -419,7 +430,7 @@ pub(super) fn pole(conditions: &Conditions, jd: f64, north: bool) -> Option<Vect
 }
 
 /// Degrees; azimuth 0 to 360 from north through east.
-fn altitude_azimuth(v: Vector3<f64>, site: &Site) -> [f64; 2] {
+pub(super) fn altitude_azimuth(v: Vector3<f64>, site: &Site) -> [f64; 2] {
     let (sin, cos) = site.latitude_deg.to_radians().sin_cos();
     let up = v.x * cos + v.z * sin;
     let north = v.z * cos - v.x * sin;

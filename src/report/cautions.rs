@@ -3,8 +3,8 @@
 use super::record::Subject;
 use crate::fit::DateVerdict;
 use crate::mount::{
-    CommandedPosition, DateDoubt, Equinox, Moment, passes_at_deg, separation_deg, sun_altitude_deg,
-    sun_icrs_deg,
+    CommandedPosition, DateDoubt, Equinox, Moment, altitude_of_deg, passes_at_deg, separation_deg,
+    sun_altitude_deg, sun_icrs_deg,
 };
 
 /// Nearer to the Sun than this asks for a word. Common practice: guides to observing keep
@@ -19,6 +19,7 @@ pub fn cautions(subject: &Subject, found_deg: Option<[f64; 2]>) -> Vec<String> {
     let mut list = Vec::new();
     if let Some(moment) = &subject.moment {
         sun(&mut list, subject, moment, found_deg);
+        below(&mut list, subject, moment);
     }
     if let Some(commanded) = subject.commanded {
         equinox(&mut list, commanded, found_deg.is_some());
@@ -103,14 +104,23 @@ fn sun(list: &mut Vec<String>, subject: &Subject, moment: &Moment, found_deg: Op
         return;
     };
     let commanded_deg = subject.commanded.map(CommandedPosition::start_deg);
-    let way_deg = commanded_deg.zip(found_deg);
+    let target_deg = subject.target.map(|target| target.position_deg);
     let at = |place: Option<[f64; 2]>| place.map(|place| separation_deg(place, sun_deg));
+    let on_the_way = |from: Option<[f64; 2]>, to: Option<[f64; 2]>| {
+        let (from, to) = from.zip(to)?;
+        passes_at_deg(sun_deg, from, to)
+    };
     let near = [
         ("the found position", at(found_deg)),
         ("the commanded position", at(commanded_deg)),
+        ("the target", at(target_deg)),
         (
             "the straight way between the found and the commanded position",
-            way_deg.and_then(|(from, to)| passes_at_deg(sun_deg, from, to)),
+            on_the_way(commanded_deg, found_deg),
+        ),
+        (
+            "the straight way between the found position and the target",
+            on_the_way(found_deg, target_deg),
         ),
     ]
     .into_iter()
@@ -138,6 +148,31 @@ fn sun(list: &mut Vec<String>, subject: &Subject, moment: &Moment, found_deg: Op
              altitude. If that is wrong, check the clock, its time zone and the site; if it is \
              right, keep to the rules of your site and of your instrument's maker."
         ));
+    }
+}
+
+/// What no telescope can be pointed at.
+fn below(list: &mut Vec<String>, subject: &Subject, moment: &Moment) {
+    let Some(site) = &subject.site else {
+        return;
+    };
+    let places = [
+        ("target", subject.target.map(|target| target.position_deg)),
+        (
+            "commanded position",
+            subject.commanded.and_then(|commanded| commanded.icrs_deg),
+        ),
+    ];
+    for (name, place_deg) in places {
+        let altitude_deg = place_deg.map(|place| altitude_of_deg(moment, site, place));
+        if let Some(altitude_deg) = altitude_deg.filter(|altitude_deg| *altitude_deg < 0.0) {
+            list.push(format!(
+                "By the frame's time and site the {name} is {:.0} deg below the horizon: a mount \
+                 that is sent there may strike its pier or the ground. Check time and site, or wait \
+                 until it has risen.",
+                altitude_deg.abs().max(1.0)
+            ));
+        }
     }
 }
 

@@ -1,5 +1,6 @@
 //! What there is to say about a star-index, as one JSON object (schema `nightfix.sky/1`) and as
-//! text. Every key is always there; what is not known is null.
+//! text. Every key is always there; what is not known is null. `sky.schema.json` beside this file
+//! describes it for machines.
 
 use super::rounding::{decimals, turn};
 use super::text::Block;

@@ -6,6 +6,8 @@
 pub mod atomic;
 mod cautions;
 pub mod diagnosis;
+pub mod guide;
+mod guide_text;
 pub mod header;
 pub mod index;
 pub mod night;

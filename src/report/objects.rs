@@ -2,8 +2,8 @@
 
 use super::rounding::decimals;
 use crate::fit::Solution;
+use crate::guide::pixel_of;
 use crate::mount::separation_deg;
-use crate::sphere::sky_to_vector;
 use deep_sky_names::{Object, around};
 use serde::Serialize;
 
@@ -36,9 +36,9 @@ pub struct ObjectRecord {
     pub pixel: Option<[f64; 2]>,
 }
 
-/// The objects whose middle a frame of `width` by `height` pixels shows, and those that its own
+/// The objects whose middle a frame of `size` pixels shows, and those that its own
 /// centre lies in, the most prominent first.
-pub fn objects(solution: &Solution, [width, height]: [usize; 2]) -> Vec<ObjectRecord> {
+pub fn objects(solution: &Solution, size: [usize; 2]) -> Vec<ObjectRecord> {
     let centre_deg = [solution.centre_ra_deg, solution.centre_dec_deg];
     let corner_deg = |corner: &[f64; 2]| separation_deg(centre_deg, *corner);
     let radius_deg = solution.corners_deg.iter().map(corner_deg);
@@ -47,17 +47,7 @@ pub fn objects(solution: &Solution, [width, height]: [usize; 2]) -> Vec<ObjectRe
         .filter(|object| !object.is_minor())
         .filter_map(|object| {
             let apart_deg = object.separation_deg(centre_deg);
-            // Far outside the polynomials of the fit mean nothing.
-            let pixel = (apart_deg <= radius_deg)
-                .then(|| {
-                    let [ra_deg, dec_deg] = [object.ra_deg, object.dec_deg];
-                    solution.wcs.vector_to_pixel(sky_to_vector(ra_deg, dec_deg))
-                })
-                .flatten()
-                .filter(|[x, y]| {
-                    (0.5..=width as f64 + 0.5).contains(x)
-                        && (0.5..=height as f64 + 0.5).contains(y)
-                });
+            let pixel = pixel_of(solution, size, [object.ra_deg, object.dec_deg]);
             let shown = pixel.is_some() || holds(&object, centre_deg, apart_deg);
             shown.then(|| (prominence(&object), record(&object, pixel)))
         })

@@ -6,13 +6,15 @@
 use super::Unsolved;
 use super::cautions::cautions;
 use super::diagnosis::DiagnosisRecord;
+use super::guide::{Circumstances, EarlierRecord, FocusStarRecord, Places, TargetRecord};
 use super::objects::{ObjectRecord, objects};
 use super::quality::QualityRecord;
 use super::rounding::{decimals, significant, turn};
 use crate::angle::{format_dec, format_ra};
 use crate::fit::Solution;
 use crate::frame::Site;
-use crate::mount::{CommandedPosition, DateDoubt, Equinox, Moment, Origin, pointing_error};
+use crate::guide::{self, MagnitudeRange, NoFocusStar};
+use crate::mount::{CommandedPosition, DateDoubt, Equinox, Moment, Origin, Wanted, pointing_error};
 use crate::search::SearchOrder;
 use crate::solve::Outcome;
 use crate::wcs::Wcs;
@@ -55,6 +57,10 @@ pub struct Subject<'a> {
     pub outcome: Option<&'a Outcome>,
     /// Where the mount was told to point.
     pub commanded: Option<&'a CommandedPosition>,
+    /// The target that the caller named.
+    pub target: Option<&'a Wanted>,
+    /// Brightness of the star to focus on, where one is wanted.
+    pub focus: Option<MagnitudeRange>,
     /// Mid-exposure, where it is known.
     pub moment: Option<Moment>,
     /// Mid-exposure as the frame states it, where that is not believed, and what spoke against it
@@ -227,6 +233,14 @@ pub struct Record {
     pub commanded: Option<Commanded>,
     /// Found minus commanded.
     pub pointing_error: Option<PointingErrorRecord>,
+    /// What to tell the mount: where it points.
+    pub sync: Option<Places>,
+    /// The target that was asked for.
+    pub target: Option<TargetRecord>,
+    /// The star to focus on, where one was asked for.
+    pub focus_star: Option<FocusStarRecord>,
+    /// The earlier frame whose framing is to be repeated, where one was given.
+    pub earlier: Option<EarlierRecord>,
     /// Stars of the frame.
     pub stars: Stars,
     /// What can be read off the frame besides.
@@ -248,6 +262,11 @@ impl Record {
     pub fn new(subject: &Subject) -> Record {
         let solution = subject.outcome.and_then(|o| o.solution.as_ref());
         let found_deg = solution.map(|s| [s.centre_ra_deg, s.centre_dec_deg]);
+        let (focus_star, no_focus) = match focus_star(subject) {
+            Some(Ok(star)) => (Some(star), None),
+            Some(Err(none)) => (None, Some(none.to_string())),
+            None => (None, None),
+        };
         let status = match (subject.outcome, solution) {
             (_, Some(_)) => FrameStatus::Solved,
             (Some(_), None) => FrameStatus::Unsolved,
@@ -278,6 +297,10 @@ impl Record {
             }),
             commanded: subject.commanded.map(commanded),
             pointing_error: pointing(subject, found_deg),
+            sync: found_deg.map(|found| Places::new(found, subject.moment.as_ref())),
+            target: target(subject),
+            focus_star,
+            earlier: None,
             stars: stars(subject.outcome, solution),
             quality: subject
                 .outcome
@@ -286,7 +309,10 @@ impl Record {
             log10_chance_of_false_match: solution.map(|s| decimals(s.log10_chance, 2)),
             wcs: solution.map(|s| wcs(&s.wcs)),
             search: search(subject.outcome),
-            cautions: cautions(subject, found_deg),
+            cautions: cautions(subject, found_deg)
+                .into_iter()
+                .chain(no_focus)
+                .collect(),
             elapsed_ms: elapsed(subject),
         }
     }
@@ -350,6 +376,40 @@ fn pointing(subject: &Subject, found_deg: Option<[f64; 2]>) -> Option<PointingEr
         east_arcmin: decimals(error.east_deg() * 60.0, 4),
         north_arcmin: decimals(error.north_deg() * 60.0, 4),
     })
+}
+
+fn circumstances<'a>(subject: &'a Subject) -> Circumstances<'a> {
+    Circumstances {
+        moment: subject.moment.as_ref(),
+        site: subject.site.as_ref(),
+    }
+}
+
+fn seen_from<'a>(subject: &Subject<'a>) -> Option<(&'a Solution, [usize; 2])> {
+    let outcome = subject.outcome?;
+    let size = [outcome.detections.width, outcome.detections.height];
+    Some((outcome.solution.as_ref()?, size))
+}
+
+fn target(subject: &Subject) -> Option<TargetRecord> {
+    let at = subject.target?;
+    let (name, seen_from) = (at.name.as_deref(), seen_from(subject));
+    let circumstances = circumstances(subject);
+    Some(TargetRecord::new(
+        name,
+        at.position_deg,
+        seen_from,
+        circumstances,
+    ))
+}
+
+fn focus_star(subject: &Subject) -> Option<Result<FocusStarRecord, NoFocusStar>> {
+    let range = subject.focus?;
+    let (solution, size) = seen_from(subject)?;
+    let centre_deg = [solution.centre_ra_deg, solution.centre_dec_deg];
+    let at = circumstances(subject);
+    let found = guide::focus_star(centre_deg, range, at.moment, at.site);
+    Some(found.map(|star| FocusStarRecord::new(&star, solution, size, at)))
 }
 
 fn stars(outcome: Option<&Outcome>, solution: Option<&Solution>) -> Stars {

@@ -94,6 +94,7 @@ fn solved(block: &mut Block, record: &Record) {
         );
         block.line("Taken", &format!("{} (mid-exposure)", of_date.time_utc));
     }
+    super::guide_text::guide(block, record);
     field(block, record);
     if let Some(objects) = record.objects.as_deref().and_then(in_words) {
         block.line("Shows", &objects);

@@ -6,10 +6,12 @@
 
 mod alarm;
 mod events;
+mod polar;
 mod settling;
 mod whole;
 
 pub use alarm::{Alarms, Target};
 pub use events::Events;
+pub use polar::Alignment;
 pub use settling::{Glimpse, Retry, Settling};
 pub use whole::is_whole;

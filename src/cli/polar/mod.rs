@@ -9,7 +9,9 @@ use super::{Status, complain, stop};
 use crate::answer::{Asked, Known, answer};
 use crate::frame::{FrameError, FrameFile, Site, text_of_path};
 use crate::guard;
-use crate::polar::{Conditions, Pole, Sight, adjusted, find};
+use crate::polar::{Conditions, Sight, adjusted, find};
+use crate::report::overlay;
+use crate::report::polar::picture::{self, FieldBorder};
 use crate::report::polar::{PolarRecord, PolarStatus};
 use crate::sky::Sky;
 use std::path::Path;
@@ -51,55 +53,105 @@ fn names(args: &PolarArgs) -> Vec<String> {
 }
 
 fn refused(args: &PolarArgs, reason: &str) -> PolarRecord {
-    PolarRecord::without(names(args), args.pole.into(), PolarStatus::Error, reason)
+    PolarRecord::without(
+        names(args),
+        args.ground.pole.into(),
+        PolarStatus::Error,
+        reason,
+    )
 }
 
 fn judge(args: &PolarArgs) -> (PolarRecord, Status) {
     match attempt(args) {
-        Ok(record) if record.status == PolarStatus::Found => (record, Status::Solved),
-        Ok(record) => (record, Status::Unsolved),
+        Ok(judged) => judged,
         Err((reason, status)) if status <= Status::TimeLimit => {
             let unclear = PolarStatus::Unclear;
-            let record = PolarRecord::without(names(args), args.pole.into(), unclear, &reason);
+            let record =
+                PolarRecord::without(names(args), args.ground.pole.into(), unclear, &reason);
             (record, status)
         }
         Err((reason, status)) => (refused(args, &reason), status),
     }
 }
 
-fn attempt(args: &PolarArgs) -> Result<PolarRecord, Failure> {
+fn attempt(args: &PolarArgs) -> Result<(PolarRecord, Status), Failure> {
     let sky = args
         .known
         .sky()
         .map_err(|e| (e.to_string(), Status::IndexNotUsable))?;
     let known = args.known.known();
     let mut sights = Vec::new();
-    let mut site = args.site;
+    let mut site = None;
     for path in &args.frames {
         let (sight, by_header) = one_frame(path, &known, &sky)?;
         site = site.or(by_header);
         sights.push(sight);
     }
-    let mut pole = Pole::from(args.pole);
-    if site.is_none() || args.pressure == Some(0.0) {
-        // Without refraction there is one pole.
-        pole = Pole::True;
-    }
-    let conditions = Conditions {
-        site,
-        pressure_hpa: args.pressure,
-        air_c: args.temperature,
-        pole,
-    };
+    let conditions = args.ground.conditions().or_at(site);
     let result = find(&sights, &conditions);
-    let record = PolarRecord::new(names(args), pole, &result);
-    let (Some(path), Ok(finding), Some(last)) = (&args.adjusted, &result, sights.last()) else {
-        return Ok(record);
+    let record = PolarRecord::new(names(args), conditions.pole, &result);
+    let status = match record.status {
+        PolarStatus::Found => Status::Solved,
+        _ => Status::Unsolved,
     };
-    let (new, _) = one_frame(path, &known, &sky)?;
-    adjusted(finding, last, &new, &conditions)
-        .map(|left| record.with_left(&new.file, &left))
-        .map_err(|trouble| (trouble.reason, Status::Unsolved))
+    let (mut record, mut status) = match (&args.adjusted, &result, sights.last()) {
+        (Some(path), Ok(finding), Some(last)) => {
+            let left = one_frame(path, &known, &sky).and_then(|(new, _)| {
+                let left = adjusted(finding, last, &new, &conditions);
+                let left = left.map_err(|trouble| (trouble.reason, Status::Unsolved))?;
+                Ok((new, left))
+            });
+            match left {
+                Ok((new, left)) => {
+                    let record = record.with_left(&new.file, &left);
+                    sights.push(new);
+                    (record, status)
+                }
+                // The axis was found all the same.
+                Err((reason, status)) => {
+                    complain(&reason);
+                    (record.without_left(&reason), status)
+                }
+            }
+        }
+        _ => (record, status),
+    };
+    if let (Some(path), PolarStatus::Found) = (&args.picture, record.status)
+        && let Err(refusal) = draw(path, &record, &sights, &conditions)
+    {
+        complain(&refusal);
+        record.cautions.push(refusal);
+        status = status.max(Status::OutputNotWritable);
+    }
+    Ok((record, status))
+}
+
+/// Writes the picture; the text is for the user.
+fn draw(
+    path: &Path,
+    record: &PolarRecord,
+    sights: &[Sight],
+    conditions: &Conditions,
+) -> Result<(), String> {
+    if conditions.site.is_none() {
+        return Err(format!(
+            "{}: no picture was drawn, since without the site nobody knows which way is up: give \
+             --site",
+            path.display()
+        ));
+    }
+    let borders = sights
+        .iter()
+        .filter_map(|sight| sight.border_deg(conditions));
+    let fields: Vec<FieldBorder> = borders
+        .map(|border_deg| FieldBorder { border_deg })
+        .collect();
+    overlay::write(path, picture::draw(record, &fields)).map_err(|failure| {
+        format!(
+            "{}: the picture was not written: {failure}; name a place where files may be written",
+            path.display()
+        )
+    })
 }
 
 /// Solves one frame.

@@ -1,7 +1,10 @@
 //! Options of `nightfix solve`: names, help, and checks that need no file.
 
-use crate::cli::known::KnownArgs;
+use crate::aim::parse_aim;
+use crate::angle::ParsedPosition;
+use crate::cli::known::{KnownArgs, picture};
 use crate::cli::status;
+use crate::guide::MagnitudeRange;
 use clap::Args;
 use clap::builder::{PathBufValueParser, TypedValueParser};
 use std::path::PathBuf;
@@ -24,6 +27,26 @@ pub struct SolveArgs {
     #[command(flatten)]
     pub known: KnownArgs,
 
+    /// Say where this place lies: in the frame or not, how far, which way, J2000
+    ///
+    /// Written as for --at. Given beside it: what to sync the mount to, in both equinoxes.
+    #[arg(long, value_name = "RA DEC|NAME", value_parser = parse_aim, allow_hyphen_values = true)]
+    pub target: Option<ParsedPosition>,
+
+    /// Name the nearest star to focus on, of these magnitudes [default: 3..6]
+    ///
+    /// No double stars; where time and site are known, none lower than 30 degrees and none near the
+    /// Sun. Names are known to magnitude 6.5.
+    #[arg(long, value_name = "BRIGHTEST..FAINTEST", num_args = 0..=1, require_equals = true,
+          default_missing_value = "3..6", allow_hyphen_values = true)]
+    pub focus_star: Option<MagnitudeRange>,
+
+    /// Say how to move and turn the camera to repeat the framing of this earlier frame
+    ///
+    /// It is solved first, by what its own header says.
+    #[arg(long, value_name = "EARLIER")]
+    pub repeat: Option<PathBuf>,
+
     /// Print one JSON object per frame, one per line, instead of text
     #[arg(long)]
     pub json: bool,
@@ -45,12 +68,4 @@ pub struct SolveArgs {
     /// Formats without such a header get a file FRAME.pointing.fits beside them.
     #[arg(long)]
     pub write_wcs: bool,
-}
-
-fn picture(path: PathBuf) -> Result<PathBuf, String> {
-    let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
-    match extension.as_deref() {
-        Some("png" | "jpg" | "jpeg") => Ok(path),
-        _ => Err("the picture is PNG or JPEG: end its name in .png or .jpg".into()),
-    }
 }

@@ -2,21 +2,26 @@
 
 mod args;
 mod choice;
+mod earlier;
 mod extras;
 
 pub use args::SolveArgs;
 
 use super::output::{Printed, Printer};
 use super::{Status, complain, stop};
-use crate::answer::{Asked, Known, answer, out_of_time, refused};
+use crate::answer::{Asked, At, Known, answer, out_of_time, refused};
 use crate::frame::{FrameError, FrameFile, text_of_path};
 use crate::guard;
 use crate::report::Record;
 use crate::report::record::FrameStatus;
 use crate::sky::Sky;
 use crate::solve::Outcome;
+use earlier::Earlier;
 use std::path::Path;
 use std::time::Instant;
+
+/// Why a frame has no record of its own, and what that means for the exit status.
+type Failure = (String, Status);
 
 /// Solves every frame of the command line; one that fails does not stop the others.
 pub fn run(args: &SolveArgs) -> Status {
@@ -41,8 +46,29 @@ pub fn run(args: &SolveArgs) -> Status {
     if args.json {
         args.known.say_position();
     }
-    let known = args.known.known();
+    if let (true, Some(target)) = (args.json, &args.target) {
+        complain(&format!("--target is understood as {}", target.understood));
+    }
+    let known = Known {
+        target: args.target.as_ref().map(At::from),
+        focus: args.focus_star,
+        ..args.known.known()
+    };
     let sky = args.known.sky().map_err(|refusal| refusal.to_string());
+    let earlier = match (&args.repeat, &sky) {
+        (Some(path), Ok(sky)) => match Earlier::solve(path, &args.known.known(), sky) {
+            Ok(earlier) => Some(earlier),
+            Err((reason, status)) => {
+                complain(&reason);
+                return status;
+            }
+        },
+        _ => None,
+    };
+    let job = Job {
+        args,
+        earlier: earlier.as_ref(),
+    };
     let mut printer = Printer::new(args.json);
     let mut gravest = Status::Solved;
     let mut is_heard = true;
@@ -51,7 +77,7 @@ pub fn run(args: &SolveArgs) -> Status {
         if !is_heard && !args.write_wcs {
             return gravest.max(Status::Interrupted);
         }
-        let (record, status) = one_frame(args, &known, path, sky.as_ref());
+        let (record, status) = one_frame(&job, &known, path, sky.as_ref());
         gravest = gravest.max(status);
         if let Some(reason) = record
             .reason
@@ -76,9 +102,15 @@ pub fn run(args: &SolveArgs) -> Status {
     gravest
 }
 
+/// What is done with every frame.
+struct Job<'a> {
+    args: &'a SolveArgs,
+    earlier: Option<&'a Earlier>,
+}
+
 /// Everything for one frame, faults included.
 fn one_frame(
-    args: &SolveArgs,
+    job: &Job,
     known: &Known,
     path: &Path,
     sky: Result<&Sky, &String>,
@@ -90,7 +122,7 @@ fn one_frame(
         begin: Instant::now(),
     };
     let result = match sky {
-        Ok(sky) => guard::run(|| attempt(args, path, sky, &asked)).unwrap_or_else(|fault| {
+        Ok(sky) => guard::run(|| attempt(job, path, sky, &asked)).unwrap_or_else(|fault| {
             Err((format!("{}: {fault}", path.display()), Status::Internal))
         }),
         Err(refusal) => Err((refusal.clone(), Status::IndexNotUsable)),
@@ -98,12 +130,7 @@ fn one_frame(
     result.unwrap_or_else(|(reason, status)| (refused(&asked, &reason), status))
 }
 
-fn attempt(
-    args: &SolveArgs,
-    path: &Path,
-    sky: &Sky,
-    asked: &Asked,
-) -> Result<(Record, Status), (String, Status)> {
+fn attempt(job: &Job, path: &Path, sky: &Sky, asked: &Asked) -> Result<(Record, Status), Failure> {
     let file = FrameFile::open(path).map_err(explain)?;
     let frame = match file.read_by(asked.deadline()) {
         Err(FrameError::TimeLimit { .. }) => {
@@ -114,15 +141,18 @@ fn attempt(
     let identity = file.identity();
     // Some systems let nobody write a file anew while it is open.
     drop(file);
-    let answer = answer(&frame, sky, asked)
+    let mut answer = answer(&frame, sky, asked)
         .map_err(|refusal| (refusal.to_string(), Status::IndexNotUsable))?;
-    if args.verbose {
+    if job.args.verbose {
         for line in choice::lines(sky, &answer) {
             complain(&line);
         }
     }
     let mut status = status_of(&answer.outcome);
-    let refusals = extras::write(args, &frame, &identity, &answer);
+    if let Some(earlier) = job.earlier {
+        earlier.compare(&mut answer);
+    }
+    let refusals = extras::write(job.args, &frame, &identity, &answer);
     let mut record = answer.record;
     for refusal in refusals {
         complain(&refusal);
@@ -140,7 +170,7 @@ fn status_of(outcome: &Outcome) -> Status {
     }
 }
 
-fn explain(refusal: FrameError) -> (String, Status) {
+fn explain(refusal: FrameError) -> Failure {
     let status = match refusal {
         FrameError::Damaged { .. } => Status::DamagedFrame,
         _ => Status::FrameNotReadable,

@@ -3,6 +3,7 @@
 use crate::aim::parse_aim;
 use crate::angle::ParsedPosition;
 use crate::cli::folder::FolderArgs;
+use crate::cli::ground::GroundArgs;
 use crate::cli::known::{KnownArgs, positive, seconds};
 use clap::Args;
 use std::time::Duration;
@@ -30,6 +31,18 @@ pub struct WatchArgs {
     /// header says that the mount was told to point
     #[arg(long, value_name = "ARCMIN", value_parser = positive)]
     pub alarm: Option<f64>,
+
+    /// Align the polar axis as frames come: turn the RA axis between frames, then the screws
+    ///
+    /// From two new frames between which only the RA axis turned (by 30 degrees or more) the error
+    /// of the axis is said, as nightfix polar does. Then turn the screws, and leave the RA axis
+    /// alone: each further frame says what is left. With --json that is an object of its own, on a
+    /// line after that of the frame.
+    #[arg(long)]
+    pub polar: bool,
+
+    #[command(flatten)]
+    pub ground: GroundArgs,
 
     /// Look at the folder this often, at least
     #[arg(long, value_name = "S", value_parser = seconds, default_value = "2")]

@@ -15,7 +15,7 @@ use crate::night::{
 };
 use crate::report::text::mending;
 use crate::track::{Row, RowStatus};
-use crate::watch::{Alarms, Events, Glimpse, Retry, Settling, Target, is_whole};
+use crate::watch::{Alarms, Alignment, Events, Glimpse, Retry, Settling, Target, is_whole};
 use std::collections::{BTreeSet, VecDeque};
 use std::io::{IsTerminal, Write};
 use std::sync::PoisonError;
@@ -69,6 +69,8 @@ struct Watch<'a> {
     opened: &'a Opened,
     work: &'a Work<'a>,
     alarms: Alarms,
+    /// With `--polar`.
+    alignment: Option<Alignment>,
     settling: Settling,
     neighbours: Neighbours,
     /// One per frame, as text.
@@ -107,6 +109,7 @@ impl<'a> Watch<'a> {
             opened,
             work,
             alarms: Alarms::new(target, args.alarm),
+            alignment: (args.polar).then(|| Alignment::new(args.ground.conditions())),
             settling: Settling::default(),
             neighbours: Neighbours::default(),
             rows: Rows::default(),
@@ -272,6 +275,19 @@ impl<'a> Watch<'a> {
             // The bell. Where it cannot ring, the line still says so.
             let _ = std::io::stderr().write_all(b"\x07");
         }
+        // Frames of another night say nothing of where the axis is now.
+        let aligned = match &mut self.alignment {
+            Some(alignment) if !old => alignment.take(&done.entry),
+            _ => None,
+        };
+        let aligned = aligned.map(|record| match self.args.json {
+            true => record.to_json_line().unwrap_or_default(),
+            false => record.to_text().trim_end().to_owned(),
+        });
+        let text = match (text, aligned) {
+            (Some(text), Some(aligned)) => Some(format!("{text}\n{aligned}")),
+            (text, aligned) => text.or(aligned),
+        };
         let text = text.filter(|_| !self.nobody_reads);
         match text.map(|text| print_text(&(text + "\n"))) {
             None | Some(Ok(Printed::Done)) => Ok(()),

@@ -76,6 +76,24 @@ pub fn commanded(canvas: &mut Canvas, at: [f32; 2], unit: f32) {
     }
 }
 
+/// The target that was asked for: two upright squares.
+pub fn target(canvas: &mut Canvas, [x, y]: [f32; 2], unit: f32) {
+    for half in [9.0 * unit, 17.0 * unit] {
+        let corners = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0f32]];
+        let corners = corners.map(|[dx, dy]| [x + dx * half, y + dy * half]);
+        canvas.outline(&corners, pen(WHITE, 2.2 * unit));
+    }
+}
+
+/// Part of the border of an earlier frame: dash and long gap, heavy.
+pub fn earlier(canvas: &mut Canvas, line: &[[f32; 2]], unit: f32) {
+    let dashed = Pen {
+        dash: Some([22.0 * unit, 12.0 * unit]),
+        ..pen(AMBER, 3.0 * unit)
+    };
+    canvas.line(line, dashed);
+}
+
 /// An arrow from one place to another; `dashed` shafts for the move of the mount.
 pub fn arrow(
     canvas: &mut Canvas,

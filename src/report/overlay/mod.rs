@@ -1,14 +1,15 @@
 //! The overlay picture: the stretched frame with what was found drawn over it.
 //!
 //! Detections, matched catalogue stars, a labelled grid, the centre, and the commanded position
-//! with the move that mends the pointing error; below the frame a panel with the verdict, a
+//! with the move that mends the pointing error, the target and the border of an earlier frame; below the frame a panel with the verdict, a
 //! legend, a scale bar and the directions of north and east. An unsolved frame shows its
 //! detections: often that tells why.
 
-mod canvas;
+pub(super) mod canvas;
 mod grid;
+mod guide;
 mod labels;
-mod marks;
+pub(super) mod marks;
 mod objects;
 mod panel;
 mod project;
@@ -82,6 +83,7 @@ pub fn draw(scene: &Scene) -> Option<Picture> {
         draw_matched(&mut canvas, scene, &projector, unit);
         objects::draw(&mut canvas, scene, &projector, &mut room, unit);
         draw_pointing(&mut canvas, scene, &projector, unit);
+        guide::draw(&mut canvas, scene.record, &projector, unit);
         panel.draw(&mut canvas, scene, Some(&projector));
     } else {
         draw_detections(&mut canvas, detections, &view, unit);

@@ -2,7 +2,7 @@
 
 use super::canvas::Canvas;
 use super::project::Projector;
-use super::{Scene, along, marks, objects};
+use super::{Scene, along, guide, marks, objects};
 use crate::fit::Solution;
 use crate::report::text::small_angle;
 use crate::sphere::sky_to_vector;
@@ -256,6 +256,18 @@ fn legend(scene: &Scene) -> Vec<(Mark, String)> {
                 marks::arrow(canvas, from, to, marks::ORANGE, unit * 0.7, true);
             },
             "the move that mends it".into(),
+        ));
+    }
+    if scene.record.target.as_ref().is_some_and(|t| t.in_frame) {
+        rows.push((
+            |canvas, at, unit| marks::target(canvas, at, unit * 0.6),
+            "target".into(),
+        ));
+    }
+    if scene.record.earlier.is_some() {
+        rows.push((
+            guide::sample_of_earlier,
+            "border of the earlier frame".into(),
         ));
     }
     rows

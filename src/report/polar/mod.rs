@@ -2,6 +2,8 @@
 //!
 //! `polar.schema.json` beside this file describes the object for machines.
 
+pub mod picture;
+
 use super::rounding::decimals;
 use super::text::Block;
 use crate::polar::{Adjusted, AxisError, Finding, Pole, Trouble};
@@ -150,6 +152,13 @@ impl PolarRecord {
             error: error(&adjusted.error),
             ra_turned_deg: decimals(adjusted.ra_turned_deg, 3),
         });
+        self
+    }
+
+    /// Says that the frame of after the screws were turned is of no use; the axis stays what it was.
+    pub fn without_left(mut self, reason: &str) -> Self {
+        let caution = format!("What is left after turning the screws cannot be said: {reason}");
+        self.cautions.insert(0, caution);
         self
     }
 

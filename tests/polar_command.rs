@@ -1,0 +1,220 @@
+//! `nightfix polar` from files to words and picture: frames rendered by code that shares nothing
+//! with the solver, through a mount made by another route.
+
+#[path = "support/mount.rs"]
+mod mount;
+mod run;
+
+use mount::{Mount, SITE, icrs};
+use nightfix::mount::{Moment, pointing_error};
+use run::{nightfix, schema::violations, stderr, stdout};
+use sample_fields::{Card, FieldSpec, render, write_field};
+use serde_json::Value;
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::sync::mpsc::channel;
+use std::time::Duration;
+
+/// Axis too high and too far east, arcmin.
+const ERROR: [f64; 2] = [14.0, -22.0];
+/// 2025-11-19, about midnight at the site.
+const JD: f64 = 2_460_998.48;
+const EXPOSURE_S: f64 = 2.0;
+
+/// A frame that `mount` takes at `jd`.
+fn exposed(folder: &Path, name: &str, mount: &Mount, jd: f64) -> PathBuf {
+    let [_, up, forward] = mount.camera;
+    let centre = icrs(forward, jd, mount.site);
+    let above: [f64; 3] = std::array::from_fn(|i| forward[i] + 0.001 * up[i]);
+    let length = above.iter().map(|c| c * c).sum::<f64>().sqrt();
+    let above = icrs(above.map(|c| c / length), jd, mount.site);
+    let mut spec = FieldSpec::new(centre[0], centre[1], 2.0);
+    spec.rotation_deg = pointing_error(centre, above).position_angle_deg;
+    spec.epoch_year = 2025.88;
+    let begin = Moment::from_jd_utc(jd - 0.5 * EXPOSURE_S / 86_400.0).unwrap();
+    let site = mount.site;
+    let cards = [
+        Card::text("DATE-OBS", begin.iso_utc().trim_end_matches('Z'), "UTC"),
+        Card::number("EXPTIME", EXPOSURE_S, "s"),
+        Card::number("SITELAT", site.latitude_deg, "deg, north positive"),
+        Card::number("SITELONG", site.longitude_deg, "deg, east positive"),
+        Card::number("SCALE", 6.0, "arcsec per pixel"),
+    ];
+    let path = folder.join(name);
+    write_field(&path, &render(&spec).expect("a field"), &cards).expect("a place for it");
+    path
+}
+
+fn polar(frames: &[PathBuf], extra: &[&str]) -> (Option<i32>, Value, String) {
+    let air = ["--pressure", "950", "--temperature", "5", "--json"];
+    let output = nightfix()
+        .arg("polar")
+        .args(frames)
+        .args(air)
+        .args(extra)
+        .output()
+        .unwrap();
+    let record: Value = serde_json::from_str(&stdout(&output)).expect(&stderr(&output));
+    let schema =
+        serde_json::from_str(include_str!("../src/report/polar/polar.schema.json")).unwrap();
+    assert_eq!(violations(&schema, &record), Vec::<String>::new());
+    (output.status.code(), record, stderr(&output))
+}
+
+fn near(value: &Value, expected: f64, tolerance: f64) -> bool {
+    value
+        .as_f64()
+        .is_some_and(|v| (v - expected).abs() < tolerance)
+}
+
+/// Expose, turn the RA axis, expose; then turn the screws and expose once more.
+#[test]
+fn a_loop_of_exposing_and_turning_screws() {
+    let folder = tempfile::tempdir().unwrap();
+    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
+    let frames: Vec<PathBuf> = (0..3)
+        .map(|k| {
+            let (turned, jd) = (mount.ra(20.0 * f64::from(k)), JD + 0.001 * f64::from(k));
+            exposed(folder.path(), &format!("{k}.fits"), &turned, jd)
+        })
+        .collect();
+    let picture = folder.path().join("axis.png");
+    let (status, record, said) = polar(&frames, &["--picture", picture.to_str().unwrap()]);
+    assert_eq!(
+        (status, &record["status"]),
+        (Some(0), &"found".into()),
+        "{said}{record:#}"
+    );
+    let cos = SITE.latitude_deg.to_radians().cos();
+    assert!(
+        near(&record["error"]["altitude_arcmin"], ERROR[0], 0.3),
+        "{record:#}"
+    );
+    assert!(
+        near(&record["error"]["azimuth_arcmin"], ERROR[1], 0.3 / cos),
+        "{record:#}"
+    );
+    let drawn = std::fs::read(&picture).unwrap();
+    assert!(
+        drawn.starts_with(b"\x89PNG") && drawn.len() > 20_000,
+        "{}",
+        drawn.len()
+    );
+
+    // Twelve arcmin with the altitude screw; the camera comes along.
+    let level = mount::enu(0.0, ERROR[1] / 60.0 + 90.0);
+    let after = mount.ra(40.0).tripod(level, 12.0);
+    let good = exposed(folder.path(), "after.fits", &after, JD + 0.004);
+    let good = good.to_str().unwrap();
+    let (status, record, said) = polar(&frames, &["--adjusted", good]);
+    assert_eq!(status, Some(0), "{said}");
+    let left = &record["left"]["error"]["altitude_arcmin"];
+    let moved = left.as_f64().unwrap() - record["error"]["altitude_arcmin"].as_f64().unwrap();
+    assert!((moved.abs() - 12.0).abs() < 0.3, "{record:#}");
+
+    // A frame of no use leaves the axis that was found.
+    let clouds = run::sample("10-clouds.fits");
+    for (bad, exit) in [(clouds.to_str().unwrap(), 1), ("nowhere.fits", 66)] {
+        let (status, record, said) = polar(&frames, &["--adjusted", bad]);
+        assert_eq!(status, Some(exit), "{said}");
+        assert_eq!(record["status"], "found");
+        assert!(near(&record["error"]["altitude_arcmin"], ERROR[0], 0.3));
+        assert_eq!(record["left"], Value::Null);
+        let cautions = record["cautions"].to_string();
+        assert!(
+            cautions.contains("What is left") && cautions.contains(bad),
+            "{cautions}"
+        );
+        assert!(said.contains(bad), "{said}");
+    }
+
+    // A picture that cannot be written is said, and the answer stands.
+    let nowhere = folder.path().join("none/axis.png");
+    let (status, record, _) = polar(&frames, &["--picture", nowhere.to_str().unwrap()]);
+    assert_eq!((status, &record["status"]), (Some(73), &"found".into()));
+}
+
+/// Frames come into a watched folder: two give the axis, a third one sharpens it, and one after the
+/// screws were turned says what is left. A frame that was there before says nothing.
+#[cfg(unix)]
+#[test]
+fn the_same_loop_while_frames_come() {
+    let folder = tempfile::tempdir().unwrap();
+    let made = tempfile::tempdir().unwrap();
+    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
+    let old = mount.ra(-30.0);
+    exposed(folder.path(), "old.fits", &old, JD - 0.2);
+    let mut child = nightfix()
+        .arg("watch")
+        .arg(folder.path())
+        .args([
+            "--polar",
+            "--pressure",
+            "950",
+            "--temperature",
+            "5",
+            "--json",
+        ])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let out = child.stdout.take().unwrap();
+    let (sender, lines) = channel();
+    std::thread::spawn(move || {
+        for line in BufReader::new(out).lines().map_while(Result::ok) {
+            let _ = sender.send(line);
+        }
+    });
+    let next = || -> Value {
+        let line = lines.recv_timeout(Duration::from_secs(60)).expect("a line");
+        serde_json::from_str(&line).unwrap()
+    };
+    assert_eq!(next()["file"], "old.fits");
+    let come = |name: &str, mount: &Mount, jd: f64| {
+        let path = exposed(made.path(), name, mount, jd);
+        std::fs::rename(path, folder.path().join(name))
+            .or_else(|_| std::fs::copy(made.path().join(name), folder.path().join(name)).map(drop))
+            .unwrap();
+        assert_eq!(next()["file"], name);
+    };
+    come("0.fits", &mount, JD);
+    for k in [1.0, 2.0] {
+        come(&format!("{k}.fits"), &mount.ra(20.0 * k), JD + 0.001 * k);
+        let record = next();
+        assert_eq!(record["schema"], "nightfix.polar/1");
+        assert_eq!(record["frames"].as_array().unwrap().len() as f64, k + 1.0);
+        assert!(
+            near(&record["error"]["altitude_arcmin"], ERROR[0], 0.4),
+            "{record:#}"
+        );
+        assert_eq!(record["left"], Value::Null);
+    }
+    // Tracking for six minutes, and twelve arcmin with the altitude screw.
+    let level = mount::enu(0.0, ERROR[1] / 60.0 + 90.0);
+    let after = mount.ra(40.0 - 1.5).tripod(level, 12.0);
+    come("after.fits", &after, JD + 0.002 + 0.1 / 24.0);
+    let record = next();
+    let left = record["left"]["error"]["altitude_arcmin"].as_f64().unwrap();
+    assert!(((left - ERROR[0]).abs() - 12.0).abs() < 0.4, "{record:#}");
+    // The RA axis is turned once more: the screws were turned before, and a new loop begins.
+    come("new.fits", &after.ra(-30.0), JD + 0.01);
+    let record = next();
+    assert_eq!(record["status"], "unclear", "{record:#}");
+    come("newer.fits", &after.ra(-60.0), JD + 0.011);
+    let record = next();
+    assert!(
+        near(&record["error"]["altitude_arcmin"], left, 0.4),
+        "{record:#}"
+    );
+    assert_eq!(
+        record["frames"],
+        serde_json::json!(["new.fits", "newer.fits"])
+    );
+    let killed = std::process::Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(killed.unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+}
