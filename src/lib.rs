@@ -38,7 +38,7 @@ pub mod detect;
 pub mod diagnosis;
 pub mod fit;
 pub mod frame;
-mod guard;
+pub mod guard;
 #[cfg(feature = "centre")]
 pub mod indi;
 pub mod mount;
