@@ -297,7 +297,8 @@ class Result:
 
     def to_dict(self) -> dict[str, Any]:
         """The same as plain dictionaries and lists."""
-        return json.loads(self._json)
+        record: dict[str, Any] = json.loads(self._json)
+        return record
 
     def to_header(self) -> dict[str, Any]:
         """WCS keywords of FITS 4.0 and of the SIP convention, for any FITS library.
@@ -361,4 +362,5 @@ def _record(kind: Any, value: dict[str, Any], **more: Any) -> Any:
 
 def result(text: str, size: list[int]) -> Result:
     """The result whose JSON is ``text``, of a frame of ``size`` pixels along x and y."""
-    return _record(Result, json.loads(text), _json=text, _size=(size[0], size[1]))
+    made: Result = _record(Result, json.loads(text), _json=text, _size=(size[0], size[1]))
+    return made

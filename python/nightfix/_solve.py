@@ -146,7 +146,7 @@ def _plane(pixels: ArrayLike) -> Any:
     import numpy
 
     if isinstance(pixels, numpy.ma.MaskedArray):
-        pixels = pixels.astype(numpy.float32).filled(numpy.nan)
+        pixels = numpy.ma.filled(pixels.astype(numpy.float32), numpy.nan)
     array = numpy.asarray(pixels)
     if array.ndim == 3 and array.shape[2] == 3:
         array = array.mean(axis=2, dtype=numpy.float32)
