@@ -40,7 +40,7 @@ pub mod detect;
 pub mod diagnosis;
 pub mod fit;
 pub mod frame;
-mod guard;
+pub mod guard;
 pub mod guide;
 #[cfg(feature = "centre")]
 pub mod indi;

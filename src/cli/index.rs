@@ -58,7 +58,7 @@ fn star_indexes_in(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// The user's data folder for this program, by the custom of the system.
-fn data_folder() -> Option<PathBuf> {
+pub fn data_folder() -> Option<PathBuf> {
     let from = |name: &str| {
         env::var_os(name)
             .map(PathBuf::from)

@@ -2,11 +2,14 @@
 //!
 //! One folder per subcommand. Nothing here computes; everything is called from the library.
 
+mod about;
+mod bundle;
 #[cfg(feature = "centre")]
 mod centre;
+mod ember;
 mod folder;
 mod ground;
-mod index;
+pub mod index;
 mod known;
 mod manual;
 mod night;
@@ -22,18 +25,30 @@ mod watch;
 
 use crate::guard;
 use clap::{Parser, Subcommand};
-use std::io::Write;
+use std::ffi::OsString;
 use std::process::ExitCode;
 
 pub use status::Status;
 
 /// Finds where a camera points from one exposure of the night sky.
 #[derive(Debug, Parser)]
-#[command(name = "nightfix", version, arg_required_else_help = true)]
+#[command(name = "nightfix", disable_version_flag = true, styles = ember::STYLES)]
 #[command(after_long_help = status::HELP)]
 struct Cli {
+    /// Print the version
+    #[arg(short = 'V', long)]
+    version: bool,
+
+    /// With --version: the system, the star-indexes and the data folder too
+    #[arg(long, requires = "version")]
+    verbose: bool,
+
+    /// Print in dim red, for eyes that are used to the dark (NIGHTFIX_EMBER=1 does so always)
+    #[arg(long, global = true)]
+    ember: bool,
+
     #[command(subcommand)]
-    command: Command,
+    command: Option<Command>,
 }
 
 #[derive(Debug, Subcommand)]
@@ -56,31 +71,50 @@ enum Command {
     /// Write man pages and shell completions into a folder
     #[command(hide = true)]
     Manual(manual::ManualArgs),
+    /// Gather what a report about a frame needs, without pixels, names and places
+    Bundle(Box<bundle::BundleArgs>),
+}
+
+impl Command {
+    fn run(&self) -> Status {
+        match self {
+            Command::Solve(args) => solve::run(args),
+            Command::Night(args) => night::run(args),
+            Command::Watch(args) => watch::run(args),
+            Command::Polar(args) => polar::run(args),
+            Command::Serve(args) => serve::run(args),
+            #[cfg(feature = "centre")]
+            Command::Centre(args) => centre::run(args),
+            Command::Sky(args) => sky::run(args),
+            Command::Manual(args) => manual::run(args),
+            Command::Bundle(args) => bundle::run(args),
+        }
+    }
 }
 
 /// Runs the command line of this process.
 pub fn run() -> ExitCode {
+    run_as(std::env::args_os()).into()
+}
+
+/// Runs a command line, the program's name first.
+pub fn run_as(arguments: impl IntoIterator<Item = OsString>) -> Status {
     guard::install();
-    let status = guard::run(|| match Cli::try_parse() {
-        Ok(cli) => match cli.command {
-            Command::Solve(args) => solve::run(&args),
-            Command::Night(args) => night::run(&args),
-            Command::Watch(args) => watch::run(&args),
-            Command::Polar(args) => polar::run(&args),
-            Command::Serve(args) => serve::run(&args),
-            #[cfg(feature = "centre")]
-            Command::Centre(args) => centre::run(&args),
-            Command::Sky(args) => sky::run(&args),
-            Command::Manual(args) => manual::run(&args),
-        },
+    let status = guard::run(|| match Cli::try_parse_from(arguments) {
+        Ok(cli) => {
+            ember::choose(cli.ember);
+            match &cli.command {
+                _ if cli.version => about::print(cli.verbose),
+                Some(command) => command.run(),
+                None => about::first_run(),
+            }
+        }
         Err(refusal) => refuse(&refusal),
     });
-    status
-        .unwrap_or_else(|fault| {
-            complain(&fault);
-            Status::Internal
-        })
-        .into()
+    status.unwrap_or_else(|fault| {
+        complain(&fault);
+        Status::Internal
+    })
 }
 
 /// Prints help or a usage error. Help that was asked for is no error, even into a closed pipe.
@@ -95,5 +129,5 @@ fn refuse(refusal: &clap::Error) -> Status {
 
 /// One line on standard error. If even that is closed there is nobody left to tell.
 fn complain(message: &str) {
-    let _ = writeln!(std::io::stderr().lock(), "nightfix: {message}");
+    let _ = ember::stderr(&format!("nightfix: {message}\n"));
 }

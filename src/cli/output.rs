@@ -1,8 +1,8 @@
 //! Standard output: results and nothing else.
 
+use super::ember;
 use crate::report::{Record, text};
-use anstream::AutoStream;
-use std::io::{self, Write};
+use std::io;
 
 /// What became of a line that was to be printed.
 #[derive(Debug, PartialEq, Eq)]
@@ -49,9 +49,7 @@ impl Printer {
 ///
 /// The output cannot be written; a closed pipe is not an error.
 pub fn print_text(text: &str) -> io::Result<Printed> {
-    // Emphasis is dropped where the output is no terminal or NO_COLOR is set.
-    let mut out = AutoStream::auto(io::stdout().lock());
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match ember::stdout(text) {
         Ok(()) => Ok(Printed::Done),
         Err(closed) if closed.kind() == io::ErrorKind::BrokenPipe => Ok(Printed::NobodyReads),
         Err(failure) => Err(failure),

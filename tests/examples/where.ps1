@@ -1,7 +1,7 @@
 # Where do these frames point? One line per frame: RA and Dec (J2000, degrees) and the file, or why
 # not. Ends with the gravest exit status of all: 0 where every frame is solved.
 #
-#     $env:NIGHTFIX = "target\release\nightfix.exe"; pwsh examples/where.ps1 FRAME...
+#     $env:NIGHTFIX = "target\release\nightfix.exe"; pwsh tests/examples/where.ps1 FRAME...
 
 $nightfix = if ($env:NIGHTFIX) { $env:NIGHTFIX } else { "nightfix" }
 $status = 0

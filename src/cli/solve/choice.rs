@@ -5,7 +5,7 @@ use crate::search::SearchOrder;
 use crate::sky::{Sky, StarIndex, band_serves, index_serves};
 
 /// Lines without line ends.
-pub(super) fn lines(sky: &Sky, answer: &Answer) -> Vec<String> {
+pub(in crate::cli) fn lines(sky: &Sky, answer: &Answer) -> Vec<String> {
     let detections = &answer.outcome.detections;
     let longer_px = detections.width.max(detections.height) as f64;
     let scales = &answer.request.scales_arcsec_per_px;

@@ -6,6 +6,7 @@ mod earlier;
 mod extras;
 
 pub use args::SolveArgs;
+pub(super) use choice::lines as choice_lines;
 
 use super::output::{Printed, Printer};
 use super::{Status, complain, stop};

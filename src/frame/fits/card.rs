@@ -62,6 +62,11 @@ impl Header {
         self
     }
 
+    /// All of them.
+    pub(crate) fn cards(&self) -> &[Card] {
+        &self.cards
+    }
+
     /// The first card with this keyword.
     pub(crate) fn card(&self, keyword: &str) -> Option<&Card> {
         self.cards.iter().find(|c| c.keyword == keyword)

@@ -45,6 +45,12 @@ pub(crate) fn read(source: &Source, path: &Path) -> Result<Frame, Fault> {
     })
 }
 
+/// The cards that [`read`] goes by.
+pub(crate) fn header(source: &Source) -> Result<Header, Fault> {
+    let (hdu, ..) = hdu::find_image(source)?;
+    Ok(full_header(source, hdu))
+}
+
 /// The image's own cards first, then those of the primary unit: what telescopes write is often
 /// there.
 fn full_header(source: &Source, hdu: Hdu) -> Header {

@@ -43,8 +43,8 @@ const MAX_THREADS: u64 = 4;
 /// Exit status of a child whose parent is gone: nobody reads it.
 const ORPHANED: u8 = 1;
 
-/// The program that serves as child.
-static HELPER: OnceLock<PathBuf> = OnceLock::new();
+/// The program that serves as child, and what comes before the child's own arguments.
+static HELPER: OnceLock<(PathBuf, Vec<OsString>)> = OnceLock::new();
 
 /// Why a child gave no answer.
 #[derive(Debug)]
@@ -89,17 +89,26 @@ fn memory(budget: &Budget) -> u64 {
 /// To be called first by `main`: decodes and gives the exit status where this process is a child,
 /// else notes that this program can be started as one.
 pub fn maybe_run_child() -> Option<ExitCode> {
-    let mut arguments = std::env::args_os().skip(1);
-    if arguments.next().is_none_or(|first| first != CHILD_ARGUMENT) {
-        if let Ok(program) = std::env::current_exe() {
-            let _ = HELPER.set(program);
-        }
-        return None;
+    let decoded = run_as_child(std::env::args_os().skip(1));
+    if decoded.is_none()
+        && let Ok(program) = std::env::current_exe()
+    {
+        set_helper_program(program);
     }
-    Some(match run_child(arguments) {
-        Some(()) => ExitCode::SUCCESS,
-        None => ExitCode::FAILURE,
+    decoded.map(|decoded| match decoded {
+        true => ExitCode::SUCCESS,
+        false => ExitCode::FAILURE,
     })
+}
+
+/// Decodes where `arguments` (without the program's name) are those of a child, and says whether it
+/// could; `None` where they are not.
+pub fn run_as_child(arguments: impl IntoIterator<Item = OsString>) -> Option<bool> {
+    let mut arguments = arguments.into_iter();
+    let is_child = arguments
+        .next()
+        .is_some_and(|first| first == CHILD_ARGUMENT);
+    is_child.then(|| run_child(arguments).is_some())
 }
 
 fn run_child(mut arguments: impl Iterator<Item = OsString>) -> Option<()> {
@@ -124,7 +133,13 @@ fn run_child(mut arguments: impl Iterator<Item = OsString>) -> Option<()> {
 /// Names the program to start as child, for programs that use the library and whose `main` does
 /// not call [`maybe_run_child`]. The first call counts.
 pub fn set_helper_program(program: PathBuf) {
-    let _ = HELPER.set(program);
+    set_helper_command(program, Vec::new());
+}
+
+/// As [`set_helper_program`], for one that is started by another, such as an interpreter: `leading`
+/// comes before the child's own arguments, which have to reach [`run_as_child`].
+pub fn set_helper_command(program: PathBuf, leading: Vec<OsString>) {
+    let _ = HELPER.set((program, leading));
 }
 
 /// Has a child decode `input`, within the `budget` of the file it is from, and gives what `read`
@@ -134,13 +149,14 @@ pub(crate) fn ask<T: Send + 'static>(
     budget: &Budget,
     read: impl FnOnce(&mut ChildStdout) -> Option<T> + Send + 'static,
 ) -> Result<(T, Vec<u8>), Failure> {
-    let program = HELPER.get().ok_or(Failure::NoHelper)?;
+    let (program, leading) = HELPER.get().ok_or(Failure::NoHelper)?;
     let usual = LEAST_TIME + Duration::from_secs(input.len() as u64 / BYTES_PER_SECOND);
     let time = budget
         .deadline()
         .left()
         .map_or(usual, |left| left.min(usual));
     let child = Command::new(program)
+        .args(leading)
         .arg(CHILD_ARGUMENT)
         .arg(memory(budget).to_string())
         .arg((MAX_THREADS * (usual.as_secs() + 1)).to_string())
