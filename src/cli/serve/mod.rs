@@ -5,10 +5,11 @@ mod args;
 pub use args::ServeArgs;
 
 use super::{Status, complain, stop};
+use crate::report::atomic;
 use crate::serve::listen::{Listener, answer_callers};
 use crate::serve::{Desk, End, converse};
 use crate::sky::Sky;
-use std::io;
+use std::io::{self, Write};
 use std::sync::atomic::AtomicUsize;
 
 type Failure = (String, Status);
@@ -46,7 +47,7 @@ fn on_standard_streams(desk: &Desk, sky: &Sky, workers: usize) -> Result<Status,
         for _ in 0..workers {
             scope.spawn(|| desk.work(sky));
         }
-        let end = converse(io::stdin().lock(), Box::new(io::stdout()), desk);
+        let end = converse(io::stdin().lock(), Box::new(Answers(io::stdout())), desk);
         desk.close();
         end
     });
@@ -57,6 +58,31 @@ fn on_standard_streams(desk: &Desk, sky: &Sky, workers: usize) -> Result<Status,
             format!("standard input or output: {failure}"),
             Status::OutputNotWritable,
         )),
+    }
+}
+
+/// Standard output. Whoever waits for the next request would never notice that nobody reads the
+/// answers any more: that ends the process at once.
+struct Answers(io::Stdout);
+
+impl Answers {
+    fn heard<T>(result: io::Result<T>) -> io::Result<T> {
+        if let Err(failure) = &result
+            && failure.kind() == io::ErrorKind::BrokenPipe
+        {
+            atomic::exit_between_writes(Status::Interrupted.number().into());
+        }
+        result
+    }
+}
+
+impl Write for Answers {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        Answers::heard(self.0.write(bytes))
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Answers::heard(self.0.flush())
     }
 }
 
