@@ -9,7 +9,7 @@ use run::{nightfix, sample, stderr, stdout};
 use serde_json::Value;
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
@@ -17,6 +17,9 @@ use std::time::{Duration, Instant};
 const LOADER: &str = "/usr/lib/wine/wine64";
 
 const JOURNAL: &str = "nightfix.journal";
+
+/// Far more than twelve small frames take under Wine.
+const PATIENCE: Duration = Duration::from_secs(120);
 
 /// The program for Windows, or word that `what` is skipped.
 fn program(what: &str) -> Option<PathBuf> {
@@ -311,17 +314,16 @@ fn a_killed_night_goes_on() {
     const FRAMES: usize = 12;
     let folder = tempfile::tempdir().unwrap();
     run::night::short(folder.path(), FRAMES);
-    let begin = Instant::now();
     let undisturbed = same(
         &program,
         folder.path(),
         &["night", ".", "--json", "--journal", "a.jrn"],
     );
-    let whole = begin.elapsed();
     assert_eq!(undisturbed.len(), FRAMES);
+    let journal = folder.path().join(JOURNAL);
     let mut partly = 0;
     for moment in 1..=5 {
-        let _ = std::fs::remove_file(folder.path().join(JOURNAL));
+        let _ = std::fs::remove_file(&journal);
         let mut child = windows(&program)
             .current_dir(folder.path())
             .args(["night", "."])
@@ -329,7 +331,7 @@ fn a_killed_night_goes_on() {
             .stderr(Stdio::null())
             .spawn()
             .expect("the command starts");
-        std::thread::sleep(killing_time(whole, moment));
+        wait_for_lines(&journal, 2 * moment, &mut child);
         let _ = child.kill();
         child.wait().unwrap();
         let mut command = windows(&program);
@@ -344,9 +346,18 @@ fn a_killed_night_goes_on() {
     assert!(partly > 0, "no kill met a run at work");
 }
 
-/// Early moments: the whole was measured over both programs, one after the other.
-fn killing_time(whole: Duration, moment: u32) -> Duration {
-    whole * moment / 7
+/// Until the journal has this number of lines, whatever else keeps this machine busy, or the run has ended.
+fn wait_for_lines(journal: &Path, lines: usize, child: &mut Child) {
+    let begin = Instant::now();
+    let written =
+        || std::fs::read(journal).map_or(0, |text| text.iter().filter(|b| **b == b'\n').count());
+    while written() < lines && matches!(child.try_wait(), Ok(None)) {
+        assert!(
+            begin.elapsed() < PATIENCE,
+            "no {lines} lines in the journal"
+        );
+        std::thread::sleep(Duration::from_millis(1));
+    }
 }
 
 /// How many frames a run found in the journal.

@@ -38,16 +38,22 @@
 //! u32 number of locals L, u32 number of quads Q
 //! L x u32   star numbers (into the star table) that the tile's quads use
 //! Q x 6 B   packed codes (see `quad::pack`), in ascending order
-//! Q x 6 B   four 12-bit local numbers: A, B, C, D
+//! Q x 4w b  four local numbers of w bits each: A, B, C, D from the highest bits down
 //! zeros     up to a multiple of 8
 //! ```
+//!
+//! w is what L asks for ([`local_bits`]); in version 2, which is still read, it is 12. Local numbers
+//! follow one another bit by bit, the lowest bit of a byte first: the numbers of the quads are bits
+//! 0 to 4w - 1, 4w to 8w - 1 and so on of one long little-endian number.
 
 use bytemuck::{Pod, Zeroable};
 
 /// First bytes of every star-index.
 pub const MAGIC: [u8; 8] = *b"NFSKY\x00\r\n";
 /// Version of this layout.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
+/// Oldest version that is still read.
+pub const OLDEST_VERSION: u32 = 2;
 /// Bytes of one checksummed block.
 pub const BLOCK_BYTES: usize = 1 << 16;
 /// Cells of a group.
@@ -60,10 +66,10 @@ pub const TIER_CELL_STARS: usize = 16;
 pub const TIER_BASE: usize = TIER_CELL_STARS * 192;
 /// HEALPix depth of the brightest tier's cells.
 pub const TIER_DEPTH: u8 = 2;
-/// Bits of a local star number in a tile record.
+/// Most bits of a local star number in a tile record.
 pub const LOCAL_BITS: u32 = 12;
-/// Bytes of a packed code, and of four local star numbers.
-pub const PACKED_BYTES: usize = 6;
+/// Bytes of a packed code.
+pub const CODE_BYTES: usize = 6;
 
 /// The head of the file.
 #[repr(C)]
@@ -166,6 +172,20 @@ pub fn fields_of_band_deg(thin_depth: u32) -> [f64; 2] {
     // The square root of a cell's area: 58.6 deg / 2^depth.
     let edge_deg = 58.632 / f64::from(1_u32 << thin_depth.min(30));
     BAND_EDGES.map(|edges| edges * edge_deg)
+}
+
+/// Bits of a local star number in the record of a tile with `locals` stars, in an index of `version`.
+pub fn local_bits(version: u32, locals: usize) -> u32 {
+    if version < 3 {
+        return LOCAL_BITS;
+    }
+    // The greatest number is one less.
+    (usize::BITS - locals.saturating_sub(1).leading_zeros()).max(1)
+}
+
+/// Bytes of the local star numbers of `quads` quads; `None` beyond what memory can hold.
+pub fn local_bytes(bits: u32, quads: usize) -> Option<usize> {
+    Some(quads.checked_mul(4 * bits as usize)?.div_ceil(8))
 }
 
 /// Number of HEALPix cells of a depth.

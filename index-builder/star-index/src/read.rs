@@ -1,8 +1,9 @@
 //! Reads a star-index in place. Nothing it holds is trusted before its checksum was verified.
 
 use crate::layout::{
-    BLOCK_BYTES, Band, GROUP_CELLS, HEADER_BYTES, Header, LOCAL_BITS, MAGIC, NO_PAGE, PACKED_BYTES,
-    Tier, VERSION, cells_of_depth, groups_of_depth, padded,
+    BLOCK_BYTES, Band, CODE_BYTES, GROUP_CELLS, HEADER_BYTES, Header, LOCAL_BITS, MAGIC, NO_PAGE,
+    OLDEST_VERSION, Tier, VERSION, cells_of_depth, groups_of_depth, local_bits, local_bytes,
+    padded,
 };
 use crate::memory::Memory;
 use crate::star::StarRecord;
@@ -63,6 +64,7 @@ pub struct Tile<'a> {
     locals: &'a [u32],
     codes: &'a [u8],
     stars: &'a [u8],
+    local_bits: u32,
 }
 
 impl<'a> Tile<'a> {
@@ -70,11 +72,12 @@ impl<'a> Tile<'a> {
         locals: &[],
         codes: &[],
         stars: &[],
+        local_bits: LOCAL_BITS,
     };
 
     /// Number of quads.
     pub fn len(&self) -> usize {
-        self.codes.len() / PACKED_BYTES
+        self.codes.len() / CODE_BYTES
     }
 
     /// True where the tile holds no quad.
@@ -85,16 +88,21 @@ impl<'a> Tile<'a> {
     /// Packed codes in stored order.
     #[inline]
     pub fn codes(&self) -> impl Iterator<Item = u64> + 'a {
-        self.codes.chunks_exact(PACKED_BYTES).map(six_bytes)
+        self.codes.chunks_exact(CODE_BYTES).map(six_bytes)
     }
 
     /// Star numbers A, B, C, D of quad `number`; `None` beyond the end or for a number that the
     /// tile cannot name.
     pub fn stars(&self, number: usize) -> Option<[u32; 4]> {
-        let packed = six_bytes(self.stars.chunks_exact(PACKED_BYTES).nth(number)?);
+        let bits = self.local_bits;
+        if number >= self.len() {
+            return None;
+        }
+        let place = number * 4 * bits as usize;
+        let packed = eight_bytes(self.stars.get(place / 8..)?) >> (place % 8);
         let mut stars = [0; 4];
         for (i, star) in stars.iter_mut().enumerate() {
-            let local = packed >> ((3 - i as u32) * LOCAL_BITS) & ((1 << LOCAL_BITS) - 1);
+            let local = packed >> ((3 - i as u32) * bits) & ((1 << bits) - 1);
             *star = *self.locals.get(local as usize)?;
         }
         Some(stars)
@@ -108,13 +116,25 @@ fn six_bytes(chunk: &[u8]) -> u64 {
     u64::from(high) << 32 | u64::from(low)
 }
 
+/// The first eight bytes, or those that are there.
+#[inline]
+fn eight_bytes(bytes: &[u8]) -> u64 {
+    match bytes.first_chunk() {
+        Some(whole) => u64::from_le_bytes(*whole),
+        None => bytes
+            .iter()
+            .rev()
+            .fold(0, |value, &byte| value << 8 | u64::from(byte)),
+    }
+}
+
 /// The header in these bytes, if this program can read what follows it.
 fn checked_header(head: &[u8]) -> Result<Header, IndexError> {
     let header: Header = bytemuck::pod_read_unaligned(head);
     if header.magic != MAGIC {
         return Err(IndexError::NotAnIndex);
     }
-    if header.version != VERSION {
+    if !(OLDEST_VERSION..=VERSION).contains(&header.version) {
         return Err(IndexError::Version {
             found: header.version,
             expected: VERSION,
@@ -367,18 +387,24 @@ impl StarIndex {
         let counts: &[u32] = bytemuck::try_cast_slice(self.body(start, start.saturating_add(8))?)
             .map_err(|_| damaged())?;
         let (locals, quads) = (counts[0] as usize, counts[1] as usize);
-        let length = 8 + 4 * locals as u64 + 2 * (PACKED_BYTES * quads) as u64;
+        let bits = local_bits(self.header.version, locals);
+        if bits > LOCAL_BITS {
+            return Err(damaged());
+        }
+        let packed = quads.checked_mul(CODE_BYTES).ok_or_else(damaged)?;
+        let numbers = local_bytes(bits, quads).ok_or_else(damaged)?;
+        let length = 8 + 4 * locals as u64 + packed as u64 + numbers as u64;
         let record = self.body(start, start.saturating_add(length))?;
         let (_, rest) = record.split_at_checked(8).ok_or_else(damaged)?;
-        let (local_bytes, rest) = rest.split_at_checked(4 * locals).ok_or_else(damaged)?;
-        let packed = quads.checked_mul(PACKED_BYTES).ok_or_else(damaged)?;
+        let (star_bytes, rest) = rest.split_at_checked(4 * locals).ok_or_else(damaged)?;
         let (codes, rest) = rest.split_at_checked(packed).ok_or_else(damaged)?;
-        let stars = rest.get(..packed).ok_or_else(damaged)?;
-        let locals = bytemuck::try_cast_slice(local_bytes).map_err(|_| damaged())?;
+        let stars = rest.get(..numbers).ok_or_else(damaged)?;
+        let locals = bytemuck::try_cast_slice(star_bytes).map_err(|_| damaged())?;
         Ok(Tile {
             locals,
             codes,
             stars,
+            local_bits: bits,
         })
     }
 }

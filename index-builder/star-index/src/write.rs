@@ -2,7 +2,7 @@
 //!
 //! [`Contents`] holds everything in memory; [`writer`](crate::writer) takes it piece by piece.
 
-use crate::layout::{LOCAL_BITS, PACKED_BYTES, TIER_BASE, TIER_DEPTH, padded};
+use crate::layout::{CODE_BYTES, LOCAL_BITS, TIER_BASE, TIER_DEPTH, VERSION, local_bits, padded};
 use crate::star::StarRecord;
 use crate::writer::{About, BandShape, IndexWriter, TierShape, WriteError};
 use std::io::Cursor;
@@ -180,13 +180,24 @@ impl EncodedTiles {
             body.extend_from_slice(&star.to_le_bytes());
         }
         for quad in &quads {
-            body.extend_from_slice(&quad.code.to_le_bytes()[..PACKED_BYTES]);
+            body.extend_from_slice(&quad.code.to_le_bytes()[..CODE_BYTES]);
         }
+        let bits = local_bits(VERSION, locals.len());
+        let (mut pending, mut length) = (0_u64, 0);
         for quad in &quads {
             let packed = quad.stars.iter().fold(0_u64, |packed, star| {
-                packed << LOCAL_BITS | locals.binary_search(star).unwrap_or(0) as u64
+                packed << bits | locals.binary_search(star).unwrap_or(0) as u64
             });
-            body.extend_from_slice(&packed.to_le_bytes()[..PACKED_BYTES]);
+            // At most 7 bits are pending, and 48 come.
+            pending |= packed << length;
+            length += 4 * bits;
+            let whole = length as usize / 8;
+            body.extend_from_slice(&pending.to_le_bytes()[..whole]);
+            pending >>= 8 * whole;
+            length %= 8;
+        }
+        if length > 0 {
+            body.push(pending as u8);
         }
         body.resize(padded(body.len()), 0);
         Ok(())

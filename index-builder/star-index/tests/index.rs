@@ -1,6 +1,6 @@
 //! A small star-index written, read back, and damaged in every way.
 
-use star_index::layout::{HEADER_BYTES, cells_of_depth};
+use star_index::layout::{HEADER_BYTES, Header, cells_of_depth};
 use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{BandContents, Contents, StarTable, StoredQuad, cell_of};
 use star_index::writer::About;
@@ -42,11 +42,16 @@ fn quads(table: &StarTable) -> Vec<Vec<StoredQuad>> {
 fn written() -> (StarTable, Vec<Vec<StoredQuad>>, Vec<u8>) {
     let table = StarTable::new(&stars());
     let tiles = quads(&table);
+    let bytes = bytes_of(&table, &tiles);
+    (table, tiles, bytes)
+}
+
+fn bytes_of(table: &StarTable, tiles: &[Vec<StoredQuad>]) -> Vec<u8> {
     let bands = vec![BandContents {
         depth: DEPTH,
         thin_depth: DEPTH,
         size_rad: [0.0, 1.0],
-        tiles: tiles.clone(),
+        tiles: tiles.to_vec(),
     }];
     let contents = Contents {
         about: About {
@@ -55,11 +60,10 @@ fn written() -> (StarTable, Vec<Vec<StoredQuad>>, Vec<u8>) {
             fields_deg: [0.0; 2],
             covered_share: 1.0,
         },
-        table: &table,
+        table,
         bands,
     };
-    let bytes = contents.to_bytes().expect("few stars a tile");
-    (table, tiles, bytes)
+    contents.to_bytes().expect("few stars a tile")
 }
 
 struct OnDisk(tempfile::TempDir, PathBuf);
@@ -105,6 +109,11 @@ fn comes_back_as_written() {
     for (number, record) in table.records.iter().enumerate() {
         assert_eq!(index.star(number as u32), Ok(record));
     }
+    assert!(assert_quads(&index, &tiles) > 900);
+}
+
+/// Compares every quad; their number.
+fn assert_quads(index: &StarIndex, tiles: &[Vec<StoredQuad>]) -> usize {
     let mut total = 0;
     for (number, quads) in tiles.iter().enumerate() {
         let mut expected = quads.clone();
@@ -119,9 +128,51 @@ fn comes_back_as_written() {
             })
             .collect();
         assert_eq!(found, expected);
+        assert_eq!(tile.stars(found.len()), None);
         total += found.len();
     }
-    assert!(total > 900);
+    total
+}
+
+/// Tiles with 4 to 4,000 stars: local numbers of every width from two bits to twelve.
+#[test]
+fn local_numbers_of_every_width() {
+    let table = StarTable::new(&stars());
+    let mut tiles = vec![Vec::new(); cells_of_depth(DEPTH)];
+    let mut total = 0;
+    for (tile, count) in [4, 7, 8, 9, 17, 64, 65, 200, 400, 900, 2000, 4000]
+        .iter()
+        .enumerate()
+    {
+        for first in 0..count / 4 {
+            let stars = [0, 1, 2, 3].map(|k| (first * 4 + k * 3) % count);
+            let code = u64::from(first * 7919 % 4096) << 30 | 5;
+            tiles[tile].push(StoredQuad { code, stars });
+            total += 1;
+        }
+    }
+    let bytes = bytes_of(&table, &tiles);
+    let disk = OnDisk::new();
+    let index = disk.open(&bytes).expect("a sound index");
+    assert_eq!(assert_quads(&index, &tiles), total);
+}
+
+/// In version 2 every local number had twelve bits, as those of a tile with more than 2,048 stars
+/// have in this one: such an index differs in nothing but the version.
+#[test]
+fn the_version_before_is_read() {
+    let table = StarTable::new(&stars());
+    let mut tiles = vec![Vec::new(); cells_of_depth(DEPTH)];
+    tiles[5] = quads(&table).concat();
+    let mut bytes = bytes_of(&table, &tiles);
+    let mut header: Header = bytemuck::pod_read_unaligned(&bytes[..HEADER_BYTES]);
+    header.version = 2;
+    header.header_checksum = 0;
+    header.header_checksum = xxhash_rust::xxh3::xxh3_64(bytemuck::bytes_of(&header));
+    bytes[..HEADER_BYTES].copy_from_slice(bytemuck::bytes_of(&header));
+    let index = OnDisk::new().open(&bytes).expect("a sound index");
+    assert_eq!(index.header().version, 2);
+    assert!(assert_quads(&index, &tiles) > 900);
 }
 
 #[test]
@@ -135,7 +186,7 @@ fn other_files_and_versions_are_named() {
     other[8] = 9;
     let version = IndexError::Version {
         found: 9,
-        expected: 2,
+        expected: 3,
     };
     assert_eq!(disk.open(&other).err(), Some(version));
     for length in [0, 1, HEADER_BYTES - 1] {
