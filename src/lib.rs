@@ -32,7 +32,6 @@
 pub mod aim;
 pub mod angle;
 pub mod answer;
-#[cfg(feature = "centre")]
 pub mod centre;
 pub mod cli;
 mod deadline;
@@ -42,7 +41,6 @@ pub mod fit;
 pub mod frame;
 pub mod guard;
 pub mod guide;
-#[cfg(feature = "centre")]
 pub mod indi;
 pub mod mount;
 pub mod night;

@@ -1,7 +1,7 @@
 //! `nightfix centre` against a real INDI server with its telescope simulator and our own camera,
 //! which knows where the tube really points. Skipped where `indiserver` is not installed.
 
-#![cfg(all(unix, feature = "centre"))]
+#![cfg(unix)]
 
 mod run;
 
@@ -10,10 +10,11 @@ use nightfix::indi::{Connection, State, Waited, numbers, switches};
 use nightfix::mount::{Moment, altitude_of_deg, separation_deg};
 use run::{Random, nightfix, stderr, stdout};
 use sample_fields::observatory::{CAMERA, Faults, MOUNT, Observatory, Setup};
+use std::io::Read;
 use std::net::TcpListener;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, Instant, SystemTime};
 
 const WAIT: Duration = Duration::from_secs(5);
@@ -245,6 +246,103 @@ fn targets_are_centred_from_a_cold_start_and_after() {
     let log = rehearsal.log();
     assert!(
         log.contains("EQUATORIAL_EOD_COORD RA=") && log.contains("ON_COORD_SET SYNC=On"),
+        "{log}"
+    );
+}
+
+/// Another program takes exposures all the time and writes them into a folder; until `done`.
+fn take_exposures(rehearsal: &Rehearsal, folder: &Path, done: &AtomicBool) {
+    let address = rehearsal.device(CAMERA).parse().expect("an address");
+    let mut camera = Connection::open(&address, true).expect("the camera answers");
+    let expose = numbers(CAMERA, "CCD_EXPOSURE", &[("CCD_EXPOSURE_VALUE", 0.5)]);
+    for number in 0.. {
+        if done.load(Ordering::Relaxed) {
+            return;
+        }
+        camera.send(&expose).expect("sent");
+        let came = camera.wait(4 * WAIT, |p| p.take_blob("CCD1", "CCD1"));
+        let Ok(Waited::Found(blob)) = came else {
+            panic!("no frame came");
+        };
+        let part = folder.join("part");
+        std::fs::write(&part, blob.bytes.expect("base64")).expect("written");
+        std::fs::rename(&part, folder.join(format!("light-{number:03}.fits"))).expect("renamed");
+    }
+}
+
+#[test]
+fn frames_of_another_program_serve_as_well() {
+    let Some(rehearsal) = Rehearsal::new(night()) else {
+        return;
+    };
+    let mut random = Random(7);
+    rehearsal.place(place_above(&rehearsal.setup, 30.0, &mut random));
+    let target = place_above(&rehearsal.setup, 30.0, &mut random);
+    let folder = tempfile::tempdir().expect("a folder");
+    let done = AtomicBool::new(false);
+    let output = std::thread::scope(|scope| {
+        scope.spawn(|| take_exposures(&rehearsal, folder.path(), &done));
+        let output = nightfix()
+            .args(["centre", &text(target), "--mount", &rehearsal.device(MOUNT)])
+            .arg("--frames")
+            .arg(folder.path())
+            .args(["--move", "--sync", "--settle", "0.3", "--log"])
+            .arg(rehearsal.folder.path().join("commands.log"))
+            .output();
+        done.store(true, Ordering::Relaxed);
+        output.expect("the command starts")
+    });
+    assert_eq!(output.status.code(), Some(0), "{}", both(&output));
+    let off_arcmin = separation_deg(rehearsal.truth(), target) * 60.0;
+    assert!(off_arcmin < 1.8, "{off_arcmin}: {}", both(&output));
+    // The camera was not spoken to.
+    assert!(!rehearsal.log().contains("CCD_"), "{}", rehearsal.log());
+}
+
+/// A watch syncs the mount to the frames of another program, and moves nothing.
+#[test]
+fn a_watch_tells_the_mount_where_it_points() {
+    let Some(rehearsal) = Rehearsal::new(night()) else {
+        return;
+    };
+    let mut random = Random(8);
+    let place = place_above(&rehearsal.setup, 30.0, &mut random);
+    rehearsal.set(MOUNT, "TELESCOPE_TRACK_STATE", "TRACK_ON");
+    rehearsal.place(place);
+    let folder = tempfile::tempdir().expect("a folder");
+    let done = AtomicBool::new(false);
+    let (said, off_deg) = std::thread::scope(|scope| {
+        scope.spawn(|| take_exposures(&rehearsal, folder.path(), &done));
+        let mut watch = nightfix()
+            .arg("watch")
+            .arg(folder.path())
+            .args(["--mount", &rehearsal.device(MOUNT), "--sync-only", "--log"])
+            .arg(rehearsal.folder.path().join("commands.log"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("it starts");
+        let begin = Instant::now();
+        let off_deg = || separation_deg(believed(&rehearsal), rehearsal.truth());
+        while begin.elapsed() < Duration::from_secs(60) && off_deg() > 0.01 {
+            std::thread::sleep(Duration::from_millis(500));
+        }
+        let off_deg = off_deg();
+        done.store(true, Ordering::Relaxed);
+        let asked = Command::new("kill").arg(watch.id().to_string()).status();
+        assert!(asked.expect("kill").success());
+        let mut said = String::new();
+        let mut errors = watch.stderr.take().expect("a pipe");
+        errors.read_to_string(&mut said).expect("text");
+        watch.wait().expect("it ends");
+        (said, off_deg)
+    });
+    assert!(off_deg < 0.01, "{off_deg} degrees off\n{said}");
+    assert!(said.contains(": synced: the mount was "), "{said}");
+    assert!(separation_deg(place, rehearsal.truth()) < 0.05, "{said}");
+    let log = rehearsal.log();
+    assert!(
+        log.contains("SYNC=On") && !log.contains("TRACK=On"),
         "{log}"
     );
 }

@@ -1,6 +1,5 @@
 //! Man pages and shell completions: those that are kept are those that the program writes, and
 //! shells take them.
-#![cfg(not(feature = "centre"))]
 
 mod run;
 

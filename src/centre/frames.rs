@@ -1,6 +1,6 @@
 //! Frames that other software writes into a folder.
 
-use super::{Fault, Frames, Stop};
+use super::{Fault, Frames, Stop, now};
 use crate::Deadline;
 use crate::frame::{Frame, FrameFile};
 use crate::night::{Selection, list};
@@ -44,13 +44,12 @@ impl FolderFrames {
 }
 
 impl Frames for FolderFrames {
-    /// The first frame whose file did not exist, or was not what it is, at the call. An exposure
-    /// that had begun before cannot be told from one that began after: the caller waits for one
-    /// frame more where the mount has moved.
     fn next(&mut self) -> Result<Frame, Fault> {
-        let begin = Instant::now();
+        let (begin, begin_jd) = (Instant::now(), now()?.jd_utc());
         let mut settling = Settling::default();
-        let mut old = None;
+        // Files that were there at the call; those that came since, which were looked at.
+        let (mut old, mut seen) = (None, Vec::new());
+        let mut earlier = 0;
         while begin.elapsed() < self.patience {
             self.stop.check()?;
             let found = list(&self.folder, &self.selection).frames;
@@ -63,18 +62,45 @@ impl Frames for FolderFrames {
             settling.end_walk();
             let old = *old.get_or_insert(settling.arrivals());
             for (file, path) in settling.queue(old) {
-                let is_new = settling.arrival(&file) > old;
-                if is_new && settling.is_ready(&file, Instant::now(), || is_whole(&path)) {
-                    let read = FrameFile::open(&path).and_then(|file| file.read_by(Deadline::NONE));
-                    return read.map_err(|refusal| Fault::Device(refusal.to_string()));
+                let is_new = settling.arrival(&file) > old && !seen.contains(&file);
+                if !is_new || !settling.is_ready(&file, Instant::now(), || is_whole(&path)) {
+                    continue;
                 }
+                let read = FrameFile::open(&path).and_then(|file| file.read_by(Deadline::NONE));
+                let frame = read.map_err(|refusal| Fault::Device(refusal.to_string()))?;
+                if began_after(&frame, begin_jd, seen.len()) {
+                    return Ok(frame);
+                }
+                earlier += 1;
+                seen.push(file);
             }
             self.events.wait(LOOK);
         }
-        Err(Fault::Device(format!(
-            "no frame came into {} for {:.0} s: start the exposures, or give them longer by --patience",
-            self.folder.display(),
-            self.patience.as_secs_f64()
-        )))
+        let (folder, patience_s) = (self.folder.display(), self.patience.as_secs_f64());
+        Err(Fault::Device(match earlier {
+            0 => format!(
+                "no frame came into {folder} for {patience_s:.0} s: start the exposures, or give \
+                 them longer by --patience"
+            ),
+            _ => format!(
+                "of the frames that came into {folder} in {patience_s:.0} s none began after the \
+                 mount stood still ({earlier} too early): set the clock of the computer that takes \
+                 them, and make the exposures short"
+            ),
+        }))
+    }
+}
+
+/// Whether the exposure of a frame that came into the folder began at `jd_utc` or later. By its
+/// header; where that does not say, the first frame that comes may have begun before, and the one
+/// after it has not.
+fn began_after(frame: &Frame, jd_utc: f64, frames_before: usize) -> bool {
+    /// Headers give whole seconds, as a rule.
+    const ROUNDING_S: f64 = 1.0;
+    match frame.clues.mid_jd_utc.zip(frame.clues.exposure_s) {
+        Some((mid_jd, exposure_s)) => {
+            mid_jd - exposure_s / 2.0 / 86_400.0 >= jd_utc - ROUNDING_S / 86_400.0
+        }
+        None => frames_before > 0,
     }
 }

@@ -9,10 +9,12 @@ mod frames;
 pub mod judge;
 pub mod limits;
 mod run;
+mod told;
 
 pub use devices::{IndiCamera, IndiMount, Journal};
 pub use frames::FolderFrames;
 pub use run::{Centring, End, Report, Wish, run};
+pub use told::tell_mount;
 
 use crate::frame::{Frame, Site};
 use crate::mount::Moment;

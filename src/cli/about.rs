@@ -96,7 +96,6 @@ fn abi() -> &'static str {
 fn features() -> Vec<&'static str> {
     let all = [
         (cfg!(feature = "camera-raw"), "camera-raw"),
-        (cfg!(feature = "centre"), "centre"),
         (cfg!(feature = "rule-switches"), "rule-switches"),
     ];
     let with = all.iter().filter(|(with, _)| *with);

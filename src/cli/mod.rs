@@ -4,7 +4,6 @@
 
 mod about;
 mod bundle;
-#[cfg(feature = "centre")]
 mod centre;
 mod ember;
 mod folder;
@@ -64,7 +63,6 @@ enum Command {
     /// Answer requests of other programs, one JSON object per line, for as long as they like
     Serve(Box<serve::ServeArgs>),
     /// Bring a target into the middle of the field, with a mount on an INDI server
-    #[cfg(feature = "centre")]
     Centre(Box<centre::CentreArgs>),
     /// List the star-indexes: coverage, depth, size, and whether they are sound
     Sky(sky::SkyArgs),
@@ -83,7 +81,6 @@ impl Command {
             Command::Watch(args) => watch::run(args),
             Command::Polar(args) => polar::run(args),
             Command::Serve(args) => serve::run(args),
-            #[cfg(feature = "centre")]
             Command::Centre(args) => centre::run(args),
             Command::Sky(args) => sky::run(args),
             Command::Manual(args) => manual::run(args),

@@ -21,10 +21,8 @@ pub enum Status {
     /// A result could not be written to its file (EX_CANTCREAT).
     OutputNotWritable,
     /// A rule forbids a motion of the mount (EX_NOPERM).
-    #[cfg(feature = "centre")]
     MotionRefused,
     /// A fault of mount, camera or their server (EX_PROTOCOL).
-    #[cfg(feature = "centre")]
     DeviceFault,
     /// A star-index cannot be used (EX_UNAVAILABLE).
     IndexNotUsable,
@@ -45,9 +43,7 @@ impl Status {
             Status::DamagedFrame => 65,
             Status::FrameNotReadable => 66,
             Status::OutputNotWritable => 73,
-            #[cfg(feature = "centre")]
             Status::MotionRefused => 77,
-            #[cfg(feature = "centre")]
             Status::DeviceFault => 76,
             Status::IndexNotUsable => 69,
             Status::Internal => 70,

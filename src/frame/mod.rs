@@ -18,7 +18,6 @@ mod raw;
 pub(crate) mod source;
 
 pub(crate) use clues::from_header as clues_of_header;
-#[cfg(feature = "centre")]
 pub(crate) use clues::time::parse_stamp;
 pub use clues::{Clues, EquinoxClue, PositionClue, ScaleClue, Site};
 pub use file::{FrameFile, Identity};

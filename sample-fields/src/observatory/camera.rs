@@ -1,6 +1,7 @@
 //! The camera driver: INDI on standard input and output, as a server starts it.
 
 use super::server::{CAMERA, DRIVER_VARIABLE, MOUNT, Setup};
+use super::sky::date_to_icrs;
 use super::tube::{Faults, Tube};
 use super::wire::{Incoming, read_all, vector};
 use crate::{Card, Content, FieldSpec, fits_bytes, render};
@@ -26,6 +27,7 @@ pub fn camera_if_asked() -> Option<ExitCode> {
         tube: Tube::new(setup.faults),
         setup,
         is_syncing: false,
+        reported_deg: None,
         exposure: 0,
         is_compressed: false,
         ailment: String::from("NONE"),
@@ -42,6 +44,8 @@ struct Camera {
     tube: Tube,
     /// The mount takes the next position for a sync.
     is_syncing: bool,
+    /// Where the mount reports to be, of date, degrees.
+    reported_deg: Option<[f64; 2]>,
     /// Number of the exposure that runs; another one, and it is void.
     exposure: u64,
     is_compressed: bool,
@@ -81,14 +85,17 @@ fn listen(camera: &mut Camera, message: &Incoming) {
                 camera.tube.set_site(lat, long);
             }
         }
-        // A sync shows here at once, in the counters only at their next report, when the mount may
-        // be on its way already.
-        "EQUATORIAL_EOD_COORD" if message.tag.starts_with("set") && camera.is_syncing => {
-            if let (Some(ra), Some(dec)) = (message.number("RA"), message.number("DEC")) {
+        "EQUATORIAL_EOD_COORD" if message.tag.starts_with("set") => {
+            let Some((ra, dec)) = message.number("RA").zip(message.number("DEC")) else {
+                return;
+            };
+            let date_deg = [ra * 15.0, dec];
+            camera.reported_deg = Some(date_deg);
+            // A sync shows here at once, in the counters only at their next report, when the mount
+            // may be on its way already.
+            if camera.is_syncing {
                 let is_german = camera.setup.is_german;
-                camera
-                    .tube
-                    .counters_set(now_jd(), [ra * 15.0, dec], is_german);
+                camera.tube.counters_set(now_jd(), date_deg, is_german);
             }
         }
         // Before the mount is connected its axes are those of no sky.
@@ -239,10 +246,15 @@ fn expose(camera: &Mutex<Camera>, run: u64, seconds: f64) {
     let middle = Duration::from_secs_f64(seconds / 2.0);
     std::thread::sleep(middle);
     // What moves during an exposure is not drawn as a trail.
-    let (jd, spec, ailment) = {
+    let (jd, spec, ailment, reported_deg) = {
         let held = locked(camera);
         let jd = now_jd();
-        (jd, spec(&held, jd, run), held.ailment.clone())
+        (
+            jd,
+            spec(&held, jd, run),
+            held.ailment.clone(),
+            held.reported_deg,
+        )
     };
     std::thread::sleep(middle);
     if ailment == "NO_FRAMES" {
@@ -253,10 +265,16 @@ fn expose(camera: &Mutex<Camera>, run: u64, seconds: f64) {
         return;
     };
     let days = (jd - seconds / 2.0 / 86_400.0 - 2_400_000.5).to_string();
-    let cards = [
+    let mut cards = vec![
         Card::number("MJD-OBS", days, "[d] start of exposure, UTC"),
         Card::number("EXPTIME", seconds, "[s]"),
     ];
+    if let Some([ra, dec]) = reported_deg.map(|[ra, dec]| date_to_icrs(jd, ra, dec)) {
+        let whose = "[deg] J2000, by the mount";
+        cards.push(Card::number("RA", ra, whose));
+        cards.push(Card::number("DEC", dec, whose));
+        cards.push(Card::number("EQUINOX", 2000.0, "of RA and DEC"));
+    }
     let bytes = fits_bytes(&field, &cards);
     let held = locked(camera);
     if held.exposure == run {

@@ -14,6 +14,7 @@ use crate::centre::{
     run as centre,
 };
 use std::fs::OpenOptions;
+use std::path::Path;
 use std::sync::Arc;
 
 /// Centres, and says what came of it.
@@ -25,14 +26,11 @@ pub fn run(args: &CentreArgs) -> Status {
             return Status::IndexNotUsable;
         }
     };
-    let journal = match OpenOptions::new().create(true).append(true).open(&args.log) {
-        Ok(file) => Journal::new(file),
-        Err(refusal) => {
-            complain(&format!(
-                "{}: the log of commands cannot be written ({refusal}): name another by --log",
-                args.log.display()
-            ));
-            return Status::OutputNotWritable;
+    let journal = match command_log(&args.log) {
+        Ok(journal) => journal,
+        Err((refusal, status)) => {
+            complain(&refusal);
+            return status;
         }
     };
     let stop = Stop(stop::flag());
@@ -61,6 +59,18 @@ pub fn run(args: &CentreArgs) -> Status {
             status(&fault)
         }
     }
+}
+
+/// The file that takes every command that is sent.
+pub(super) fn command_log(path: &Path) -> Result<Journal, (String, Status)> {
+    let file = OpenOptions::new().create(true).append(true).open(path);
+    file.map(Journal::new).map_err(|refusal| {
+        let what = format!(
+            "{}: the log of commands cannot be written ({refusal}): name another by --log",
+            path.display()
+        );
+        (what, Status::OutputNotWritable)
+    })
 }
 
 fn devices(

@@ -5,7 +5,9 @@ use crate::angle::ParsedPosition;
 use crate::cli::folder::FolderArgs;
 use crate::cli::ground::GroundArgs;
 use crate::cli::known::{KnownArgs, positive, seconds};
+use crate::indi::Address;
 use clap::Args;
+use std::path::PathBuf;
 use std::time::Duration;
 
 /// Solve the frames of a folder as they come, and sound an alarm where the mount goes astray.
@@ -43,6 +45,21 @@ pub struct WatchArgs {
 
     #[command(flatten)]
     pub ground: GroundArgs,
+
+    /// Tell the mount on this INDI server how far each new solved frame shows it to be off
+    ///
+    /// Nothing moves. Frames are passed over that were taken before the mount was last slewed or
+    /// synced, as their headers say.
+    #[arg(long, value_name = "indi://HOST:PORT/DEVICE")]
+    pub mount: Option<Address>,
+
+    /// With --mount: sync it to each new solved frame; it is not slewed
+    #[arg(long, requires = "mount")]
+    pub sync_only: bool,
+
+    /// With --mount: append every command that is sent to this file, with its time
+    #[arg(long, value_name = "FILE", default_value = "nightfix-commands.log")]
+    pub log: PathBuf,
 
     /// Look at the folder this often, at least
     #[arg(long, value_name = "S", value_parser = seconds, default_value = "2")]

@@ -4,10 +4,12 @@ mod args;
 
 pub use args::WatchArgs;
 
+use super::centre::command_log;
 use super::folder::{Failure, Opened, open, write_outputs};
 use super::night_report::NightReport;
 use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
+use crate::centre::{IndiMount, Journal, Stop, tell_mount};
 use crate::mount::PointingError;
 use crate::night::{
     Done, Entry, Found, JournalError, Mend, Neighbours, Rows, Summary, Verdict, Work, json_line,
@@ -56,6 +58,9 @@ fn attempt(args: &WatchArgs) -> Result<Status, Failure> {
     let stop = stop::flag();
     let events = Events::of(&args.folder.folder);
     let mut watch = Watch::new(args, &opened, &work);
+    if args.mount.is_some() {
+        watch.commands = Some(command_log(&args.log)?);
+    }
     while !stop.load(Ordering::Relaxed) && !watch.is_over {
         watch.look(&events, &stop)?;
         watch.wait(&events, &stop);
@@ -71,6 +76,8 @@ struct Watch<'a> {
     alarms: Alarms,
     /// With `--polar`.
     alignment: Option<Alignment>,
+    /// With `--mount`: takes what is sent to it.
+    commands: Option<Journal>,
     settling: Settling,
     neighbours: Neighbours,
     /// One per frame, as text.
@@ -110,6 +117,7 @@ impl<'a> Watch<'a> {
             work,
             alarms: Alarms::new(target, args.alarm),
             alignment: (args.polar).then(|| Alignment::new(args.ground.conditions())),
+            commands: None,
             settling: Settling::default(),
             neighbours: Neighbours::default(),
             rows: Rows::default(),
@@ -249,7 +257,37 @@ impl<'a> Watch<'a> {
             self.say_once(refusal.clone());
         }
         self.tell(&done)?;
+        self.tell_mount(&done.entry.row);
         self.keep(done)
+    }
+
+    /// Has the mount know where a new frame points. A mount that does not answer spoils no watch.
+    fn tell_mount(&self, row: &Row) {
+        let is_old = (self.old).is_some_and(|old| self.settling.arrival(&row.file) <= old);
+        let (Some(address), Some(journal), false) = (&self.args.mount, &self.commands, is_old)
+        else {
+            return;
+        };
+        let Some(found_deg) = row.centre_deg() else {
+            return;
+        };
+        let stated_deg = row.commanded_deg();
+        // A connection for each frame: minutes may lie between two.
+        let stop = Stop(stop::flag());
+        let said = IndiMount::open(address, journal.clone(), stop.clone()).and_then(|mut mount| {
+            tell_mount(
+                &mut mount,
+                found_deg,
+                stated_deg,
+                self.args.sync_only,
+                &stop,
+            )
+        });
+        complain(&format!(
+            "{}: {}",
+            row.file,
+            said.unwrap_or_else(|fault| fault.to_string())
+        ));
     }
 
     /// Prints what is to be said about a frame.
