@@ -123,6 +123,27 @@ impl Detections {
         (self.width, self.height) = size;
         self
     }
+
+    /// What was found in blocks of `block_px` pixels a side, as found in a frame of `size` pixels.
+    fn enlarged(mut self, block_px: usize, size: (usize, usize)) -> Detections {
+        let scale = block_px as f64;
+        let place = |v: f64| (v + 0.5) * scale - 0.5;
+        for star in &mut self.stars {
+            (star.x_px, star.y_px) = (place(star.x_px), place(star.y_px));
+            star.sigma_px *= scale;
+            star.fwhm_px *= scale;
+            star.flux *= scale * scale;
+        }
+        for refused in &mut self.refused {
+            (refused.x_px, refused.y_px) = (place(refused.x_px), place(refused.y_px));
+        }
+        self.fwhm_px *= scale;
+        // White noise: that of a single pixel is so much larger.
+        self.sky_noise *= scale;
+        self.sky = self.sky.map(|sky| sky.enlarged(scale));
+        (self.width, self.height) = size;
+        self
+    }
 }
 
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its
@@ -135,6 +156,9 @@ pub fn detect(frame: &Frame) -> Detections {
 /// The same with the frame read in one of the ways there are. `None` where `deadline` passed before
 /// it was done: that is looked at between passes over the frame.
 pub fn detect_as(frame: &Frame, reading: Reading, deadline: Deadline) -> Option<Detections> {
+    if let Reading::Coarse(block_px) = reading {
+        return reading::detect_coarse(frame, block_px, deadline);
+    }
     match &frame.pixels {
         Pixels::U8(data) => detect_in(frame, data, reading, deadline),
         Pixels::U16(data) => detect_in(frame, data, reading, deadline),
