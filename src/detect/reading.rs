@@ -1,6 +1,7 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
 //! without what is strung on lines, on another background, which shows other stars, with single
-//! pixels for stars, without them, or in blocks of several pixels.
+//! pixels for stars, without them, in its
+//! middle only, or in blocks of several pixels.
 
 use super::pixels::{Image, Pixel, Plane};
 use super::{Background, Detection, Detections, detect_as};
@@ -22,6 +23,9 @@ pub enum Reading {
     /// Stars are wide, out of focus: what is narrow is not one, and the background is drawn as
     /// fine as their width allows.
     OutOfFocus,
+    /// Its middle only, half as wide and half as high: for lenses wider than those that the search
+    /// knows, fisheyes, and a horizon below. What is looked for there is as narrow as an ordinary lens.
+    Middle,
     /// In blocks of so many pixels along each side: for bright stars that a tone curve has made
     /// wider than the many faint ones, whose width the detector goes by.
     Coarse(usize),
@@ -31,6 +35,8 @@ pub enum Reading {
 /// side of a frame: fewer show no stars to speak of.
 const COARSE_PX: [usize; 2] = [2, 4];
 const LEAST_BLOCKS: usize = 100;
+/// Least stars of a frame whose middle is looked at by itself: a quarter of them makes the patterns.
+const LEAST_FOR_MIDDLE: usize = 4 * FIRST;
 /// Stars wider than this (FWHM) fill several pixels.
 const NARROW_PX: f64 = 2.0;
 /// Stars wider than this are out of focus.
@@ -47,6 +53,7 @@ impl Reading {
     pub fn further(first: &Detections) -> impl Iterator<Item = Reading> + use<> {
         let narrow = first.fwhm_px < NARROW_PX;
         let wide = first.fwhm_px > WIDE_PX && !first.mosaic;
+        let middle = first.stars.len() >= LEAST_FOR_MIDDLE;
         let shorter = first.width.min(first.height);
         let coarse =
             COARSE_PX.map(|px| (shorter / px >= LEAST_BLOCKS).then_some(Reading::Coarse(px)));
@@ -57,6 +64,7 @@ impl Reading {
             wide.then_some(Reading::OutOfFocus),
         ]
         .into_iter()
+        .chain([middle.then_some(Reading::Middle)])
         .chain(coarse)
         .flatten()
         .filter(|reading| reading.is_on())
@@ -70,6 +78,7 @@ impl Reading {
             Reading::On(_) => "other-background",
             Reading::SinglePixels(_) => "single-pixels",
             Reading::OutOfFocus => "out-of-focus",
+            Reading::Middle => "middle",
             Reading::Coarse(_) => "coarse",
         }
     }
@@ -77,7 +86,7 @@ impl Reading {
     /// The background that it is read on; `None`: the one that suits the sky.
     pub(super) fn background(self) -> Option<Background> {
         match self {
-            Reading::AsItLooks | Reading::OffLines | Reading::Coarse(_) => None,
+            Reading::AsItLooks | Reading::OffLines | Reading::Middle | Reading::Coarse(_) => None,
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
@@ -103,6 +112,9 @@ pub fn detect_again(
 ) -> Option<Detections> {
     if reading == Reading::OffLines {
         return first.off_lines();
+    }
+    if reading == Reading::Middle {
+        return Some(first.middle());
     }
     let other = detect_as(frame, reading, deadline)?;
     // A fine background without stars falls back on the plain one.

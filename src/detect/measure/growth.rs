@@ -8,14 +8,16 @@
 //! that the background has swallowed does not either.
 
 use super::Stamp;
-use crate::detect::typical::{FWHM_PER_SIGMA, Psf};
+use crate::detect::typical::Psf;
 use std::f64::consts::PI;
 
 /// Largest radius that is looked at, pixels: what a stamp holds.
 pub(super) const MOST_PX: f64 = 48.0;
-/// From this many times the half width of a typical star on an image is wider than one. Of 222 stars
-/// of a raw mosaic, alike as they are in a linear frame, 3 % are, of four stretched pictures 20 to 40 %;
-/// from 1.2 times on the former lose some of their order, and beyond 1.5 times the latter do.
+/// At this part of its height the width of an image is compared with that of a typical star: low enough
+/// for a ring that sharpening has dug around the middle.
+const PART_OF_HEIGHT: f64 = 0.25;
+/// From this many times the typical star's on an image is wider. Of 222 stars of a raw mosaic, alike as
+/// they are in a linear frame, 7 % are and keep their order, of four stretched pictures 27 to 31 %.
 const WIDER: f64 = 1.35;
 /// A star ends where half its radius and two rings further out it has fallen by less than this share
 /// of its height: sharpening digs rings that are narrower than that.
@@ -33,9 +35,10 @@ impl Rings {
     /// this frame; `None` where it is not.
     pub fn light_of_wide(&mut self, stamp: &Stamp, at: (f64, f64), psf: &Psf) -> Option<f64> {
         self.take(stamp, at);
-        let half_width = 0.5 * FWHM_PER_SIGMA * psf.sigma_px;
-        let half = self.half_radius()?;
-        (half > WIDER * half_width.max(1.0)).then(|| self.light(half))
+        // That of a Gaussian.
+        let typical = psf.sigma_px * (-2.0 * PART_OF_HEIGHT.ln()).sqrt();
+        let radius = self.radius()?;
+        (radius > WIDER * typical.max(1.4)).then(|| self.light(radius))
     }
 
     fn take(&mut self, stamp: &Stamp, (x, y): (f64, f64)) {
@@ -67,23 +70,23 @@ impl Rings {
         self.medians.iter().copied().fold(f32::MIN, f32::max)
     }
 
-    /// Where it falls to half of the star's height above the lowest ring, counted from the highest
+    /// Where it falls to a part of the star's height above the lowest ring, counted from the highest
     /// ring: a plateau may have a hollow in its middle.
-    fn half_radius(&self) -> Option<f64> {
+    fn radius(&self) -> Option<f64> {
         let floor = self.medians.iter().copied().fold(f32::MAX, f32::min);
         let top = self.highest();
-        let half = floor + 0.5 * (top - floor);
+        let limit = floor + PART_OF_HEIGHT as f32 * (top - floor);
         let crest = self.medians.iter().position(|m| *m == top)?;
-        let below = crest + self.medians[crest..].iter().position(|m| *m < half)?;
+        let below = crest + self.medians[crest..].iter().position(|m| *m < limit)?;
         let before = below.checked_sub(1)?;
         let (a, b) = (self.medians[before], self.medians[below]);
-        Some(before as f64 + f64::from((a - half) / (a - b)))
+        Some(before as f64 + f64::from((a - limit) / (a - b)))
     }
 
-    /// Light out to where the star ends, beyond the radius `half` in any case.
-    fn light(&self, half: f64) -> f64 {
+    /// Light out to where the star ends, beyond `radius` in any case.
+    fn light(&self, radius: f64) -> f64 {
         let top = self.highest();
-        let mut end = half.ceil() as usize;
+        let mut end = radius.ceil() as usize;
         let base = loop {
             let Some(beyond) = self.medians.get(end + end / 2 + 2) else {
                 // It reaches beyond the stamp.
@@ -157,7 +160,7 @@ mod tests {
         );
         let mut rings = Rings::default();
         rings.take(&stamp, at);
-        rings.light(rings.half_radius().unwrap())
+        rings.light(rings.radius().unwrap())
     }
 
     /// The tone curves of pictures: a plateau below white, a shoulder, and one that falls again in
