@@ -31,7 +31,7 @@ from painted_by_galsim import Variant, cells_of, judged, numbers, painted as pai
 
 # Rules and readings, each with the painted defect that it is there for.
 RULES = {
-    "windows": "Windows", "panels": "Windows", "drawn": "Caption", "sharp-peak": "HotPixels",
+    "drawn": "Caption", "sharp-peak": "HotPixels",
     "streak": "BadColumns", "steep-core": "Caption", "outline": "Caption", "spike": "CosmicRays",
     "dark-side": "Roof", "faint": "Gradient", "narrow": "HotPixels", "letter": "Drift",
     "part-of-star": "BrightStars", "broad": "Galaxy", "long": "Satellites", "on-line": "Aircraft",

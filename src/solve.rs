@@ -7,7 +7,7 @@ pub use guess::Guess;
 
 use crate::Deadline;
 use crate::detect::{Detections, Reading, detect_again, detect_as};
-use crate::diagnosis::{Cause, FrameFacts, diagnose};
+use crate::diagnosis::{Cause, Drawn, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution, Stated};
 use crate::frame::Frame;
 use crate::quality::{Quality, quality};
@@ -204,8 +204,9 @@ impl Job<'_> {
             return Ok(());
         }
         let deadline = self.deadline;
+        let shown = detections.as_a_frame();
         self.searched(detections, |request, sky, confirm| {
-            let mut all = || search_on(found, detections, sky, request, deadline, confirm);
+            let mut all = || search_on(found, &shown, sky, request, deadline, confirm);
             match helpers {
                 Some(helpers) => helpers.install(all),
                 None => all(),
@@ -254,6 +255,12 @@ impl Job<'_> {
                 detections: &detections,
                 request: self.request,
                 sky: self.sky,
+                drawn: quality.shape.map(|shape| Drawn {
+                    fwhm_px: shape.fwhm_px,
+                    elongation: shape.elongation,
+                    angle_deg: shape.elongation_angle_deg,
+                    stars: quality.stars_measured,
+                }),
             })
         });
         self.elapsed.judge_ms = ms_since(begin);

@@ -412,9 +412,10 @@ fn write_seeds() {
         let target = match kind.name {
             name if name.starts_with("png") => "png",
             name if name.starts_with("jpeg") => "jpeg",
+            name if name.starts_with("webp") => "webp",
             name if name.starts_with("tiff") => "tiff",
             name if name.starts_with("dng") => "raw",
-            "fits" | "fits-cube" | "fits-colour-first" | "gzip" | "inside-gzip" => "fits",
+            "fits" | "fits-cube" | "fits-colour-first" | "gzip" | "bzip2" | "inside-gzip" => "fits",
             _ => "tiles",
         };
         if kind.name == "fits" {

@@ -213,6 +213,8 @@ fn name_of(number: usize, kind: &Kind) -> String {
     let extension = match kind.name {
         name if name.starts_with("png") => "png",
         name if name.starts_with("jpeg") => "jpg",
+        name if name.starts_with("webp") => "webp",
+        "bzip2" => "fits.bz2",
         name if name.starts_with("tiff") => "tif",
         name if name.starts_with("dng") => "dng",
         name if name.contains("gzip") && !name.contains("gzip-1") && !name.contains("gzip-2") => {

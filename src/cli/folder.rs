@@ -19,7 +19,7 @@ pub struct FolderArgs {
     /// The folder with the frames
     ///
     /// Sub-folders are looked into, hidden files and folders are not. Files are taken for frames
-    /// by the endings of FITS (.fz and .gz too), TIFF, PNG, JPEG and camera raw files; a JPEG
+    /// by the endings of FITS (.fz, .gz and .bz2 too), TIFF, PNG, JPEG, WebP and camera raw files; a JPEG
     /// beside a raw file of the same name is its preview and left out.
     #[arg(value_name = "FOLDER")]
     pub folder: PathBuf,

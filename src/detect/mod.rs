@@ -21,6 +21,7 @@ use picture::SkyPart;
 use pixels::{Image, Pixel};
 pub use reading::{Reading, detect_again};
 pub use refuse::{Refusal, Refused};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// One star image.
@@ -71,6 +72,9 @@ pub struct Detections {
     pub mosaic: bool,
     /// From this value on a pixel is saturated, in the frame's own units; `None`: nothing is.
     pub saturation_level: Option<f64>,
+    /// All lie in the middle of the frame, in a part of so many pixels along x and y; `None`: they
+    /// may lie anywhere.
+    pub part: Option<[usize; 2]>,
 }
 
 impl Detections {
@@ -107,6 +111,38 @@ impl Detections {
         Some(out)
     }
 
+    /// Those in the middle of the frame, half as wide and half as high.
+    fn middle(&self) -> Detections {
+        // As even or odd as the frame, so that the two have the same middle.
+        let part = [self.width, self.height].map(|side| side / 2 - (side - side / 2) % 2);
+        let inside = |v: f64, side: usize, part: usize| {
+            (v - (side as f64 - 1.0) / 2.0).abs() < part as f64 / 2.0
+        };
+        let mut out = self.clone();
+        out.stars.retain(|s| {
+            inside(s.x_px, self.width, part[0]) && inside(s.y_px, self.height, part[1])
+        });
+        out.part = Some(part);
+        out
+    }
+
+    /// As if the part that all lie in were the frame: what a search compares with the sky.
+    pub(crate) fn as_a_frame(&self) -> Cow<'_, Detections> {
+        let Some([width, height]) = self.part else {
+            return Cow::Borrowed(self);
+        };
+        let offset = [(self.width - width) / 2, (self.height - height) / 2].map(|v| v as f64);
+        let mut out = self.clone();
+        for star in &mut out.stars {
+            star.x_px -= offset[0];
+            star.y_px -= offset[1];
+        }
+        out.sky = None;
+        out.part = None;
+        (out.width, out.height) = (width, height);
+        Cow::Owned(out)
+    }
+
     /// What was found in a part of a frame of `size` pixels that begins `offset` pixels from its
     /// first one, as found in the frame.
     fn moved(mut self, offset: (usize, usize), size: (usize, usize)) -> Detections {
@@ -123,6 +159,27 @@ impl Detections {
         (self.width, self.height) = size;
         self
     }
+
+    /// What was found in blocks of `block_px` pixels a side, as found in a frame of `size` pixels.
+    fn enlarged(mut self, block_px: usize, size: (usize, usize)) -> Detections {
+        let scale = block_px as f64;
+        let place = |v: f64| (v + 0.5) * scale - 0.5;
+        for star in &mut self.stars {
+            (star.x_px, star.y_px) = (place(star.x_px), place(star.y_px));
+            star.sigma_px *= scale;
+            star.fwhm_px *= scale;
+            star.flux *= scale * scale;
+        }
+        for refused in &mut self.refused {
+            (refused.x_px, refused.y_px) = (place(refused.x_px), place(refused.y_px));
+        }
+        self.fwhm_px *= scale;
+        // White noise: that of a single pixel is so much larger.
+        self.sky_noise *= scale;
+        self.sky = self.sky.map(|sky| sky.enlarged(scale));
+        (self.width, self.height) = size;
+        self
+    }
 }
 
 /// Finds the stars of `frame`. A frame without stars, or with pixels that do not fill its
@@ -135,6 +192,9 @@ pub fn detect(frame: &Frame) -> Detections {
 /// The same with the frame read in one of the ways there are. `None` where `deadline` passed before
 /// it was done: that is looked at between passes over the frame.
 pub fn detect_as(frame: &Frame, reading: Reading, deadline: Deadline) -> Option<Detections> {
+    if let Reading::Coarse(block_px) = reading {
+        return reading::detect_coarse(frame, block_px, deadline);
+    }
     match &frame.pixels {
         Pixels::U8(data) => detect_in(frame, data, reading, deadline),
         Pixels::U16(data) => detect_in(frame, data, reading, deadline),

@@ -1,10 +1,12 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
 //! without what is strung on lines, on another background, which shows other stars, with single
-//! pixels for stars, or without them.
+//! pixels for stars, without them, in its
+//! middle only, or in blocks of several pixels.
 
+use super::pixels::{Image, Pixel, Plane};
 use super::{Background, Detection, Detections, detect_as};
 use crate::Deadline;
-use crate::frame::Frame;
+use crate::frame::{Frame, Pixels};
 
 /// How the stars of a frame are read.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -21,8 +23,20 @@ pub enum Reading {
     /// Stars are wide, out of focus: what is narrow is not one, and the background is drawn as
     /// fine as their width allows.
     OutOfFocus,
+    /// Its middle only, half as wide and half as high: for lenses wider than those that the search
+    /// knows, fisheyes, and a horizon below. What is looked for there is as narrow as an ordinary lens.
+    Middle,
+    /// In blocks of so many pixels along each side: for bright stars that a tone curve has made
+    /// wider than the many faint ones, whose width the detector goes by.
+    Coarse(usize),
 }
 
+/// Blocks of the coarse readings, pixels along each side, and the least blocks along the shorter
+/// side of a frame: fewer show no stars to speak of.
+const COARSE_PX: [usize; 2] = [2, 4];
+const LEAST_BLOCKS: usize = 100;
+/// Least stars of a frame whose middle is looked at by itself: a quarter of them makes the patterns.
+const LEAST_FOR_MIDDLE: usize = 4 * FIRST;
 /// Stars wider than this (FWHM) fill several pixels.
 const NARROW_PX: f64 = 2.0;
 /// Stars wider than this are out of focus.
@@ -39,6 +53,10 @@ impl Reading {
     pub fn further(first: &Detections) -> impl Iterator<Item = Reading> + use<> {
         let narrow = first.fwhm_px < NARROW_PX;
         let wide = first.fwhm_px > WIDE_PX && !first.mosaic;
+        let middle = first.stars.len() >= LEAST_FOR_MIDDLE;
+        let shorter = first.width.min(first.height);
+        let coarse =
+            COARSE_PX.map(|px| (shorter / px >= LEAST_BLOCKS).then_some(Reading::Coarse(px)));
         [
             Some(Reading::OffLines),
             Some(Reading::On(first.background.other())),
@@ -46,6 +64,8 @@ impl Reading {
             wide.then_some(Reading::OutOfFocus),
         ]
         .into_iter()
+        .chain([middle.then_some(Reading::Middle)])
+        .chain(coarse)
         .flatten()
         .filter(|reading| reading.is_on())
     }
@@ -58,13 +78,15 @@ impl Reading {
             Reading::On(_) => "other-background",
             Reading::SinglePixels(_) => "single-pixels",
             Reading::OutOfFocus => "out-of-focus",
+            Reading::Middle => "middle",
+            Reading::Coarse(_) => "coarse",
         }
     }
 
     /// The background that it is read on; `None`: the one that suits the sky.
     pub(super) fn background(self) -> Option<Background> {
         match self {
-            Reading::AsItLooks | Reading::OffLines => None,
+            Reading::AsItLooks | Reading::OffLines | Reading::Middle | Reading::Coarse(_) => None,
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
@@ -91,10 +113,49 @@ pub fn detect_again(
     if reading == Reading::OffLines {
         return first.off_lines();
     }
+    if reading == Reading::Middle {
+        return Some(first.middle());
+    }
     let other = detect_as(frame, reading, deadline)?;
     // A fine background without stars falls back on the plain one.
     let fell_back = matches!(reading, Reading::On(_)) && other.background == first.background;
     (!fell_back && differ(&other, first)).then_some(other)
+}
+
+/// Reads the frame in blocks.
+pub(super) fn detect_coarse(
+    frame: &Frame,
+    block_px: usize,
+    deadline: Deadline,
+) -> Option<Detections> {
+    let (width, height) = (frame.width / block_px, frame.height / block_px);
+    let blocks = Frame {
+        width,
+        height,
+        pixels: match &frame.pixels {
+            Pixels::U8(data) => Pixels::U8(means(data, frame.width, block_px)),
+            Pixels::U16(data) => Pixels::U16(means(data, frame.width, block_px)),
+            Pixels::F32(data) => Pixels::F32(means(data, frame.width, block_px)),
+        },
+        // A block of two holds all colours of a mosaic.
+        mosaic_stated: Some(false),
+        path: frame.path.clone(),
+        clues: frame.clues.clone(),
+        ..*frame
+    };
+    let found = detect_as(&blocks, Reading::AsItLooks, deadline)?;
+    Some(found.enlarged(block_px, (frame.width, frame.height)))
+}
+
+/// Means of whole blocks, of the type of the pixels, so that their noise is what rounding makes it.
+fn means<P: Pixel>(data: &[P], width: usize, block_px: usize) -> Vec<P> {
+    let image = Image {
+        data,
+        width,
+        height: data.len() / width.max(1),
+    };
+    let plane = Plane::binned(&image, block_px).0;
+    plane.data.into_iter().map(P::of).collect()
 }
 
 /// Whether other stars come first.

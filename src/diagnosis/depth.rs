@@ -4,9 +4,10 @@ use super::FrameFacts;
 use crate::sky::SkyRegion;
 use crate::sphere::sky_to_vector;
 
-/// Catalogue stars in the field that make a solution likely: with six most fields solve, and
-/// fields differ by a factor of two.
-pub(super) const STARS_NEEDED: f64 = 12.0;
+/// Catalogue stars in the field that make a solution likely.
+pub(super) const STARS_NEEDED: f64 = 6.0;
+/// As many are wanted of an index that is built for it: fields differ by a factor of two.
+const STARS_WANTED: f64 = 2.0 * STARS_NEEDED;
 /// Square degrees of the whole sky: 4 pi (180 / pi)^2.
 const WHOLE_SKY_DEG2: f64 = 41_252.96;
 /// Radius within which the stars around a commanded position are counted, degrees.
@@ -38,7 +39,7 @@ pub(super) fn depth(facts: &FrameFacts<'_>) -> Option<Depth> {
         .filter_map(|index| density(facts, index))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     let expected = density * area;
-    let growth = (STARS_NEEDED / expected.max(1e-9)).log10();
+    let growth = (STARS_WANTED / expected.max(1e-9)).log10();
     Some(Depth {
         field_deg,
         expected,

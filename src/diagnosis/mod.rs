@@ -8,8 +8,10 @@ mod shape;
 mod skyless;
 mod stars;
 mod survey;
+mod suspect;
 
 pub use skyless::{Skyless, skyless};
+pub use suspect::{Drawn, Suspect};
 
 use crate::detect::Detections;
 use crate::frame::Frame;
@@ -85,6 +87,13 @@ pub enum Cause {
         found: usize,
         /// A pixel scale was claimed, by which the star-indexes are deep enough.
         scale_claimed: bool,
+        /// What may be the reason, likeliest first.
+        suspects: [Option<Suspect>; 2],
+    },
+    /// By its claimed scale the field is wider than the lenses that a search tries.
+    TooWide {
+        /// Angle along the longer side for a lens that does not bend straight lines, degrees.
+        field_deg: f64,
     },
 }
 
@@ -101,6 +110,7 @@ impl Cause {
             Cause::Cloud { .. } => "cloud",
             Cause::IndexTooShallow { .. } => "index-too-shallow",
             Cause::NoMatch { .. } => "no-match",
+            Cause::TooWide { .. } => "too-wide",
         }
     }
 }
@@ -116,6 +126,8 @@ pub struct FrameFacts<'a> {
     pub request: &'a Request,
     /// The star-indexes it was compared with.
     pub sky: &'a Sky,
+    /// What the stars' images have in common; `None` with too few of them.
+    pub drawn: Option<Drawn>,
 }
 
 /// Finds the likeliest cause. The order is that of certainty: light that is too strong explains
@@ -148,6 +160,16 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     let stars = Counted::of(facts, &survey);
     let found = stars.sure;
     let clouded = hills::is_clouded(&survey.light);
+    let fewer = if clouded { stars.above_cloud } else { found };
+    if let Some(trail) = facts
+        .drawn
+        .filter(|d| d.is_trail() && fewer < 2 * FEW_STARS)
+    {
+        return Cause::Trailed {
+            length_px: trail.length_px(),
+            angle_deg: trail.angle_deg,
+        };
+    }
     if clouded && stars.above_cloud < FEW_STARS {
         return Cause::Cloud {
             found: stars.above_cloud,
@@ -156,6 +178,9 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     // Twice as many as that are not all noise.
     if found < 2 * FEW_STARS && stars.lone < FEW_STARS {
         return few(facts, &survey, stars.lone);
+    }
+    if let Some(field_deg) = suspect::too_wide(facts) {
+        return Cause::TooWide { field_deg };
     }
     match depth::depth(facts) {
         Some(depth) if depth.expected < depth::STARS_NEEDED => Cause::IndexTooShallow {
@@ -171,6 +196,7 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
         depth => Cause::NoMatch {
             found,
             scale_claimed: depth.is_some(),
+            suspects: suspect::suspects(facts, found, depth.is_some()),
         },
     }
 }

@@ -24,6 +24,9 @@ const DISC_SCATTER: f64 = 0.15;
 const DISC_SHARE: f64 = 0.45;
 /// Long over short up to where an object is one disc by itself.
 const DISC_RATIO: f64 = 1.35;
+/// A disc or ring is no more peaked than this; a star in focus, however wide a picture's tone curve
+/// and its halo make it, is where it stands five times as high as the level down to which it is seen.
+const MOST_PEAKED: f64 = 2.0;
 /// As narrow as this is in focus, however large a nebula or a galaxy behind it, pixels.
 const FOCUSED_FWHM_PX: f64 = 8.0;
 /// Points as bright as this are no noise.
@@ -124,6 +127,7 @@ fn discs(objects: &[&Object], points: usize) -> Option<Common> {
     let mut widths: Vec<f64> = objects
         .iter()
         .filter(|o| !o.touches && o.length_px < DISC_RATIO * o.width_px)
+        .filter(|o| o.peaked < MOST_PEAKED)
         .map(|o| BAR_TO_DISC * (o.length_px * o.width_px).sqrt())
         .filter(|d| *d >= LEAST_DISC_PX)
         .collect();

@@ -132,13 +132,13 @@ impl FrameFile {
         let (format, file) = self.recognised()?;
         match format {
             Format::Fits => fits::read(&Source::plain(file, budget), path),
-            Format::Gzip => {
-                let source = Source::gzip(file, budget);
+            Format::Gzip | Format::Bzip2 => {
+                let source = Source::packed(file, budget, format);
                 let mut start = [0; 6];
                 let inner = source.read_exact_at(&mut start, 0);
                 if inner.is_ok() && &start != b"SIMPLE" {
                     return Err(Fault::NotReadable(
-                        "is a gzip file with something else than FITS inside: unpack it first"
+                        "is a packed file with something else than FITS inside: unpack it first"
                             .into(),
                     ));
                 }

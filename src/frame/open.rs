@@ -19,12 +19,16 @@ pub(crate) enum Format {
     Fits,
     /// Anything packed by gzip; only FITS is expected inside.
     Gzip,
+    /// Anything packed by bzip2; only FITS is expected inside.
+    Bzip2,
     /// Portable Network Graphics.
     Png,
     /// JPEG, with JFIF or EXIF header.
     Jpeg,
     /// TIFF or BigTIFF.
     Tiff,
+    /// WebP.
+    Webp,
     /// Camera raw.
     Raw(Kind),
 }
@@ -86,9 +90,10 @@ pub(crate) fn recognise(mut file: &File) -> Result<Format, Fault> {
     if let Some(kind) = Kind::of_magic(&magic) {
         return Ok(Format::Raw(kind));
     }
-    let known: [(&[u8], Format); 8] = [
+    let known: [(&[u8], Format); 9] = [
         (b"SIMPLE", Format::Fits),
         (b"\x1f\x8b", Format::Gzip),
+        (b"BZh", Format::Bzip2),
         (b"\x89PNG\r\n\x1a\n", Format::Png),
         (b"\xff\xd8\xff", Format::Jpeg),
         (b"II*\0", Format::Tiff),
@@ -99,7 +104,8 @@ pub(crate) fn recognise(mut file: &File) -> Result<Format, Fault> {
     let format = known
         .iter()
         .find(|(start, _)| magic.starts_with(start))
-        .map(|(_, format)| *format);
+        .map(|(_, format)| *format)
+        .or_else(|| is_webp(&magic).then_some(Format::Webp));
     match format {
         // Most cameras write their raw files as TIFF of a private kind.
         Some(Format::Tiff) => {
@@ -108,8 +114,28 @@ pub(crate) fn recognise(mut file: &File) -> Result<Format, Fault> {
             Ok(kind.map_or(Format::Tiff, Format::Raw))
         }
         Some(format) => Ok(format),
+        None if is_of_phone(&magic) => Err(Fault::NotReadable(
+            "is a HEIF or AVIF picture, which is not read here: save it as JPEG or PNG, at full size"
+                .into(),
+        )),
         None => Err(Fault::NotReadable(
-            "is no FITS, PNG, TIFF, JPEG or camera raw file: convert it to one of these".into(),
+            "is no FITS, PNG, TIFF, JPEG, WebP or camera raw file: convert it to one of these"
+                .into(),
         )),
     }
+}
+
+/// RFC 9649, 2.4.
+fn is_webp(magic: &[u8]) -> bool {
+    magic.starts_with(b"RIFF") && magic.get(8..12) == Some(b"WEBP")
+}
+
+/// HEIF and AVIF by the brands that start their files (ISO/IEC 23008-12, 10.2; AV1 Image File
+/// Format, 6.3). Only the first one is looked at.
+fn is_of_phone(magic: &[u8]) -> bool {
+    const BRANDS: [&[u8; 4]; 8] = [
+        b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"avif", b"avis",
+    ];
+    let brand = magic.get(8..12);
+    magic.get(4..8) == Some(b"ftyp") && BRANDS.iter().any(|known| brand == Some(&known[..]))
 }

@@ -5,13 +5,15 @@
 
 use super::budget::Budget;
 use super::fault::Fault;
+use super::open::Format;
 use crate::Deadline;
+use bzip2::read::MultiBzDecoder;
 use flate2::read::MultiGzDecoder;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::sync::{PoisonError, RwLock};
 
-/// How much of the rest of a gzip file is read to reach its checksum.
+/// How much of the rest of a packed file is read to reach its checksum.
 const MAX_TAIL_BYTES: u64 = 64 << 20;
 
 /// Bytes inflated between two looks at the clock.
@@ -26,13 +28,13 @@ pub(crate) struct Source {
 enum Bytes {
     /// A file on disk.
     File(File),
-    /// A gzip file, inflated on demand.
-    Gzip(Box<RwLock<Inflated>>),
+    /// A packed file, unpacked on demand.
+    Packed(Box<RwLock<Inflated>>),
 }
 
-/// A partly inflated gzip file.
+/// A partly unpacked file.
 struct Inflated {
-    decoder: MultiGzDecoder<io::BufReader<File>>,
+    decoder: Box<dyn Read + Send + Sync>,
     bytes: Vec<u8>,
 }
 
@@ -45,14 +47,18 @@ impl Source {
         }
     }
 
-    /// Takes what `file`, positioned at its start, inflates to.
-    pub(crate) fn gzip(file: File, budget: Budget) -> Source {
+    /// Takes what `file`, positioned at its start and packed as `format` says, unpacks to.
+    pub(crate) fn packed(file: File, budget: Budget, format: Format) -> Source {
+        let file = io::BufReader::with_capacity(1 << 18, file);
         let inflated = Inflated {
-            decoder: MultiGzDecoder::new(io::BufReader::with_capacity(1 << 18, file)),
+            decoder: match format {
+                Format::Bzip2 => Box::new(MultiBzDecoder::new(file)),
+                _ => Box::new(MultiGzDecoder::new(file)),
+            },
             bytes: Vec::new(),
         };
         Source {
-            bytes: Bytes::Gzip(Box::new(RwLock::new(inflated))),
+            bytes: Bytes::Packed(Box::new(RwLock::new(inflated))),
             budget,
         }
     }
@@ -61,7 +67,7 @@ impl Source {
     pub(crate) fn file(&self) -> Option<&File> {
         match &self.bytes {
             Bytes::File(file) => Some(file),
-            Bytes::Gzip(_) => None,
+            Bytes::Packed(_) => None,
         }
     }
 
@@ -75,7 +81,7 @@ impl Source {
     pub(crate) fn available(&self, end: u64) -> Result<u64, Fault> {
         match &self.bytes {
             Bytes::File(_) => Ok(end.min(self.budget.stored())),
-            Bytes::Gzip(inflated) => {
+            Bytes::Packed(inflated) => {
                 let mut inflated = inflated.write().unwrap_or_else(PoisonError::into_inner);
                 inflated.inflate_to(end, &self.budget)
             }
@@ -87,7 +93,7 @@ impl Source {
         self.budget.check_time()?;
         match &self.bytes {
             Bytes::File(file) => read_file_at(file, buffer, offset).map_err(read_fault),
-            Bytes::Gzip(inflated) => {
+            Bytes::Packed(inflated) => {
                 let end = offset.saturating_add(buffer.len() as u64);
                 if self.available(end)? < end {
                     return Err(ended_early());
@@ -101,15 +107,15 @@ impl Source {
         }
     }
 
-    /// Reads to the end of a gzip file, as far as that is reasonable, so that its checksum is
+    /// Reads to the end of a packed file, as far as that is reasonable, so that its checksum is
     /// compared. Plain files have none.
     pub(crate) fn verify_tail(&self) -> Result<(), Fault> {
-        if let Bytes::Gzip(inflated) = &self.bytes {
+        if let Bytes::Packed(inflated) = &self.bytes {
             let mut inflated = inflated.write().unwrap_or_else(PoisonError::into_inner);
             for _ in 0..MAX_TAIL_BYTES / STEP_BYTES {
                 self.budget.check_time()?;
                 let mut step = (&mut inflated.decoder).take(STEP_BYTES);
-                if io::copy(&mut step, &mut io::sink()).map_err(gzip_fault)? < STEP_BYTES {
+                if io::copy(&mut step, &mut io::sink()).map_err(unpacking_fault)? < STEP_BYTES {
                     break;
                 }
             }
@@ -133,7 +139,7 @@ impl Inflated {
             let read = (&mut self.decoder)
                 .take(step)
                 .read_to_end(&mut self.bytes)
-                .map_err(gzip_fault)?;
+                .map_err(unpacking_fault)?;
             if (read as u64) < step {
                 break;
             }
@@ -205,11 +211,11 @@ pub(crate) fn read_fault(error: io::Error) -> Fault {
     }
 }
 
-fn gzip_fault(error: io::Error) -> Fault {
+fn unpacking_fault(error: io::Error) -> Fault {
     match error.kind() {
         io::ErrorKind::UnexpectedEof => ended_early(),
         io::ErrorKind::InvalidInput | io::ErrorKind::InvalidData => Fault::damaged(format!(
-            "is a damaged gzip file ({error}): copy it again from where it was taken"
+            "is a damaged gzip or bzip2 file ({error}): copy it again from where it was taken"
         )),
         _ => read_fault(error),
     }

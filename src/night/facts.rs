@@ -55,7 +55,9 @@ impl Facts {
         let budget = Budget::new(file.identity().bytes, deadline);
         let source = match file.recognised() {
             Ok((Format::Fits, file)) => Source::plain(file, budget),
-            Ok((Format::Gzip, file)) => Source::gzip(file, budget),
+            Ok((format @ (Format::Gzip | Format::Bzip2), file)) => {
+                Source::packed(file, budget, format)
+            }
             _ => return Facts::default(),
         };
         let Ok((unit, shape, _)) = hdu::find_image(&source) else {

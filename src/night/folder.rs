@@ -12,14 +12,14 @@ use walkdir::{DirEntry, WalkDir};
 const DEEPEST: usize = 32;
 
 /// Endings of FITS files and of rasters, lower case.
-const IMAGES: [&str; 9] = [
-    "fits", "fit", "fts", "fz", "tif", "tiff", "png", "jpg", "jpeg",
+const IMAGES: [&str; 10] = [
+    "fits", "fit", "fts", "fz", "tif", "tiff", "png", "jpg", "jpeg", "webp",
 ];
 /// Endings of camera raw files.
 const RAWS: [&str; 12] = [
     "cr2", "cr3", "nef", "nrw", "arw", "raf", "orf", "rw2", "pef", "dng", "srw", "3fr",
 ];
-/// Endings of FITS files that may be packed, in front of `.gz`.
+/// Endings of FITS files that may be packed, in front of `.gz` or `.bz2`.
 const PACKED: [&str; 3] = ["fits", "fit", "fts"];
 /// What the solver writes beside frames that hold no header.
 const POINTING: &str = ".pointing.fits";
@@ -207,7 +207,7 @@ fn is_image_name(file: &str) -> bool {
         return false;
     };
     let ending = ending.as_str();
-    let packed = ending == "gz"
+    let packed = ["gz", "bz2"].contains(&ending)
         && stem_and_ending(stem).is_some_and(|(_, inner)| PACKED.contains(&inner.as_str()));
     packed || IMAGES.contains(&ending) || RAWS.contains(&ending)
 }

@@ -1,5 +1,6 @@
 //! What a person should know before acting on a result, one sentence each.
 
+use super::part::matched_part;
 use super::record::Subject;
 use crate::fit::DateVerdict;
 use crate::mount::{
@@ -26,6 +27,13 @@ pub fn cautions(subject: &Subject, found_deg: Option<[f64; 2]>) -> Vec<String> {
     }
     if subject.moment.is_none() {
         list.extend(undated(subject, found_deg.is_some()));
+    }
+    if let Some([left, right, low, high]) = subject.outcome.and_then(matched_part) {
+        list.push(format!(
+            "The stars that matched fill a part of the frame only (x {left:.0} to {right:.0}, y \
+             {low:.0} to {high:.0}): beyond it the position is not proven. Another picture beside it, a \
+             landscape, or a lens that bends strongly may be there."
+        ));
     }
     list.extend(subject.remarks.iter().cloned());
     list

@@ -3,7 +3,7 @@
 
 use super::Unsolved;
 use super::text::small_angle;
-use crate::diagnosis::Cause;
+use crate::diagnosis::{Cause, Suspect};
 use serde::Serialize;
 
 /// Why a frame did not solve.
@@ -19,6 +19,8 @@ pub struct DiagnosisRecord {
 
 const SEE_IT: &str = "Look at the picture of --overlay, which marks what was taken for stars: doubled or false ones \
                       cannot be matched, nor a picture that was stitched, cut together or warped.";
+const CUT_OUT: &str = "Cut out the middle of the picture, a third of its width and only sky, and give that: there even a \
+                       fisheye bends little.";
 const DAYLIGHT: &str = "In daylight and twilight keep the telescope and your eyes away from the Sun, as the rules of \
                         your site and your instrument's maker require.";
 
@@ -120,7 +122,7 @@ fn sentence(cause: &Cause) -> String {
             ..
         } => format!(
             "By the claimed scale the field is {} x {}, and the star-indexes hold about {} there: \
-             twelve are needed.",
+             six make a proof.",
             small_angle(width),
             small_angle(height),
             match expected {
@@ -128,8 +130,34 @@ fn sentence(cause: &Cause) -> String {
                 n => format!("{n:.0} stars"),
             }
         ),
-        Cause::NoMatch { found, .. } => {
-            format!("{found} stars, and no place in the sky fits them beyond doubt.")
+        Cause::NoMatch {
+            found, suspects, ..
+        } => {
+            let reasons: Vec<String> = suspects.iter().flatten().map(suspicion).collect();
+            let why = match reasons.as_slice() {
+                [] => String::new(),
+                [first] => format!(" Likely {first}."),
+                [first, rest @ ..] => format!(" Likely {first}, or {}.", rest.join(", or ")),
+            };
+            format!("{found} stars, and no place in the sky fits them beyond doubt.{why}")
+        }
+        Cause::TooWide { field_deg } => format!(
+            "By the claimed focal length the field is about {field_deg:.0} deg wide, and through a \
+             fisheye lens wider: some 65 deg are the most that is searched for."
+        ),
+    }
+}
+
+/// Why many stars may match nothing.
+fn suspicion(suspect: &Suspect) -> String {
+    match suspect {
+        Suspect::Wide => "the lens is wider than about 65 deg, or a fisheye".into(),
+        Suspect::Narrow { fwhm_px } => format!(
+            "the field is under one degree wide, since stars take {fwhm_px:.0} px of it, and needs a \
+             deeper star-index than the one in the program"
+        ),
+        Suspect::ShortTrails { elongation } => {
+            format!("it is that the stars are short trails, {elongation:.1} times as long as wide")
         }
     }
 }
@@ -170,6 +198,20 @@ fn steps(cause: &Cause) -> Vec<&'static str> {
         Cause::IndexTooShallow { .. } => vec![
             "If the scale is not what the header claims, say what it is: --scale, or --focal-length \
              with --pixel-size.",
+        ],
+        Cause::TooWide { .. } => vec![
+            CUT_OUT,
+            "If the focal length is not what the header claims, say what it is: --scale, or \
+             --focal-length with --pixel-size.",
+        ],
+        Cause::NoMatch {
+            suspects: [Some(Suspect::Wide), _],
+            ..
+        } => vec![
+            CUT_OUT,
+            SEE_IT,
+            "Say how large the field is (--scale, or --focal-length with --pixel-size), and where the \
+             telescope points, roughly (--at).",
         ],
         Cause::NoMatch {
             scale_claimed: false,

@@ -13,6 +13,7 @@ pub mod index;
 pub mod night;
 pub mod objects;
 pub mod overlay;
+mod part;
 pub mod polar;
 pub mod quality;
 pub mod record;

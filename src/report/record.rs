@@ -8,6 +8,7 @@ use super::cautions::cautions;
 use super::diagnosis::DiagnosisRecord;
 use super::guide::{Circumstances, EarlierRecord, FocusStarRecord, Places, TargetRecord};
 use super::objects::{ObjectRecord, objects};
+use super::part::matched_part;
 use super::quality::QualityRecord;
 use super::rounding::{decimals, significant, turn};
 use crate::angle::{format_dec, format_ra};
@@ -227,6 +228,9 @@ pub struct Record {
     pub field_deg: Option<[f64; 2]>,
     /// RA, Dec of the pixels (1,1), (nx,1), (nx,ny), (1,ny).
     pub corners_deg: Option<[[f64; 2]; 4]>,
+    /// What the matched stars fill, where that is only a part of the frame: first and last pixel along
+    /// x, first and last along y, as FITS counts them.
+    pub matched_part_px: Option<[f64; 4]>,
     /// Deep-sky objects that it shows or lies in, the most prominent first.
     pub objects: Option<Vec<ObjectRecord>>,
     /// Where the mount was told to point.
@@ -291,6 +295,10 @@ impl Record {
                 s.corners_deg
                     .map(|[ra, dec]| [turn(ra, 6), decimals(dec, 6)])
             }),
+            matched_part_px: subject
+                .outcome
+                .and_then(matched_part)
+                .map(|part| part.map(|v| decimals(v, 1))),
             objects: subject.outcome.and_then(|outcome| {
                 let size = [outcome.detections.width, outcome.detections.height];
                 Some(objects(outcome.solution.as_ref()?, size))

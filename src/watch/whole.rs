@@ -12,19 +12,19 @@ use std::path::Path;
 const TAIL_BYTES: u64 = 64;
 
 /// `Some(true)` for a file that holds everything its format says, `Some(false)` for one that is
-/// cut short, `None` where the format does not tell (TIFF, camera raw) or the file cannot be read.
+/// cut short, `None` where the format does not tell (TIFF, WebP, camera raw) or the file cannot be read.
 pub fn is_whole(path: &Path) -> Option<bool> {
     let (file, bytes) = open_file(path).ok()?;
     let budget = Budget::new(bytes, Deadline::NONE);
     match recognise(&file).ok()? {
         Format::Fits => Some(is_whole_fits(&Source::plain(file, budget))),
-        Format::Gzip => {
-            let source = Source::gzip(file, budget);
+        format @ (Format::Gzip | Format::Bzip2) => {
+            let source = Source::packed(file, budget, format);
             Some(is_whole_fits(&source) && source.verify_tail().is_ok())
         }
         Format::Png => ends_with(&file, bytes, b"IEND\xaeB`\x82"),
         Format::Jpeg => ends_with(&file, bytes, b"\xff\xd9"),
-        Format::Tiff | Format::Raw(_) => None,
+        Format::Tiff | Format::Webp | Format::Raw(_) => None,
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::dng::Dng;
 use crate::mutate::sign_png;
-use crate::support::{self, HEIGHT, WIDTH, gzip, unit};
+use crate::support::{self, HEIGHT, WIDTH, bzip2, fits as image, gzip, unit};
 use std::io::Write;
 
 /// A file and what its picture takes in memory where that is really in it.
@@ -23,6 +23,9 @@ pub fn bombs() -> Vec<Bomb> {
     bombs.extend(png());
     bombs.extend(tiff());
     bombs.extend(jpeg());
+    bombs.extend(webp());
+    let claim = bzip2(&image(16, &[30_000, 25_000], &[], &[]));
+    bombs.push(lie("claims.fits.bz2", claim));
     #[cfg(feature = "camera-raw")]
     bombs.push(lie("dng-claims.dng", dng()));
     bombs
@@ -402,6 +405,35 @@ fn jpeg() -> Vec<Bomb> {
         },
         lie("many-pixels.jpg", jpeg_of(15_900, 1, 0xc2, 300_000)),
         lie("four-colours.jpg", jpeg_of(9_000, 4, 0xc2, 400_000)),
+    ]
+}
+
+/// Pictures of 16,383 pixels a side in a few bytes: claimed by the file, by the part that is coded
+/// without loss, and only by the part that is coded with loss (RFC 9649, 2.5 to 2.7).
+fn webp() -> Vec<Bomb> {
+    let file = |parts: &[&[u8]]| {
+        let body = parts.concat();
+        let length = (4 + body.len()) as u32;
+        [b"RIFF", &length.to_le_bytes()[..], b"WEBP", &body].concat()
+    };
+    let part = |name: &[u8; 4], body: &[u8]| {
+        [&name[..], &(body.len() as u32).to_le_bytes(), body].concat()
+    };
+    let canvas = |last: u16| {
+        let [low, high] = last.to_le_bytes();
+        part(b"VP8X", &[0, 0, 0, 0, low, high, 0, low, high, 0])
+    };
+    let mut with_loss = vec![0x10, 0, 0, 0x9d, 0x01, 0x2a, 0xff, 0x3f, 0xff, 0x3f];
+    with_loss.resize(400, 0);
+    let with_loss = part(b"VP8 ", &with_loss);
+    let mut without = vec![0x2f, 0xfe, 0xbf, 0xff, 0x0f];
+    without.resize(400, 0);
+    let without = part(b"VP8L", &without);
+    vec![
+        lie("claims.webp", file(&[&canvas(16_382), &with_loss])),
+        lie("lossy-inside.webp", file(&[&canvas(99), &with_loss])),
+        lie("lossy.webp", file(&[&with_loss])),
+        lie("lossless.webp", file(&[&without])),
     ]
 }
 

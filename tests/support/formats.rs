@@ -4,7 +4,7 @@
 
 use crate::cfitsio;
 use crate::dng::{Dng, EXIF, Exif};
-use crate::support::{self, HEIGHT, WIDTH, fits, fits_u16, gzip};
+use crate::support::{self, HEIGHT, WIDTH, bzip2, fits, fits_u16, gzip};
 use image::ImageEncoder;
 
 /// How a good file becomes a damaged one.
@@ -105,6 +105,7 @@ pub fn formats() -> Vec<Kind> {
         kind("fits-cube", cube, Way::Bytes),
         kind("fits-colour-first", first, Way::Bytes),
         kind("gzip", gzip(&fits_u16(&[])), Way::Bytes),
+        kind("bzip2", bzip2(&fits_u16(&[])), Way::Bytes),
         kind("inside-gzip", fits_u16(&clues), Way::InsideGzip),
         kind("rice", tiles(cfitsio::RICE_1, 16), Way::Bytes),
         kind("rice-float", tiles(cfitsio::RICE_1, -32), Way::Bytes),
@@ -127,6 +128,17 @@ pub fn formats() -> Vec<Kind> {
         kind("jpeg", support::jpeg(), Way::Bytes),
         kind("png-exif", png_with(&camera_data.tree()), Way::SignedPng),
         kind("jpeg-exif", jpeg_with(&camera_data.tree()), Way::Bytes),
+        kind("webp", support::webp(), Way::Bytes),
+        kind(
+            "webp-lossy",
+            include_bytes!("../webp/lossy.webp").to_vec(),
+            Way::Bytes,
+        ),
+        kind(
+            "webp-transparent",
+            include_bytes!("../webp/transparent.webp").to_vec(),
+            Way::Bytes,
+        ),
         kind("tiff", support::tiff_u16(), Way::Bytes),
         kind(
             "tiff-exif",

@@ -95,6 +95,29 @@ pub fn gzip(bytes: &[u8]) -> Vec<u8> {
     packer.finish().expect("writing to memory")
 }
 
+/// Packs bytes with bzip2.
+pub fn bzip2(bytes: &[u8]) -> Vec<u8> {
+    use std::io::Write;
+    let mut packer = bzip2::write::BzEncoder::new(Vec::new(), bzip2::Compression::new(9));
+    packer.write_all(bytes).expect("writing to memory");
+    packer.finish().expect("writing to memory")
+}
+
+/// The sky as WebP, without loss.
+pub fn webp() -> Vec<u8> {
+    let bytes: Vec<u8> = sky().iter().map(|v| (v / 200) as u8).collect();
+    let mut out = Vec::new();
+    image_webp::WebPEncoder::new(&mut out)
+        .encode(
+            &bytes,
+            WIDTH as u32,
+            HEIGHT as u32,
+            image_webp::ColorType::L8,
+        )
+        .expect("writing to memory");
+    out
+}
+
 /// The sky as PNG, 16-bit.
 pub fn png_u16() -> Vec<u8> {
     use image::ImageEncoder;

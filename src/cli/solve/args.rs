@@ -17,7 +17,7 @@ use std::path::PathBuf;
 #[derive(Debug, Args)]
 #[command(after_long_help = status::HELP)]
 pub struct SolveArgs {
-    /// The frames: FITS (.fz and .gz too), TIFF, PNG, JPEG, camera raw
+    /// The frames: FITS (.fz, .gz and .bz2 too), TIFF, PNG, JPEG, WebP, camera raw
     ///
     /// A name is taken literally, whatever characters it holds. Put -- before a name that begins
     /// with a dash. Several frames are solved one after another, in the order given.

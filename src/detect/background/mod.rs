@@ -110,6 +110,14 @@ impl SkyLevel {
         self
     }
 
+    /// The same for a frame of which each pixel of what it was measured on is a block of so many a
+    /// side.
+    pub(super) fn enlarged(mut self, scale: f64) -> SkyLevel {
+        self.bin *= scale;
+        self.offset = self.offset.map(|v| v * scale);
+        self
+    }
+
     /// What it is drawn on.
     pub(super) fn mesh(&self) -> &Mesh {
         &self.mesh

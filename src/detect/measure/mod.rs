@@ -1,6 +1,7 @@
 //! From a candidate to a detection: centroid, flux, width.
 
 mod core;
+mod growth;
 mod moments;
 mod refine;
 mod saturated;
@@ -64,6 +65,7 @@ pub(super) struct Scratch {
     profiles: refine::Profiles,
     sample: Vec<f32>,
     blob: core::Scratch,
+    rings: growth::Rings,
 }
 
 /// Measures one candidate.
@@ -72,7 +74,11 @@ pub(super) fn measure<P: Pixel>(
     candidate: &Candidate,
     scratch: &mut Scratch,
 ) -> Result<Measured, Refusal> {
-    let measured = measure_by_core(setting, candidate, scratch)?;
+    let mut measured = measure_by_core(setting, candidate, scratch)?;
+    if setting.scene.view.picture {
+        let light = light_in_picture(setting, &measured.star, scratch);
+        measured.star.flux = measured.star.flux.max(light);
+    }
     // Whether or not it is switched off for a measurement, no other stage copes with it.
     match measured.is_sound(setting.scene.view.size_px()) {
         true => Ok(measured),
@@ -110,6 +116,20 @@ fn measure_by_core<P: Pixel>(
         }
     }
     unsaturated::measure(setting, candidate, scratch)
+}
+
+/// Light of a star that is wider than a typical one, as those are that the tone curve of a picture
+/// has flattened; 0 for others, whose flux is measured better otherwise.
+fn light_in_picture<P: Pixel>(
+    setting: &Setting<'_, P>,
+    star: &Detection,
+    scratch: &mut Scratch,
+) -> f64 {
+    let Scratch { stamp, rings, .. } = scratch;
+    let at = (star.x_px, star.y_px);
+    stamp.cut(&setting.scene, at, growth::MOST_PX);
+    let light = rings.light_of_wide(stamp, at, &setting.psf);
+    light.unwrap_or(0.0)
 }
 
 /// What the ring around a star differs from the mesh, zero where that is within its error (the

@@ -10,6 +10,8 @@ pub(crate) trait Pixel: Copy + Send + Sync {
     const CEILING: f32;
     /// The least value of the type.
     const LOWEST: Self;
+    /// The nearest value of the type.
+    fn of(value: f32) -> Self;
     /// The highest of `row` and `top`; what is not finite does not count.
     fn highest(row: &[Self], top: Self) -> Self;
 }
@@ -22,6 +24,10 @@ impl Pixel for u8 {
     const STEP: f32 = 1.0;
     const CEILING: f32 = 255.0;
     const LOWEST: u8 = 0;
+    #[inline(always)]
+    fn of(value: f32) -> u8 {
+        value.round() as u8
+    }
     #[inline(always)]
     fn highest(row: &[u8], top: u8) -> u8 {
         row.iter().fold(top, |m, v| m.max(*v))
@@ -37,6 +43,10 @@ impl Pixel for u16 {
     const CEILING: f32 = 65535.0;
     const LOWEST: u16 = 0;
     #[inline(always)]
+    fn of(value: f32) -> u16 {
+        value.round() as u16
+    }
+    #[inline(always)]
     fn highest(row: &[u16], top: u16) -> u16 {
         row.iter().fold(top, |m, v| m.max(*v))
     }
@@ -50,6 +60,10 @@ impl Pixel for f32 {
     const STEP: f32 = 0.0;
     const CEILING: f32 = f32::INFINITY;
     const LOWEST: f32 = f32::NEG_INFINITY;
+    #[inline(always)]
+    fn of(value: f32) -> f32 {
+        value
+    }
     #[inline(always)]
     fn highest(row: &[f32], top: f32) -> f32 {
         let larger = |m: f32, v: f32| if v > m && v < f32::INFINITY { v } else { m };

@@ -26,6 +26,9 @@ pub struct Object {
     pub flux: f64,
     /// Mean brightness above the sky in units of the noise of a block.
     pub contrast: f64,
+    /// Its brightest block, less three times the noise of one, over its mean: 1 for an even disc, 1.5
+    /// for a ring, ln(P / T) / (1 - T / P) for a Gaussian star that is P high and seen down to T.
+    pub peaked: f64,
     /// It touches an edge of the frame, which may have cut it.
     pub touches: bool,
     /// It touches two opposite edges of the frame: a bad column, or what crosses it.
@@ -132,6 +135,7 @@ struct Sums {
     yy: f64,
     xy: f64,
     flux: f64,
+    highest: f32,
     low: Option<[usize; 2]>,
     high: [usize; 2],
 }
@@ -146,6 +150,7 @@ impl Sums {
         self.yy += y * y;
         self.xy += x * y;
         self.flux += f64::from(value);
+        self.highest = self.highest.max(value);
         let low = self.low.get_or_insert([i, j]);
         *low = [low[0].min(i), low[1].min(j)];
         self.high = [self.high[0].max(i), self.high[1].max(j)];
@@ -176,6 +181,7 @@ impl Sums {
             angle_rad: shape.angle(),
             flux: self.flux * (plane.bin * plane.bin) as f64,
             contrast: self.flux / n / f64::from(noise),
+            peaked: f64::from(self.highest - 3.0 * noise) * n / self.flux,
             touches: (0..2).any(|axis| touches(axis).contains(&true)),
             crosses: (0..2).any(|axis| touches(axis) == [true, true]),
             block_px: plane.bin as f64,

@@ -1,4 +1,4 @@
-//! FITS: the first image of a file, plain, gzipped or as compressed tiles.
+//! FITS: the first image of a file, plain, packed by gzip or bzip2, or as compressed tiles.
 
 pub(crate) mod card;
 pub(crate) mod hdu;

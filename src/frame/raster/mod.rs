@@ -1,10 +1,11 @@
-//! PNG, JPEG and TIFF: decoded by well-kept libraries within limits that the file's own length
+//! PNG, JPEG, TIFF and WebP: decoded by well-kept libraries within limits that the file's own length
 //! sets, colours averaged to one plane.
 
 mod jpeg;
 mod planes;
 mod tiff;
 mod tiff_values;
+mod webp;
 
 use super::budget::{Budget, check_size};
 use super::clues::exif::CameraData;
@@ -38,14 +39,11 @@ pub(super) fn read(
 ) -> Result<Frame, Fault> {
     let (picture, camera) = match format {
         Format::Jpeg => {
-            let mut bytes = Vec::new();
-            Timed::new(&file, budget.deadline())
-                .take(budget.stored())
-                .read_to_end(&mut bytes)
-                .map_err(super::source::read_fault)?;
+            let bytes = whole(&file, budget)?;
             let picture = jpeg::read(&bytes, budget)?;
             (picture, CameraData::of_jpeg(bytes))
         }
+        Format::Webp => webp::read(&whole(&file, budget)?, budget)?,
         Format::Tiff => {
             let picture = tiff::read(&file, budget)?;
             (picture, CameraData::of_tiff(&file))
@@ -63,6 +61,16 @@ pub(super) fn read(
         orientation: camera.orientation(),
         clues: camera.clues(picture.width, picture.height),
     })
+}
+
+/// All bytes of a file.
+fn whole(file: &File, budget: &Budget) -> Result<Vec<u8>, Fault> {
+    let mut bytes = Vec::new();
+    Timed::new(file, budget.deadline())
+        .take(budget.stored())
+        .read_to_end(&mut bytes)
+        .map_err(super::source::read_fault)?;
+    Ok(bytes)
 }
 
 fn png(file: &File, budget: &Budget) -> Result<(Picture, CameraData), Fault> {

@@ -80,6 +80,7 @@ pub fn draw(scene: &Scene) -> Option<Picture> {
         }
         draw_grid(&mut canvas, &projector, stored, field_deg, &mut room, unit);
         draw_detections(&mut canvas, detections, &view, unit);
+        draw_part(&mut canvas, scene, &view, unit);
         draw_matched(&mut canvas, scene, &projector, unit);
         objects::draw(&mut canvas, scene, &projector, &mut room, unit);
         draw_pointing(&mut canvas, scene, &projector, unit);
@@ -176,6 +177,16 @@ fn draw_detections(canvas: &mut Canvas, detections: &Detections, view: &View, un
             );
         }
     }
+}
+
+/// The part that the matched stars fill, where it is not the whole frame.
+fn draw_part(canvas: &mut Canvas, scene: &Scene, view: &View, unit: f32) {
+    let Some([left, right, low, high]) = scene.record.matched_part_px else {
+        return;
+    };
+    let corners = [[left, low], [right, low], [right, high], [left, high]];
+    let corners = corners.map(|[x, y]| view.place(x - 1.0, y - 1.0));
+    canvas.outline(&corners, marks::pen(marks::AMBER, 1.2 * unit));
 }
 
 fn draw_matched(canvas: &mut Canvas, scene: &Scene, projector: &Projector, unit: f32) {

@@ -1,0 +1,94 @@
+//! What may be wrong with a frame of many stars that fit nowhere: its field is too wide or too narrow,
+//! or the stars are short trails. Guessed from how large stars are in it.
+
+use super::FrameFacts;
+
+/// Widest field along the longer side that a search tries, degrees: see `search::plan`.
+const WIDEST_DEG: f64 = 68.0;
+/// A star's width (FWHM) in the longer side of a field of one degree, where air, optics and the tone
+/// curve of a picture spread stars over 10 arcsec; fewer widths make a narrower field.
+const WIDTHS_PER_DEG: f64 = 360.0;
+/// Where so many stars are seen in a field that is neither too wide nor too narrow, some of them are
+/// in the star-index in the program; nearly all such frames solve.
+const MANY: usize = 100;
+/// Longer images than this (long over short axis) are trails.
+const TRAIL: f64 = 3.0;
+/// Longer than this they may mislead the detector.
+const SHORT_TRAIL: f64 = 1.8;
+const ARCSEC_PER_RAD: f64 = 206_264.806_247;
+
+/// How the stars of a frame are drawn.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Drawn {
+    /// Full width at half maximum, the geometric mean of both axes, pixels.
+    pub fwhm_px: f64,
+    /// Long over short axis of what all stars have in common.
+    pub elongation: f64,
+    /// Direction of the long axis, from the first pixel axis towards the second, degrees, 0 to 180.
+    pub angle_deg: f64,
+    /// Stars that this was taken from.
+    pub stars: usize,
+}
+
+impl Drawn {
+    /// Whether enough stars agree in a long shape.
+    pub(super) fn is_trail(&self) -> bool {
+        const LEAST_STARS: usize = 8;
+        self.elongation >= TRAIL && self.stars >= LEAST_STARS
+    }
+
+    /// Extent along the long axis, pixels.
+    pub(super) fn length_px(&self) -> f64 {
+        self.fwhm_px * self.elongation.sqrt()
+    }
+}
+
+/// A possible reason why many stars match nothing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Suspect {
+    /// A lens wider than a search tries, or a fisheye.
+    Wide,
+    /// Stars so large in the frame that its field is small.
+    Narrow {
+        /// Full width at half maximum, pixels.
+        fwhm_px: f64,
+    },
+    /// The stars are drawn out.
+    ShortTrails {
+        /// Long over short axis.
+        elongation: f64,
+    },
+}
+
+/// Angle along the longer side by the likeliest claimed scale, where that is too wide, degrees.
+pub(super) fn too_wide(facts: &FrameFacts<'_>) -> Option<f64> {
+    let scale = *facts.request.scales_arcsec_per_px.first()?;
+    let side_px = facts.detections.width.max(facts.detections.height) as f64;
+    let field_deg = 2.0 * (0.5 * side_px * scale / ARCSEC_PER_RAD).atan().to_degrees();
+    (field_deg > WIDEST_DEG).then_some(field_deg)
+}
+
+/// What is likeliest, of a frame with `found` stars. A claimed scale says how wide the field is.
+pub(super) fn suspects(
+    facts: &FrameFacts<'_>,
+    found: usize,
+    scale_claimed: bool,
+) -> [Option<Suspect>; 2] {
+    let side_px = facts.detections.width.max(facts.detections.height) as f64;
+    let fwhm_px = facts.drawn.map_or(facts.detections.fwhm_px, |d| d.fwhm_px);
+    let narrow = side_px < WIDTHS_PER_DEG * fwhm_px;
+    let size = match narrow {
+        _ if scale_claimed => None,
+        true => Some(Suspect::Narrow { fwhm_px }),
+        false => (found >= MANY).then_some(Suspect::Wide),
+    };
+    let trails = facts.drawn.filter(|d| d.elongation >= SHORT_TRAIL);
+    let trails = trails.map(|d| Suspect::ShortTrails {
+        elongation: d.elongation,
+    });
+    match size {
+        None => [trails, None],
+        size => [size, trails],
+    }
+}
