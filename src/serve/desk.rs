@@ -1,7 +1,7 @@
 //! Where requests wait, and who works on them.
 
-use super::conversation::Ticket;
 use super::request::{From, Task};
+use super::voice::Ticket;
 use crate::answer::{Asked, Known, answer, out_of_time, refused};
 use crate::frame::{FrameError, FrameFile};
 use crate::report::Record;

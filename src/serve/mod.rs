@@ -10,6 +10,7 @@ mod desk;
 mod lines;
 pub mod listen;
 mod request;
+mod voice;
 
 pub use conversation::{End, converse};
 pub use desk::Desk;

@@ -26,17 +26,8 @@ type Failure = (String, Status);
 
 /// Solves every frame of the command line; one that fails does not stop the others.
 pub fn run(args: &SolveArgs) -> Status {
-    let pictures = [("--overlay", &args.overlay), ("--refusals", &args.refusals)];
-    for (option, _) in pictures.iter().filter(|(_, path)| path.is_some()) {
-        if args.frames.len() > 1 {
-            complain(&format!(
-                "{option} draws one picture: give one frame with it"
-            ));
-            return Status::Usage;
-        }
-    }
-    if let Some(contradiction) = args.known.contradiction() {
-        complain(contradiction);
+    if let Some(contradiction) = contradiction(args) {
+        complain(&contradiction);
         return Status::Usage;
     }
     if let Err(refusal) = args.known.limit_threads() {
@@ -57,14 +48,15 @@ pub fn run(args: &SolveArgs) -> Status {
     };
     let sky = args.known.sky().map_err(|refusal| refusal.to_string());
     let earlier = match (&args.repeat, &sky) {
-        (Some(path), Ok(sky)) => match Earlier::solve(path, &args.known.known(), sky) {
-            Ok(earlier) => Some(earlier),
-            Err((reason, status)) => {
-                complain(&reason);
-                return status;
-            }
-        },
-        _ => None,
+        (Some(path), Ok(sky)) => Earlier::solve(path, &args.known.known(), sky).map(Some),
+        _ => Ok(None),
+    };
+    let earlier = match earlier {
+        Ok(earlier) => earlier,
+        Err((reason, status)) => {
+            complain(&reason);
+            return status;
+        }
     };
     let job = Job {
         args,
@@ -101,6 +93,15 @@ pub fn run(args: &SolveArgs) -> Status {
         }
     }
     gravest
+}
+
+/// Why these options make no sense together, where they do not.
+fn contradiction(args: &SolveArgs) -> Option<String> {
+    let pictures = [("--overlay", &args.overlay), ("--refusals", &args.refusals)];
+    let drawn = pictures.iter().find(|(_, path)| path.is_some());
+    let one = drawn.filter(|_| args.frames.len() > 1);
+    one.map(|(option, _)| format!("{option} draws one picture: give one frame with it"))
+        .or_else(|| args.known.contradiction().map(str::to_owned))
 }
 
 /// What is done with every frame.

@@ -2,6 +2,7 @@
 //!
 //! `polar.schema.json` beside this file describes the object for machines.
 
+mod chart;
 pub mod picture;
 
 use super::rounding::decimals;

@@ -3,17 +3,16 @@
 //!
 //! Both as somebody sees them who faces the pole: up is up, and distances from the pole are true.
 
+use super::chart::{Chart, SIDE, TEXT};
 use super::{ErrorRecord, PolarRecord};
 use crate::mount::pointing_error;
 use crate::report::overlay::canvas::{Canvas, Pen};
 use crate::report::overlay::{Picture, marks};
 use crate::report::text::small_angle;
 
-/// Side of each half, and height of the words below, picture pixels.
-const SIDE: f32 = 700.0;
+/// Height of the words below the charts, picture pixels.
 const WORDS: f32 = 170.0;
 const UNIT: f32 = 0.9;
-const TEXT: f32 = 18.0;
 /// Points of a circle.
 const POINTS: u16 = 120;
 /// No chart shows more than this about the pole: the rest lies behind the observer.
@@ -24,75 +23,6 @@ const WIDEST_DEG: f64 = 125.0;
 pub struct FieldBorder {
     /// Altitude and azimuth along its border, degrees.
     pub border_deg: Vec<[f64; 2]>,
-}
-
-/// A round chart about the pole.
-struct Chart {
-    middle: [f32; 2],
-    radius_px: f32,
-    radius_deg: f64,
-    /// Altitude and azimuth of the pole.
-    pole_deg: [f64; 2],
-}
-
-impl Chart {
-    fn new(left: f32, radius_deg: f64, pole_deg: [f64; 2]) -> Chart {
-        Chart {
-            middle: [left + SIDE / 2.0, SIDE / 2.0],
-            radius_px: SIDE / 2.0 - 24.0,
-            radius_deg,
-            pole_deg,
-        }
-    }
-
-    /// Place of an altitude and azimuth; `None` outside of the chart.
-    fn place(&self, [altitude_deg, azimuth_deg]: [f64; 2]) -> Option<[f32; 2]> {
-        let [altitude_0, azimuth_0] = self.pole_deg;
-        let way = pointing_error([azimuth_0, altitude_0], [azimuth_deg, altitude_deg]);
-        // Azimuth grows to the right of whoever faces it.
-        let place = self.offset([way.east_deg(), way.north_deg()]);
-        (way.separation_deg <= self.radius_deg).then_some(place)
-    }
-
-    /// Place so many degrees to the right of the pole and above it.
-    fn offset(&self, [right_deg, up_deg]: [f64; 2]) -> [f32; 2] {
-        let px = f64::from(self.radius_px) / self.radius_deg;
-        [
-            self.middle[0] + (right_deg * px) as f32,
-            self.middle[1] - (up_deg * px) as f32,
-        ]
-    }
-
-    fn px(&self, deg: f64) -> f32 {
-        (deg * f64::from(self.radius_px) / self.radius_deg) as f32
-    }
-
-    /// Two rings about the pole with their radii, and the rim.
-    fn rings(&self, canvas: &mut Canvas) {
-        let pen = Pen {
-            opacity: 0.55,
-            rim: false,
-            ..marks::pen(marks::GRID, 1.2)
-        };
-        canvas.circle(self.middle, self.radius_px, pen);
-        let outer_deg = round(self.radius_deg * 0.9);
-        for radius_deg in [outer_deg, outer_deg / 2.0] {
-            canvas.circle(self.middle, self.px(radius_deg), pen);
-            let [x, y] = self.middle;
-            // At the lower left, where no arrow of the screws ends.
-            let at = self.px(radius_deg) * std::f32::consts::FRAC_1_SQRT_2;
-            let words = angle(radius_deg);
-            canvas.text(&words, [x - at, y + at], TEXT * 0.9, marks::GRID, true);
-        }
-    }
-
-    fn pieces(&self, points: impl Iterator<Item = [f64; 2]>) -> Vec<Vec<[f32; 2]>> {
-        let places: Vec<Option<[f32; 2]>> = points.map(|point| self.place(point)).collect();
-        places
-            .split(Option::is_none)
-            .map(|piece| piece.iter().copied().flatten().collect())
-            .collect()
-    }
 }
 
 /// Draws the picture; `None` without an axis, without a site, or where no memory holds it.
@@ -214,6 +144,20 @@ fn screws(canvas: &mut Canvas, record: &PolarRecord, pole_deg: [f64; 2]) -> Opti
         marks::arrow(canvas, from, to, marks::ORANGE, UNIT, true);
     }
     marks::commanded(canvas, place, 0.6 * UNIT);
+    turns(canvas, error, &chart, [place, corner])?;
+    let facing = if record.north { "north" } else { "south" };
+    let title = format!("Axis and pole, as seen facing {facing}");
+    canvas.text(&title, [SIDE + 12.0, 8.0], TEXT, marks::WHITE, true);
+    Some(())
+}
+
+/// What the two screws have to do, beside their ways: from the axis to the corner and on to the pole.
+fn turns(
+    canvas: &mut Canvas,
+    error: &ErrorRecord,
+    chart: &Chart,
+    [place, corner]: [[f32; 2]; 2],
+) -> Option<()> {
     let (altitude, azimuth) = (error.altitude_arcmin?, error.azimuth_arcmin?);
     let middle = |a: [f32; 2], b: [f32; 2]| [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0];
     let [x, y] = middle(place, corner);
@@ -243,9 +187,6 @@ fn screws(canvas: &mut Canvas, record: &PolarRecord, pole_deg: [f64; 2]) -> Opti
     };
     let width = canvas.text_width(&turn, TEXT);
     label(canvas, &turn, [x - width / 2.0, y + under]);
-    let facing = if record.north { "north" } else { "south" };
-    let title = format!("Axis and pole, as seen facing {facing}");
-    canvas.text(&title, [SIDE + 12.0, 8.0], TEXT, marks::WHITE, true);
     Some(())
 }
 
@@ -311,60 +252,9 @@ fn words(canvas: &mut Canvas, record: &PolarRecord) {
     }
 }
 
-/// The largest of 1, 2, 5 and their tens that is not above `most`, in the unit that `angle` takes.
-fn round(most_deg: f64) -> f64 {
-    let units = [(1.0, 2.0), (60.0, 1.0 / 30.0), (3600.0, 0.0)];
-    let (per_deg, _) = units
-        .into_iter()
-        .find(|(_, least)| most_deg >= *least)
-        .unwrap_or((3600.0, 0.0));
-    let most = most_deg * per_deg;
-    let ten = 10f64.powf(most.log10().floor());
-    let step = [5.0, 2.0, 1.0].into_iter().find(|s| s * ten <= most);
-    step.unwrap_or(1.0) * ten / per_deg
-}
-
-fn angle(deg: f64) -> String {
-    match deg {
-        d if d >= 1.0 => format!("{}\u{b0}", (d * 100.0).round() / 100.0),
-        d if d >= 0.999 / 60.0 => format!("{}\u{2032}", (d * 6000.0).round() / 100.0),
-        d => format!("{}\u{2033}", (d * 360_000.0).round() / 100.0),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn rings_have_round_radii() {
-        for (most, expected) in [
-            (31.0, "20\u{b0}"),
-            (0.9, "50\u{2032}"),
-            (0.19, "10\u{2032}"),
-            (0.034, "2\u{2032}"),
-            (0.01, "20\u{2033}"),
-        ] {
-            assert_eq!(angle(round(most)), expected, "{most}");
-        }
-    }
-
-    /// Facing north, east is on the right; facing south, west is. Up is up.
-    #[test]
-    fn the_chart_is_what_the_observer_sees() {
-        for (pole, right) in [([50.0, 0.0], 90.0), ([35.0, 180.0], 270.0)] {
-            let chart = Chart::new(0.0, 90.0, pole);
-            let [x, y] = chart.place([pole[0] + 10.0, pole[1]]).unwrap();
-            assert!((x - chart.middle[0]).abs() < 0.01 && y < chart.middle[1]);
-            let [x, _] = chart.place([pole[0], pole[1] + 5.0]).unwrap();
-            assert!(x > chart.middle[0]);
-            assert!(
-                chart
-                    .place([0.0, right])
-                    .is_some_and(|p| p[0] > chart.middle[0])
-            );
-        }
-    }
 
     /// An axis that points too far east lies on the right in the north and on the left in the
     /// south; its arrows end at the pole.
