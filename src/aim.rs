@@ -7,7 +7,7 @@ use star_names::NamedStar;
 /// Why a text says nowhere to point; one sentence for the user.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum AimError {
-    /// It is written like a position, and is none.
+    /// It is written like a position, but does not make one.
     #[error("{0}; or name a deep-sky object, as 'M 81'")]
     Position(#[from] AngleError),
     /// It is written like a name.

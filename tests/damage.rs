@@ -75,7 +75,7 @@ const FLOOR_BYTES: usize = 2 << 20;
 /// reach of deflate.
 const DENSEST: usize = 1100;
 
-/// After so many faults there is no point in going on.
+/// After this many faults there is no point in going on.
 const MOST_FAULTS: usize = 20;
 
 /// Serves camera raw files, which are decoded in a child process.

@@ -72,7 +72,7 @@ pub struct Detections {
     pub mosaic: bool,
     /// From this value on a pixel is saturated, in the frame's own units; `None`: nothing is.
     pub saturation_level: Option<f64>,
-    /// All lie in the middle of the frame, in a part of so many pixels along x and y; `None`: they
+    /// Width and height of the part in the middle of the frame that all lie in, pixels; `None`: they
     /// may lie anywhere.
     pub part: Option<[usize; 2]>,
 }
@@ -174,7 +174,7 @@ impl Detections {
             (refused.x_px, refused.y_px) = (place(refused.x_px), place(refused.y_px));
         }
         self.fwhm_px *= scale;
-        // White noise: that of a single pixel is so much larger.
+        // White noise: a single pixel has more of it than the mean of a block.
         self.sky_noise *= scale;
         self.sky = self.sky.map(|sky| sky.enlarged(scale));
         (self.width, self.height) = size;

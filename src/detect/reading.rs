@@ -26,7 +26,7 @@ pub enum Reading {
     /// Its middle only, half as wide and half as high: for lenses wider than those that the search
     /// knows, fisheyes, and a horizon below. What is looked for there is as narrow as an ordinary lens.
     Middle,
-    /// In blocks of so many pixels along each side: for bright stars that a tone curve has made
+    /// In blocks of this many pixels along each side: for bright stars that a tone curve has made
     /// wider than the many faint ones, whose width the detector goes by.
     Coarse(usize),
 }

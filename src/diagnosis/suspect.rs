@@ -2,20 +2,20 @@
 //! or the stars are short trails. Guessed from how large stars are in it.
 
 use super::FrameFacts;
+use crate::sphere::ARCSEC_PER_RAD;
 
 /// Widest field along the longer side that a search tries, degrees: see `search::plan`.
 const WIDEST_DEG: f64 = 68.0;
 /// A star's width (FWHM) in the longer side of a field of one degree, where air, optics and the tone
 /// curve of a picture spread stars over 10 arcsec; fewer widths make a narrower field.
 const WIDTHS_PER_DEG: f64 = 360.0;
-/// Where so many stars are seen in a field that is neither too wide nor too narrow, some of them are
+/// Where this many stars are seen in a field that is neither too wide nor too narrow, some of them are
 /// in the star-index in the program; nearly all such frames solve.
 const MANY: usize = 100;
 /// Longer images than this (long over short axis) are trails.
 const TRAIL: f64 = 3.0;
 /// Longer than this they may mislead the detector.
 const SHORT_TRAIL: f64 = 1.8;
-const ARCSEC_PER_RAD: f64 = 206_264.806_247;
 
 /// How the stars of a frame are drawn.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -351,7 +351,7 @@ impl Settled {
     }
 }
 
-/// The stars around the frame of `camera` that a fit should use: the brightest so many.
+/// At most this many stars around a frame, the brightest, are fitted.
 pub const FIT_STARS: usize = 600;
 
 /// Angle from the centre to the farthest corner of the frame of `camera`, radians, with room for

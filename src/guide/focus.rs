@@ -85,7 +85,7 @@ pub struct NoFocusStar(MagnitudeRange);
 ///
 /// # Errors
 ///
-/// There is none.
+/// No star will do.
 pub fn focus_star(
     centre_deg: [f64; 2],
     range: MagnitudeRange,
@@ -119,7 +119,7 @@ pub fn focus_star(
         .ok_or(NoFocusStar(range))
 }
 
-/// Where the star stands so many years after J2000.0.
+/// Where the star stands `years` after J2000.0.
 fn moved(star: &NamedStar, years: f64) -> [f64; 2] {
     let [east, north, at] = tangent_basis(star.ra_deg, star.dec_deg);
     let [to_east, to_north] = star.pm_mas_yr.map(|pm| (pm * years / 3.6e6).to_radians());

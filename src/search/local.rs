@@ -9,9 +9,9 @@ use rayon::prelude::*;
 use star_index::IndexError;
 use star_index::quad::{canonical, on_tangent_plane, pack};
 
-/// The brightest so many stars are used: with their neighbours about a quarter million quads.
+/// This many stars are used, the brightest: with their neighbours about a quarter million quads.
 const MOST_STARS: usize = 3000;
-/// Each star is combined with so many of its nearest neighbours.
+/// Each star is combined with this many of its nearest neighbours.
 const NEIGHBOURS: usize = 8;
 
 impl Scanner<'_> {

@@ -59,7 +59,7 @@ fn skip_line(input: &mut impl BufRead) -> io::Result<()> {
     }
 }
 
-/// Reads so many bytes; `None` where the input ends before. Takes memory as they come.
+/// Reads this many bytes; `None` where the input ends before. Takes memory as they come.
 ///
 /// # Errors
 ///
@@ -70,7 +70,7 @@ pub fn next_bytes(input: &mut impl BufRead, count: u64) -> io::Result<Option<Vec
     Ok((bytes.len() as u64 == count).then_some(bytes))
 }
 
-/// Passes over so many bytes.
+/// Passes over this many bytes.
 ///
 /// # Errors
 ///

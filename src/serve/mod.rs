@@ -1,7 +1,7 @@
 //! A resident service: one JSON request per line in, one JSON answer per line out, several at work
 //! at once, each answered once, in the order in which they are done.
 //!
-//! A frame is named by its path or comes along: in base64, or as so many bytes after the line. A
+//! A frame is named by its path or comes along: in base64, or as bytes after the line. A
 //! request can be called off. Nothing here knows where lines come from; `listen` offers the same on
 //! sockets of this computer, and nowhere else.
 

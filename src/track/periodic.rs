@@ -89,7 +89,7 @@ pub fn periodic(minutes: &[f64], residual_arcsec: &[f64], exposure_min: f64) -> 
         single * independent
     };
     let noise = (plain.square / n as f64).sqrt();
-    // Worm gears swing by arcseconds; what exceeds the noise by so little is none.
+    // Worm gears swing by arcseconds; what exceeds the noise by less is chance.
     if false_alarm < FALSE_ALARM && swing.amplitude > 0.3 * noise {
         let even = steps
             .iter()

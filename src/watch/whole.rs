@@ -8,7 +8,7 @@ use crate::frame::source::{Source, read_file_at};
 use std::fs::File;
 use std::path::Path;
 
-/// The end of a picture is looked for in so many last bytes: some writers add a few of their own.
+/// The end of a picture is looked for in this many bytes at the end: some writers add a few of their own.
 const TAIL_BYTES: u64 = 64;
 
 /// `Some(true)` for a file that holds everything its format says, `Some(false)` for one that is

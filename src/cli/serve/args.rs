@@ -26,7 +26,7 @@ pub struct ServeArgs {
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
 
-    /// Work on so many requests at once [default: as many as threads]
+    /// Work on this many requests at once [default: as many as threads]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     pub workers: Option<u16>,
 
@@ -42,7 +42,7 @@ pub struct ServeArgs {
 const HELP: &str = r#"Requests, one per line:
   {"id": 1, "file": "/night/0001.fits", "at": "M 81"}
   {"id": "b", "base64": "U0lNUExF..."}          the frame itself
-  {"id": 3, "bytes": 5760}                      the frame itself: so many bytes after the line
+  {"id": 3, "bytes": 5760}                      the frame itself: 5760 bytes after the line
   {"id": 4, "do": "cancel", "which": "b"}       call off a request
   Besides, as the options of solve: equinox ("j2000", "date"), within_deg, focal_length_mm,
   pixel_size_um, scale_arcsec_per_px, ignore_header, time_limit_s, target, focus_star ("3..6"),

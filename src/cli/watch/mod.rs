@@ -35,7 +35,7 @@ const OUTPUTS_EVERY: Duration = Duration::from_secs(5);
 /// after this many times the time that it took.
 const MOST_SHARE: u32 = 4;
 
-/// Browsers load the report of a night that goes on again after so many seconds.
+/// After this many seconds browsers load the report of a night that goes on again.
 const RELOAD_S: u32 = 30;
 
 /// Watches until it is asked to end.

@@ -110,8 +110,7 @@ impl SkyLevel {
         self
     }
 
-    /// The same for a frame of which each pixel of what it was measured on is a block of so many a
-    /// side.
+    /// The same for a frame `scale` times as wide and high as what it was measured on.
     pub(super) fn enlarged(mut self, scale: f64) -> SkyLevel {
         self.bin *= scale;
         self.offset = self.offset.map(|v| v * scale);

@@ -371,7 +371,7 @@ fn sign(mark: Mark) -> &'static str {
 
 /// Frames that something is wrong with: why, and what to do.
 fn wrong(facts: &Facts<'_>) -> Markup {
-    /// Beyond so many the counts by reason and the table have to do.
+    /// Beyond this many the counts by reason and the table have to do.
     const MOST: usize = 60;
     let lost: Vec<usize> = facts
         .order

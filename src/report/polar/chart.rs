@@ -40,7 +40,7 @@ impl Chart {
         (way.separation_deg <= self.radius_deg).then_some(place)
     }
 
-    /// Place so many degrees to the right of the pole and above it.
+    /// Place of what lies these degrees to the right of the pole and above it.
     pub fn offset(&self, [right_deg, up_deg]: [f64; 2]) -> [f32; 2] {
         let px = f64::from(self.radius_px) / self.radius_deg;
         [
