@@ -36,7 +36,8 @@ RULES = {
     "dark-side": "Roof", "faint": "Gradient", "narrow": "HotPixels", "letter": "Drift",
     "part-of-star": "BrightStars", "broad": "Galaxy", "long": "Satellites", "on-line": "Aircraft",
     "surplus": "GlobularCluster", "off-lines": "Aircraft", "other-background": "Nebula",
-    "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
+    "single-pixels": "Binned", "out-of-focus": "OutOfFocus", "middle": "Horizon",
+    "coarse": "StretchedJpeg",
 }
 HEADS = ["without", "real frames", "wrong", "defect", "with it", "with it and another"]
 HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %"]

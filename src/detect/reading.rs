@@ -1,7 +1,6 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
 //! without what is strung on lines, on another background, which shows other stars, with single
-//! pixels for stars, without them, in its
-//! middle only, or in blocks of several pixels.
+//! pixels for stars, without them, in its middle only, or in blocks of several pixels.
 
 use super::pixels::{Image, Pixel, Plane};
 use super::{Background, Detection, Detections, detect_as};
@@ -62,9 +61,9 @@ impl Reading {
             Some(Reading::On(first.background.other())),
             narrow.then_some(Reading::SinglePixels(first.background)),
             wide.then_some(Reading::OutOfFocus),
+            middle.then_some(Reading::Middle),
         ]
         .into_iter()
-        .chain([middle.then_some(Reading::Middle)])
         .chain(coarse)
         .flatten()
         .filter(|reading| reading.is_on())
