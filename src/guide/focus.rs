@@ -85,7 +85,7 @@ pub struct NoFocusStar(MagnitudeRange);
 ///
 /// # Errors
 ///
-/// There is none.
+/// No star suits.
 pub fn focus_star(
     centre_deg: [f64; 2],
     range: MagnitudeRange,
