@@ -90,7 +90,7 @@ enum EquinoxKey {
 /// many bytes of a frame follow.
 #[derive(Debug, Default)]
 pub struct Label {
-    /// Null where the request has no id that could be used.
+    /// Null where the line has no id that could be used.
     pub id: Value,
     /// Bytes behind the line.
     pub bytes_behind: u64,
