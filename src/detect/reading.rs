@@ -64,8 +64,8 @@ impl Reading {
             wide.then_some(Reading::OutOfFocus),
         ]
         .into_iter()
-        .chain([middle.then_some(Reading::Middle)])
         .chain(coarse)
+        .chain([middle.then_some(Reading::Middle)])
         .flatten()
         .filter(|reading| reading.is_on())
     }
