@@ -65,6 +65,7 @@ impl Reading {
         ]
         .into_iter()
         .chain(coarse)
+        .chain([middle.then_some(Reading::Middle)])
         .flatten()
         .filter(|reading| reading.is_on())
     }

@@ -118,11 +118,13 @@ mod tests {
     use crate::detect::background::{Background, Scene, SkyLevel, draw};
     use crate::detect::pixels::{Image, Plane, View};
 
+    type Curve = fn(f64) -> f64;
+
     const SIDE: usize = 160;
     const SIGMA: f64 = 1.6;
 
     /// A star with a wide halo, seen through a tone curve.
-    fn star(light: f64, tone: fn(f64) -> f64) -> Vec<f32> {
+    fn star(light: f64, tone: Curve) -> Vec<f32> {
         let at = |k: usize| {
             let (x, y) = ((k % SIDE) as f64 - 80.2, (k / SIDE) as f64 - 79.7);
             let r2 = x * x + y * y;
@@ -167,7 +169,7 @@ mod tests {
     /// the brightest parts, as local contrast has it.
     #[test]
     fn it_grows_with_the_star_whatever_the_tone_curve() {
-        let curves: [(&str, fn(f64) -> f64); 4] = [
+        let curves: [(&str, Curve); 4] = [
             ("linear", |v| v),
             ("asinh, plateau", |v| ((v / 0.02).asinh() * 40.0).min(180.0)),
             ("shoulder", |v| 200.0 * (1.0 - (-v / 0.1).exp())),
