@@ -10,10 +10,10 @@ use std::thread::available_parallelism;
 /// What to do first: for a command line that asks for nothing.
 const FIRST: &str = "\
 nightfix says where a camera points, from one exposure of the night sky:
-  nightfix solve FRAME                      take any frame: FITS, raw, TIFF, PNG, JPEG
+  nightfix solve FRAME                      a frame: FITS, raw, TIFF, PNG, JPEG
   nightfix solve FRAME --at \"M 81\"          and see how far off the mount points
   nightfix night FOLDER --report night.html what a whole night was like
-  nightfix sky                              which fields can be solved, and with what
+  nightfix sky                              which fields can be solved
 Everything else: nightfix --help, and nightfix solve --help.
 ";
 

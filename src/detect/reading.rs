@@ -61,7 +61,6 @@ impl Reading {
             Some(Reading::On(first.background.other())),
             narrow.then_some(Reading::SinglePixels(first.background)),
             wide.then_some(Reading::OutOfFocus),
-            middle.then_some(Reading::Middle),
         ]
         .into_iter()
         .chain(coarse)

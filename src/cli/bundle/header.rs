@@ -59,7 +59,7 @@ fn goes_out(keyword: &str) -> bool {
     let is_number =
         |rest: &str| !rest.is_empty() && rest.bytes().all(|b| b.is_ascii_digit() || b == b'_');
     let numbered = |name: &&str| keyword.strip_prefix(*name).is_some_and(is_number);
-    WHOLE.contains(&keyword) || NUMBERED.iter().any(|name| numbered(&name))
+    WHOLE.contains(&keyword) || NUMBERED.iter().any(numbered)
 }
 
 /// What was made of the metadata, in any format.
