@@ -85,11 +85,7 @@ pub struct NoFocusStar(MagnitudeRange);
 ///
 /// # Errors
 ///
-<<<<<<< HEAD
-/// No star will do.
-=======
 /// No star suits.
->>>>>>> h21
 pub fn focus_star(
     centre_deg: [f64; 2],
     range: MagnitudeRange,
