@@ -35,7 +35,7 @@ pub(super) fn of_file(file: &FrameFile) -> Option<String> {
     let budget = Budget::new(file.identity().bytes, Deadline::NONE);
     let source = match format {
         Format::Fits => Source::plain(bytes, budget),
-        Format::Gzip => Source::gzip(bytes, budget),
+        Format::Gzip | Format::Bzip2 => Source::packed(bytes, budget, format),
         _ => return None,
     };
     fits::header(&source).ok().map(|header| listed(&header))
