@@ -75,7 +75,8 @@ pub(super) fn measure<P: Pixel>(
     scratch: &mut Scratch,
 ) -> Result<Measured, Refusal> {
     let mut measured = measure_by_core(setting, candidate, scratch)?;
-    if setting.scene.view.picture {
+    // Where noise takes much of the range, sums over many pixels put it before the stars.
+    if setting.scene.view.picture && !setting.harsh {
         let light = light_in_picture(setting, &measured.star, scratch);
         measured.star.flux = measured.star.flux.max(light);
     }
