@@ -16,6 +16,12 @@ _nightfix() {
             ",$1")
                 cmd="nightfix"
                 ;;
+            nightfix,bundle)
+                cmd="nightfix__subcmd__bundle"
+                ;;
+            nightfix,centre)
+                cmd="nightfix__subcmd__centre"
+                ;;
             nightfix,help)
                 cmd="nightfix__subcmd__help"
                 ;;
@@ -39,6 +45,12 @@ _nightfix() {
                 ;;
             nightfix,watch)
                 cmd="nightfix__subcmd__watch"
+                ;;
+            nightfix__subcmd__help,bundle)
+                cmd="nightfix__subcmd__help__subcmd__bundle"
+                ;;
+            nightfix__subcmd__help,centre)
+                cmd="nightfix__subcmd__help__subcmd__centre"
                 ;;
             nightfix__subcmd__help,help)
                 cmd="nightfix__subcmd__help__subcmd__help"
@@ -71,7 +83,7 @@ _nightfix() {
 
     case "${cmd}" in
         nightfix)
-            opts="-h -V --help --version solve night watch polar serve sky manual help"
+            opts="-V -h --version --verbose --ember --help solve night watch polar serve centre sky manual bundle help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -84,9 +96,173 @@ _nightfix() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
-        nightfix__subcmd__help)
-            opts="solve night watch polar serve sky manual help"
+        nightfix__subcmd__bundle)
+            opts="-h --out --with-pixels --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --out)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --at)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --equinox)
+                    COMPREPLY=($(compgen -W "j2000 date" -- "${cur}"))
+                    return 0
+                    ;;
+                --within)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --focal-length)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --pixel-size)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --scale)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --index)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --time-limit)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --threads)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        nightfix__subcmd__centre)
+            opts="-h --equinox --mount --camera --frames --exposure --patience --move --sync --slew-first --within-arcmin --tries --min-altitude --meridian-limit --most-motion --site --settle --scale --index --time-limit --log --ember --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --equinox)
+                    COMPREPLY=($(compgen -W "j2000 date" -- "${cur}"))
+                    return 0
+                    ;;
+                --mount)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --camera)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --frames)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --exposure)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --patience)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --within-arcmin)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --tries)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --min-altitude)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --meridian-limit)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --most-motion)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --site)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --settle)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --scale)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --index)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --time-limit)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --log)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        nightfix__subcmd__help)
+            opts="solve night watch polar serve centre sky manual bundle help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        nightfix__subcmd__help__subcmd__bundle)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        nightfix__subcmd__help__subcmd__centre)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -211,7 +387,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__manual)
-            opts="-h --help"
+            opts="-h --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -225,7 +401,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__night)
-            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --lines --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --help"
+            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --lines --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -295,7 +471,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__polar)
-            opts="-h --adjusted --site --pressure --temperature --pole --picture --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --help"
+            opts="-h --adjusted --site --pressure --temperature --pole --picture --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -369,7 +545,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__serve)
-            opts="-h --port --socket --token-file --workers --most-bytes --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --help"
+            opts="-h --port --socket --token-file --workers --most-bytes --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -439,7 +615,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__sky)
-            opts="-h --index --check --json --help"
+            opts="-h --index --check --json --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -457,7 +633,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__solve)
-            opts="-h --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --target --focus-star --repeat --json --verbose --overlay --refusals --write-wcs --help"
+            opts="-h --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --target --focus-star --repeat --json --verbose --overlay --refusals --write-wcs --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -527,7 +703,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__watch)
-            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --target --alarm --polar --site --pressure --temperature --pole --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --help"
+            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --target --alarm --polar --site --pressure --temperature --pole --mount --sync-only --log --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -575,6 +751,14 @@ _nightfix() {
                     ;;
                 --pole)
                     COMPREPLY=($(compgen -W "true refracted" -- "${cur}"))
+                    return 0
+                    ;;
+                --mount)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --log)
+                    COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
                 --every)
