@@ -299,6 +299,9 @@ fn frames_of_another_program_serve_as_well() {
     assert!(!rehearsal.log().contains("CCD_"), "{}", rehearsal.log());
 }
 
+/// As near as a sync is taken; cone and polar error move the tube on by arcseconds a minute.
+const AS_SYNCED_DEG: f64 = 0.05;
+
 /// A watch syncs the mount to the frames of another program, and moves nothing.
 #[test]
 fn a_watch_tells_the_mount_where_it_points() {
@@ -324,7 +327,7 @@ fn a_watch_tells_the_mount_where_it_points() {
             .expect("it starts");
         let begin = Instant::now();
         let off_deg = || separation_deg(believed(&rehearsal), rehearsal.truth());
-        while begin.elapsed() < Duration::from_secs(60) && off_deg() > 0.01 {
+        while begin.elapsed() < Duration::from_secs(60) && off_deg() > AS_SYNCED_DEG {
             std::thread::sleep(Duration::from_millis(500));
         }
         let off_deg = off_deg();
@@ -337,7 +340,7 @@ fn a_watch_tells_the_mount_where_it_points() {
         watch.wait().expect("it ends");
         (said, off_deg)
     });
-    assert!(off_deg < 0.01, "{off_deg} degrees off\n{said}");
+    assert!(off_deg < AS_SYNCED_DEG, "{off_deg} degrees off\n{said}");
     assert!(said.contains(": synced: the mount was "), "{said}");
     assert!(separation_deg(place, rehearsal.truth()) < 0.05, "{said}");
     let log = rehearsal.log();

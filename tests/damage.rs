@@ -68,8 +68,9 @@ const INDEX_STARS: usize = 4000;
 /// Memory may be this many times what the file honestly needs.
 const LIMIT_RATIO: usize = 4;
 
-/// Buffers that do not depend on the file: readers', inflaters', one piece of a row per thread.
-const FLOOR_BYTES: usize = 2 << 20;
+/// Buffers that do not depend on the file: readers', inflaters', one piece of a row per thread, and the
+/// block of a file packed by bzip2, four bytes for each of its 900,000.
+const FLOOR_BYTES: usize = (2 << 20) + 4 * 900_000;
 
 /// What a byte of a compressed file may at most expand to before it is known to be damaged: the
 /// reach of deflate.

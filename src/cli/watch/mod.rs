@@ -59,7 +59,7 @@ fn attempt(args: &WatchArgs) -> Result<Status, Failure> {
     let events = Events::of(&args.folder.folder);
     let mut watch = Watch::new(args, &opened, &work);
     if args.mount.is_some() {
-        watch.commands = Some(command_log(&args.log)?);
+        watch.commands = Some((command_log(&args.log)?, Stop(stop.clone())));
     }
     while !stop.load(Ordering::Relaxed) && !watch.is_over {
         watch.look(&events, &stop)?;
@@ -76,8 +76,8 @@ struct Watch<'a> {
     alarms: Alarms,
     /// With `--polar`.
     alignment: Option<Alignment>,
-    /// With `--mount`: takes what is sent to it.
-    commands: Option<Journal>,
+    /// With `--mount`: takes what is sent to it, until somebody asks to end.
+    commands: Option<(Journal, Stop)>,
     settling: Settling,
     neighbours: Neighbours,
     /// One per frame, as text.
@@ -264,7 +264,8 @@ impl<'a> Watch<'a> {
     /// Has the mount know where a new frame points. A mount that does not answer spoils no watch.
     fn tell_mount(&self, row: &Row) {
         let is_old = (self.old).is_some_and(|old| self.settling.arrival(&row.file) <= old);
-        let (Some(address), Some(journal), false) = (&self.args.mount, &self.commands, is_old)
+        let (Some(address), Some((journal, stop)), false) =
+            (&self.args.mount, &self.commands, is_old)
         else {
             return;
         };
@@ -273,15 +274,8 @@ impl<'a> Watch<'a> {
         };
         let stated_deg = row.commanded_deg();
         // A connection for each frame: minutes may lie between two.
-        let stop = Stop(stop::flag());
         let said = IndiMount::open(address, journal.clone(), stop.clone()).and_then(|mut mount| {
-            tell_mount(
-                &mut mount,
-                found_deg,
-                stated_deg,
-                self.args.sync_only,
-                &stop,
-            )
+            tell_mount(&mut mount, found_deg, stated_deg, self.args.sync_only, stop)
         });
         complain(&format!(
             "{}: {}",
