@@ -71,7 +71,8 @@ fn effort_grows_with_the_error_of_the_commanded_position() {
             near.is_sorted_by(|less, more| less[k] < more[k]),
             "{near:?}"
         );
-        assert!(near[0][k] * 50 < blind[k], "{:?} of {blind:?}", near[0]);
+        // Bytes are read in blocks of 64 KiB, which shrink the advantage of few.
+        assert!(near[0][k] * 45 < blind[k], "{:?} of {blind:?}", near[0]);
         let farthest = near[near.len() - 1];
         assert!(farthest[k] * 5 < blind[k], "{farthest:?} of {blind:?}");
     }
