@@ -263,12 +263,23 @@ class Result:
     """Width and height, degrees: the angle between the midpoints of opposite edges."""
     corners_deg: list[list[float]] | None
     """RA and Dec, degrees, of the pixels (1, 1), (nx, 1), (nx, ny), (1, ny)."""
+    matched_part_px: list[float] | None
+    """First and last column and row of the part that the matched stars fill, where that is not all of
+    the frame; pixels from 1."""
     objects: list[SkyObject] | None
     """Deep-sky objects, the most prominent first."""
     commanded: Commanded | None
     """Where the mount was told to point."""
     pointing_error: PointingError | None
     """Found minus commanded."""
+    sync: dict[str, Any] | None
+    """What to sync the mount to: see ``solution.schema.json``."""
+    target: dict[str, Any] | None
+    """Where the target lies; null without one, as here."""
+    focus_star: dict[str, Any] | None
+    """A star to focus on; null where none was asked for, as here."""
+    earlier: dict[str, Any] | None
+    """How an earlier frame lies; null where none was named, as here."""
     stars: Stars
     """Stars of the frame."""
     quality: Quality | None

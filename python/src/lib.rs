@@ -114,6 +114,8 @@ impl Options {
                 .map(Duration::try_from_secs_f64)
                 .transpose()
                 .map_err(|_| PyValueError::new_err("time_limit_s: that is longer than time"))?,
+            target: None,
+            focus: None,
         })
     }
 
