@@ -264,8 +264,8 @@ class Result:
     corners_deg: list[list[float]] | None
     """RA and Dec, degrees, of the pixels (1, 1), (nx, 1), (nx, ny), (1, ny)."""
     matched_part_px: list[float] | None
-    """First and last column and row of the part that the matched stars fill, where that is not all of
-    the frame; pixels from 1."""
+    """What the matched stars fill, where that is a part of the frame only: first and last pixel along
+    x, first and last along y, from 1."""
     objects: list[SkyObject] | None
     """Deep-sky objects, the most prominent first."""
     commanded: Commanded | None
