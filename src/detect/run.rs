@@ -271,7 +271,7 @@ fn typical_fwhm(good: &[Measured], psf: &Psf) -> f64 {
         .unwrap_or_else(|| psf.fwhm_px())
 }
 
-/// Median over the cells of a mesh; 0 where there is none.
+/// Median over the cells of a mesh; 0 for a mesh without cells.
 fn middle(cells: &[f32]) -> f64 {
     median(cells.iter().copied()).unwrap_or(0.0)
 }

@@ -6,7 +6,7 @@ use crate::sphere::sky_to_vector;
 
 /// Catalogue stars in the field that make a solution likely.
 pub(super) const STARS_NEEDED: f64 = 6.0;
-/// As many are wanted of an index that is built for it: fields differ by a factor of two.
+/// Stars that an index built for such fields should show in one: fields differ by a factor of two.
 const STARS_WANTED: f64 = 2.0 * STARS_NEEDED;
 /// Square degrees of the whole sky: 4 pi (180 / pi)^2.
 const WHOLE_SKY_DEG2: f64 = 41_252.96;

@@ -49,7 +49,7 @@ impl Chart {
         ]
     }
 
-    /// So many degrees in the picture.
+    /// Length of this angle in the picture, pixels.
     pub fn px(&self, deg: f64) -> f32 {
         (deg * f64::from(self.radius_px) / self.radius_deg) as f32
     }
