@@ -299,6 +299,22 @@ fn frames_of_another_program_serve_as_well() {
     assert!(!rehearsal.log().contains("CCD_"), "{}", rehearsal.log());
 }
 
+/// A position by hand would pass for the one at which an old frame was taken.
+#[test]
+fn a_watch_that_syncs_takes_no_position_by_hand() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let output = nightfix()
+        .arg("watch")
+        .arg(folder.path())
+        .args(["--mount", "indi://127.0.0.1:7624/Mount", "--sync-only"])
+        .args(["--at", "M 81"])
+        .output()
+        .expect("it starts");
+    assert_eq!(output.status.code(), Some(64), "{}", both(&output));
+    assert!(stderr(&output).contains("leave out --at"));
+    assert!(!folder.path().join("nightfix.journal").exists());
+}
+
 /// As near as a sync is taken; cone and polar error move the tube on by arcseconds a minute.
 const AS_SYNCED_DEG: f64 = 0.05;
 

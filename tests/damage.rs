@@ -79,7 +79,7 @@ const DENSEST: usize = 1100;
 /// nothing in it (RFC 6386, section 9.11).
 const DENSEST_WEBP: usize = 20_000;
 
-/// After this many faults there is no point in going on.
+/// The run ends with this many faults.
 const MOST_FAULTS: usize = 20;
 
 /// Serves camera raw files, which are decoded in a child process.

@@ -47,6 +47,11 @@ pub fn run(args: &WatchArgs) -> Status {
 }
 
 fn attempt(args: &WatchArgs) -> Result<Status, Failure> {
+    if args.mount.is_some() && args.known.at.is_some() {
+        // A frame of before the last slew is told by where its header says that the mount stood.
+        let why = "--mount needs the positions in the frames' headers: leave out --at";
+        return Err((why.into(), Status::Usage));
+    }
     let opened = open(&args.folder, &args.known)?;
     if let Some(target) = &args.target {
         complain(&format!("--target is understood as {}", target.understood));
