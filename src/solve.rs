@@ -183,7 +183,7 @@ impl Job<'_> {
         while let Some(guess) = neighbourhood.guesses.as_mut().and_then(|next| next()) {
             found.report.order = SearchOrder::Spiral;
             self.searched(detections, |request, sky, confirm| {
-                guess::look(&mut *found, detections, sky, request, &guess, confirm)
+                guess.look(&mut *found, detections, sky, request, confirm)
             })?;
             if found.accepted {
                 break;

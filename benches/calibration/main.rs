@@ -2,14 +2,15 @@
 //! sky, and counts how often a pose looks as good as stated. And is what shows the sky found?
 //!
 //! ```text
-//! cargo bench --bench calibration -- [near] UP-TO RAW-FILE [INDEX...]
+//! cargo bench --bench calibration -- [near|guess] UP-TO RAW-FILE [INDEX...]
 //! cargo bench --bench calibration -- fields KIND UP-TO [FIRST]
 //! ```
 //!
 //! The first form searches the lists below the number `UP-TO` that are not yet in `RAW-FILE`, and
 //! counts all that are: interrupted, it goes on when it is run again. With `near` each search has a
-//! commanded position at a random place and a claimed scale, and ends 15 degrees from there;
-//! without, it is blind. Star-indexes named are searched beside the one in the program.
+//! commanded position at a random place and a claimed scale, and ends 15 degrees from there; with
+//! `guess` it is the quick look that a night takes around the frame before, at a random place and
+//! scale; without either it is blind. Star-indexes named are searched beside the one in the program.
 //! NIGHTFIX_REAL_FRAMES names a folder of real frames, whose detections are shuffled for a part of
 //! the lists.
 //!
@@ -28,8 +29,9 @@ use lists::{SHAPES, Shape};
 use nightfix::Deadline;
 use nightfix::detect::{Detections, detect};
 use nightfix::frame::Frame;
-use nightfix::search::{Commanded, Request, search};
+use nightfix::search::{Commanded, Found, Request, SearchError, SearchReport, search};
 use nightfix::sky::Sky;
+use nightfix::solve::Guess;
 use random::Random;
 use rayon::prelude::*;
 use std::error::Error;
@@ -42,16 +44,41 @@ const FEW: u64 = 24;
 /// Lists between two lines of progress, searched on all cores.
 const PIECE: u64 = 200;
 
-/// What a search near a commanded position is asked, for list `number`.
-fn near(number: u64) -> Request {
-    let mut random = Random::new(number ^ 0x6e65_6172);
-    let [ra_deg, dec_deg] = random.on_sky();
-    Request {
-        starts: vec![Commanded { ra_deg, dec_deg }],
-        within_deg: Some(15.0),
+/// Which of the program's searches is calibrated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Mode {
+    Blind,
+    Near,
+    Guess,
+}
+
+impl Mode {
+    /// The lowest chance met for list `number`, by this search.
+    fn search(self, number: u64, list: &Detections, sky: &Sky) -> Result<Found, SearchError> {
+        let mut random = Random::new(number ^ 0x6e65_6172);
+        let [ra_deg, dec_deg] = random.on_sky();
         // Fields of half a degree to some tens of degrees on the sensors used here.
-        scales_arcsec_per_px: vec![random.log_between(2.0, 100.0)],
-        ..Request::default()
+        let scale_arcsec_per_px = random.log_between(2.0, 100.0);
+        let mut request = Request::default();
+        match self {
+            Mode::Blind => {}
+            Mode::Near => {
+                request.starts = vec![Commanded { ra_deg, dec_deg }];
+                request.within_deg = Some(15.0);
+                request.scales_arcsec_per_px = vec![scale_arcsec_per_px];
+            }
+            Mode::Guess => {
+                let guess = Guess {
+                    ra_deg,
+                    dec_deg,
+                    scale_arcsec_per_px,
+                };
+                let mut found = Found::after(SearchReport::default());
+                guess.look(&mut found, list, sky, &request, &mut |_, _| true)?;
+                return Ok(found);
+            }
+        }
+        search(list, sky, &request, Deadline::NONE)
     }
 }
 
@@ -151,18 +178,14 @@ fn real_frames(folder: &Path) -> Vec<Detections> {
 
 fn one_list(
     number: u64,
-    is_near: bool,
+    mode: Mode,
     real: &[Detections],
     sky: &Sky,
 ) -> Result<Row, Box<dyn Error + Send + Sync>> {
     let (shape, list) = lists::list(number, real);
-    let request = if is_near {
-        near(number)
-    } else {
-        Request::default()
-    };
-    let found =
-        search(&list, sky, &request, Deadline::NONE).map_err(|e| sky.error(e.index, &e.error))?;
+    let found = mode
+        .search(number, &list, sky)
+        .map_err(|e| sky.error(e.index, &e.error))?;
     if found.accepted {
         println!("list {number} was ACCEPTED: {:.2}", found.log10_chance);
     }
@@ -176,8 +199,12 @@ fn one_list(
 }
 
 fn no_sky(mut words: Vec<String>) -> Result<(), Box<dyn Error + Send + Sync>> {
-    let is_near = words.first().is_some_and(|word| word == "near");
-    if is_near {
+    let mode = match words.first().map(String::as_str) {
+        Some("near") => Mode::Near,
+        Some("guess") => Mode::Guess,
+        _ => Mode::Blind,
+    };
+    if mode != Mode::Blind {
         words.remove(0);
     }
     let mut words = words.into_iter();
@@ -206,7 +233,7 @@ fn no_sky(mut words: Vec<String>) -> Result<(), Box<dyn Error + Send + Sync>> {
     for piece in left.chunks(PIECE as usize) {
         let new: Vec<_> = piece
             .par_iter()
-            .map(|&number| one_list(number, is_near, &real, &sky))
+            .map(|&number| one_list(number, mode, &real, &sky))
             .collect::<Result<_, _>>()?;
         if let Some(path) = &raw_path {
             let mut file = std::fs::OpenOptions::new()
