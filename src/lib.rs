@@ -20,7 +20,7 @@
 //! frame                       | pixels and claims of a file
 //! sky wcs aim                 | star-indexes; pixel to sky; what a caller points at
 //! indi                        | devices behind a server: messages, properties
-//! angle deadline guard robust sphere | figures and tools
+//! angle deadline guard itself robust sphere | figures and tools
 //! ```
 //!
 //! # Conventions
@@ -42,6 +42,7 @@ pub mod frame;
 pub mod guard;
 pub mod guide;
 pub mod indi;
+pub mod itself;
 pub mod mount;
 pub mod night;
 pub mod polar;

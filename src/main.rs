@@ -3,6 +3,7 @@
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
+    nightfix::itself::set_to_running_program();
     #[cfg(feature = "camera-raw")]
     if let Some(code) = nightfix::frame::isolated::maybe_run_child() {
         return code;

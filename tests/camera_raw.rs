@@ -21,7 +21,7 @@ use std::time::{Duration, Instant};
 use support::{folder, noise, put};
 
 fn use_program_as_helper() {
-    nightfix::frame::isolated::set_helper_program(env!("CARGO_BIN_EXE_nightfix").into());
+    nightfix::itself::set_program(env!("CARGO_BIN_EXE_nightfix").into(), Vec::new());
 }
 
 fn field(channels: Channels, seed: u64) -> Field {

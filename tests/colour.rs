@@ -81,7 +81,7 @@ fn spec(number: usize, widths_deg: &[f64]) -> FieldSpec {
 /// Solves with nothing known but the pixels: how far off, pixels; `None`: unsolved.
 fn solved_px(sky: &Sky, path: &Path, field: &Field) -> Option<f64> {
     #[cfg(feature = "camera-raw")]
-    nightfix::frame::isolated::set_helper_program(env!("CARGO_BIN_EXE_nightfix").into());
+    nightfix::itself::set_program(env!("CARGO_BIN_EXE_nightfix").into(), Vec::new());
     let frame = Frame::open(path).unwrap_or_else(|e| panic!("{e}"));
     let solution = solve(&frame, sky, &Request::default()).unwrap().solution?;
     let right = solution.mirrored == field.truth.mirrored;

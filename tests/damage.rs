@@ -85,7 +85,7 @@ const MOST_FAULTS: usize = 20;
 /// Serves camera raw files, which are decoded in a child process.
 fn use_program_as_helper() {
     #[cfg(feature = "camera-raw")]
-    nightfix::frame::isolated::set_helper_program(env!("CARGO_BIN_EXE_nightfix").into());
+    nightfix::itself::set_program(env!("CARGO_BIN_EXE_nightfix").into(), Vec::new());
 }
 
 /// The worst of many inputs.

@@ -25,7 +25,7 @@ pub fn use_helper() {
         Path::new(HELPER).is_file(),
         "{HELPER} is missing: run `cargo build --release` in the folder above first"
     );
-    nightfix::frame::isolated::set_helper_program(HELPER.into());
+    nightfix::itself::set_program(HELPER.into(), Vec::new());
 }
 
 /// Writes an input to a file in memory.

@@ -14,6 +14,7 @@ use nightfix::answer::{Asked, At, Known, answer, out_of_time};
 use nightfix::cli::{Status, index};
 use nightfix::frame::{Frame, FrameError, FrameFile, isolated, text_of_path};
 use nightfix::guard;
+use nightfix::itself;
 use nightfix::mount::Equinox;
 use pyo3::exceptions::{PyException, PyValueError};
 use pyo3::prelude::*;
@@ -211,10 +212,10 @@ fn run(py: Python, arguments: Vec<OsString>) -> u8 {
     })
 }
 
-/// Names the command that decodes camera raw files in a process of its own.
+/// Names the command that starts this program once more, to decode camera raw files say.
 #[pyfunction]
 fn set_helper(program: PathBuf, leading: Vec<OsString>) {
-    isolated::set_helper_command(program, leading);
+    itself::set_program(program, leading);
 }
 
 #[pymodule]

@@ -1,6 +1,6 @@
 //! Mount and camera on an INDI server.
 
-use super::{Fault, Frames, Mount, Stop, View, now};
+use super::{Fault, Frames, Mount, Optics, Side, Stop, View, now};
 use crate::frame::{Frame, Site};
 use crate::indi::{
     Address, Blob, Command, Connection, IndiError, Properties, State, Waited, numbers, switches,
@@ -13,6 +13,8 @@ use std::time::{Duration, Instant};
 
 const OF_DATE: &str = "EQUATORIAL_EOD_COORD";
 const J2000: &str = "EQUATORIAL_COORD";
+/// Where the mount was sent, of date whatever it counts in.
+const SENT_TO: &str = "TARGET_EOD_COORD";
 /// Requests to end are heeded within this time.
 const ATTENTION: Duration = Duration::from_millis(100);
 /// A mount answers a command within this time.
@@ -21,6 +23,8 @@ const ANSWER: Duration = Duration::from_secs(5);
 const SLEW: Duration = Duration::from_secs(400);
 /// A slew ends this near to where it was sent, and a sync is taken to this.
 const ARRIVED_DEG: f64 = 0.05;
+/// A mount repeats a position that it is sent to this, in its own steps.
+const SAME_PLACE_DEG: f64 = 0.05;
 /// Faster than this is no tracking, lunar or sidereal, and no clock that runs: degrees a second.
 const STANDS_DEG_S: f64 = 0.02;
 /// To stop, all attempts together.
@@ -141,6 +145,20 @@ impl IndiMount {
     }
 }
 
+/// Numbers that a driver was not told are 0.
+fn positive(number: Option<f64>) -> Option<f64> {
+    number.filter(|number| *number > 0.0 && number.is_finite())
+}
+
+fn side_of(p: &Properties) -> Option<Side> {
+    let is_on = |name| p.switch("TELESCOPE_PIER_SIDE", name) == Some(true);
+    match (is_on("PIER_EAST"), is_on("PIER_WEST")) {
+        (true, false) => Some(Side::East),
+        (false, true) => Some(Side::West),
+        _ => None,
+    }
+}
+
 /// What the properties say of a mount.
 fn view_of(p: &Properties) -> Option<(bool, View)> {
     let of_date = p.vector(OF_DATE).is_some();
@@ -174,6 +192,9 @@ fn view_of(p: &Properties) -> Option<(bool, View)> {
             is_tracking: p.switch("TELESCOPE_TRACK_STATE", "TRACK_ON"),
             can_sync: p.switch("ON_COORD_SET", "SYNC").is_some(),
             site,
+            side: side_of(p),
+            sent_to_deg: None,
+            focal_mm: positive(p.number("TELESCOPE_INFO", "TELESCOPE_FOCAL_LENGTH")),
             clock_ahead_s: clock
                 .zip(now().ok())
                 .map(|(clock, now)| (clock - now.jd_utc()) * 86_400.0),
@@ -190,9 +211,15 @@ impl Mount for IndiMount {
         let fresh = |p: &mut Properties| (p.revision(name) > before).then(|| view_of(p)).flatten();
         match self.connection.wait(ANSWER, fresh)? {
             Waited::Found((of_date, mut view)) => {
+                let moment = now()?;
                 if of_date {
-                    view.icrs_deg = now()?.date_to_icrs(view.numbers_deg[0], view.numbers_deg[1]);
+                    view.icrs_deg = moment.date_to_icrs(view.numbers_deg[0], view.numbers_deg[1]);
                 }
+                view.sent_to_deg = self.connection.look(|p| {
+                    // 0, 0 before the first slew.
+                    let [ra, dec] = [p.number(SENT_TO, "RA")?, p.number(SENT_TO, "DEC")?];
+                    (ra != 0.0 || dec != 0.0).then(|| moment.date_to_icrs(ra * 15.0, dec))
+                })?;
                 Ok(view)
             }
             Waited::TimeOver => Err(Fault::Device(format!(
@@ -243,12 +270,24 @@ impl Mount for IndiMount {
         icrs_deg: [f64; 2],
         watch: &mut dyn FnMut(&View) -> Result<(), Fault>,
     ) -> Result<(), Fault> {
+        let before = self.connection.look(|p| p.revision(SENT_TO))?;
         self.send_position(icrs_deg, "TRACK")?;
         let begin = Instant::now();
         loop {
             self.stop.check()?;
             let view = self.view()?;
             watch(&view)?;
+            let heard = self.connection.look(|p| p.revision(SENT_TO))? > before;
+            if let Some(sent_to_deg) = view.sent_to_deg.filter(|_| heard)
+                && separation_deg(sent_to_deg, icrs_deg) > SAME_PLACE_DEG
+            {
+                return Err(Fault::Device(format!(
+                    "{} goes {:.2} degrees from where it was sent: another program may have sent it \
+                     elsewhere. End that program, then run this again",
+                    self.address,
+                    separation_deg(sent_to_deg, icrs_deg)
+                )));
+            }
             let off = separation_deg(view.icrs_deg, icrs_deg);
             let said = view.remark.unwrap_or_default();
             if view.is_alert {
@@ -398,6 +437,18 @@ impl IndiCamera {
 }
 
 impl Frames for IndiCamera {
+    fn optics(&mut self) -> Result<Optics, Fault> {
+        Ok(self.connection.look(|p| {
+            let pixel = p.number("CCD_INFO", "CCD_PIXEL_SIZE_X");
+            let pixel = positive(pixel.or(p.number("CCD_INFO", "CCD_PIXEL_SIZE")));
+            let binning = positive(p.number("CCD_BINNING", "HOR_BIN")).unwrap_or(1.0);
+            Optics {
+                pixel_um: pixel.map(|pixel| pixel * binning),
+                focal_mm: positive(p.number("SCOPE_INFO", "FOCAL_LENGTH")),
+            }
+        })?)
+    }
+
     fn next(&mut self) -> Result<Frame, Fault> {
         let device = self.device();
         // What an earlier exposure left behind.

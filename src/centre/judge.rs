@@ -1,5 +1,6 @@
 //! What the looks so far mean.
 
+use super::Side;
 use crate::mount::{Moment, separation_deg};
 
 /// An error that is left by more than this share has not shrunk.
@@ -53,6 +54,25 @@ pub fn confusion(numbers_deg: [f64; 2], found_deg: [f64; 2], now: &Moment) -> Op
     )
 }
 
+/// Nearer to a pole than this some mounts take no sync. Common practice.
+const NEAR_POLE_DEG: f64 = 5.0;
+
+/// Why a mount may have refused a sync at `found_deg` (ICRS), and what helps; `sides` are those of
+/// the pier that it reported with each frame.
+pub fn why_no_sync(found_deg: [f64; 2], sides: &[Option<Side>]) -> &'static str {
+    let known: Vec<Side> = sides.iter().copied().flatten().collect();
+    if found_deg[1].abs() > 90.0 - NEAR_POLE_DEG {
+        "the mount does not take the sync: near a pole many refuse. Slew to a star that is farther \
+         from it, sync there, then come back"
+    } else if known.windows(2).any(|pair| pair[0] != pair[1]) {
+        "the mount does not take the sync: it has turned over since the first frame. Slew to a star \
+         on this side of the meridian, sync there, then come back"
+    } else {
+        "the mount does not take the sync: see what its driver says, and whether it has to be \
+         unparked and tracking for that"
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -85,6 +105,15 @@ mod tests {
             commanded_deg([10.0, -80.0], [50.0, 10.0], [50.0, 30.0]),
             [190.0, -80.0],
         );
+    }
+
+    #[test]
+    fn a_refused_sync_has_its_reason() {
+        let (east, west) = (Some(Side::East), Some(Side::West));
+        assert!(why_no_sync([0.0, 87.0], &[east]).contains("near a pole"));
+        assert!(why_no_sync([0.0, -87.0], &[]).contains("near a pole"));
+        assert!(why_no_sync([0.0, 20.0], &[east, None, west]).contains("turned over"));
+        assert!(why_no_sync([0.0, 20.0], &[None, east, east]).contains("driver"));
     }
 
     /// Precession from 2000 to 2026.9 is 0.37 deg along the ecliptic (50.3 arcsec a year: IAU 2006).

@@ -6,18 +6,23 @@
 
 mod devices;
 mod frames;
+pub mod guardian;
 pub mod judge;
 pub mod limits;
+mod record;
 mod run;
 mod told;
 
 pub use devices::{IndiCamera, IndiMount, Journal};
 pub use frames::FolderFrames;
-pub use run::{Centring, End, Report, Wish, run};
+pub use guardian::Guardian;
+pub use record::CentreRecord;
+pub use run::{Centring, End, Report, Tried, Wish, run};
 pub use told::tell_mount;
 
 use crate::frame::{Frame, Site};
 use crate::mount::Moment;
+use serde::Serialize;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -61,8 +66,24 @@ pub struct View {
     /// Its clock minus that of this computer, seconds. INDI mounts report the time that they were
     /// last set to, so that a clock that is behind need not be wrong.
     pub clock_ahead_s: Option<f64>,
+    /// Which side of its pier the tube is on; `None`: it does not say.
+    pub side: Option<Side>,
+    /// Where it was sent last, ICRS degrees, by whomever; `None`: it does not say.
+    pub sent_to_deg: Option<[f64; 2]>,
+    /// Focal length of what it carries, mm.
+    pub focal_mm: Option<f64>,
     /// What it said last.
     pub remark: Option<String>,
+}
+
+/// The side of the pier that a German mount carries its tube on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Side {
+    /// Looking west.
+    East,
+    /// Looking east.
+    West,
 }
 
 /// A mount.
@@ -110,6 +131,23 @@ pub trait Frames {
     /// # Errors
     /// None comes, it cannot be read, or somebody asked to end.
     fn next(&mut self) -> Result<Frame, Fault>;
+
+    /// What the camera says of a pixel of its frames, binning included.
+    ///
+    /// # Errors
+    /// The connection is lost.
+    fn optics(&mut self) -> Result<Optics, Fault> {
+        Ok(Optics::default())
+    }
+}
+
+/// What devices say of the scale, for frames whose header does not.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Optics {
+    /// Side of a pixel of the frame, micrometres.
+    pub pixel_um: Option<f64>,
+    /// Focal length, mm.
+    pub focal_mm: Option<f64>,
 }
 
 /// Asked for by Ctrl-C and the like.

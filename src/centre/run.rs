@@ -1,12 +1,13 @@
 //! The loop.
 
-use super::judge::{commanded_deg, confusion, is_stuck};
+use super::judge::{commanded_deg, confusion, is_stuck, why_no_sync};
 use super::limits::{Limits, Place, allowed, clear_of_sun};
-use super::{Fault, Frames, Mount, Stop, View, now};
+use super::{Fault, Frames, Mount, Side, Stop, View, now};
 use crate::answer::{Asked, At, Known, answer};
-use crate::frame::{Frame, Site};
+use crate::frame::{Frame, ScaleClue, Site};
 use crate::mount::{Equinox, pointing_error, separation_deg};
 use crate::sky::Sky;
+use crate::sphere::arcsec_per_px;
 use std::sync::Arc;
 use std::sync::mpsc::{self, RecvTimeoutError};
 use std::time::{Duration, Instant};
@@ -44,17 +45,33 @@ pub struct Wish {
     pub known: Known,
 }
 
-/// Where the mount stands at the end.
+/// What was done.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Report {
     /// Slews that were made.
     pub slews: u32,
-    /// The latest frame's centre, ICRS degrees.
-    pub found_deg: Option<[f64; 2]>,
+    /// Frames that were solved, the latest last.
+    pub tries: Vec<Tried>,
+}
+
+/// One solved frame, and what the mount said when it was exposed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tried {
+    /// The frame's centre, ICRS degrees.
+    pub found_deg: [f64; 2],
     /// How far that is from the target, arcmin.
-    pub off_arcmin: Option<f64>,
-    /// The longest time from a frame to the next command, seconds.
-    pub longest_thought_s: f64,
+    pub off_arcmin: f64,
+    /// Within this it counts as centred.
+    pub within_arcmin: f64,
+    /// Where the mount took itself to point, ICRS degrees.
+    pub reported_deg: [f64; 2],
+    /// The side of the pier that it reported.
+    pub side: Option<Side>,
+    /// The mount was synced to it.
+    pub synced: bool,
+    /// From the frame's arrival to the command for the next slew, or to the end, seconds: solving,
+    /// syncing and what the limits take.
+    pub thought_s: f64,
 }
 
 /// How it ended, and why where the target is not in the middle.
@@ -64,8 +81,17 @@ pub struct End {
     pub report: Report,
     /// `Ok`: centred.
     pub outcome: Result<(), Fault>,
-    /// A mount that could not be seen to stop.
+    /// Motion was aborted.
+    pub aborted: bool,
+    /// A mount that could not be seen to stop then.
     pub not_stopped: Option<Fault>,
+}
+
+impl End {
+    /// Whether the mount was seen to stand after motion was aborted; `None`: it was not aborted.
+    pub fn stopped(&self) -> Option<bool> {
+        self.aborted.then_some(self.not_stopped.is_none())
+    }
 }
 
 /// A run.
@@ -87,10 +113,26 @@ pub struct Centring<'a> {
 /// One solved frame.
 struct Look {
     found_deg: [f64; 2],
-    /// Where the mount took itself to be, ICRS and as it counts.
+    /// What the mount says, before the exposure or since a sync.
     reported: View,
-    tolerance_arcmin: f64,
     off_arcmin: f64,
+    within_arcmin: f64,
+    /// When the frame came.
+    begin: Instant,
+}
+
+/// The next slew: the tube from `from_deg` to the target, the mount from what it reports to `to_deg`.
+struct Way<'a> {
+    reported: &'a View,
+    from_deg: [f64; 2],
+    to_deg: [f64; 2],
+}
+
+/// What holds for a whole run.
+struct Course {
+    site: Option<Site>,
+    /// All slews so far together.
+    moved_deg: f64,
 }
 
 /// Brings the target into the middle. Whatever goes wrong once the mount may be moved, it is
@@ -115,34 +157,32 @@ pub fn run(mut job: Centring) -> End {
     End {
         report,
         outcome,
+        aborted: must_stop,
         not_stopped,
     }
 }
 
 fn attempt(job: &mut Centring, report: &mut Report) -> Result<(), Fault> {
-    let site = ready(job)?;
-    let mut errors = Vec::new();
-    let mut moved_deg = 0.0;
+    let mut course = Course {
+        site: ready(job)?,
+        moved_deg: 0.0,
+    };
     if job.wish.slew_first && job.wish.may_move {
         let view = job.mount.view()?;
-        let target = job.wish.target_deg;
-        slew(
-            job,
-            report,
-            site,
-            &view,
-            view.icrs_deg,
-            target,
-            &mut moved_deg,
-        )?;
+        let way = Way {
+            reported: &view,
+            from_deg: view.icrs_deg,
+            to_deg: job.wish.target_deg,
+        };
+        slew(job, report, &mut course, &way, None)?;
     }
     loop {
         let look = look(job, report)?;
-        errors.push(look.off_arcmin);
-        if look.off_arcmin <= look.tolerance_arcmin {
+        let errors: Vec<f64> = report.tries.iter().map(|tried| tried.off_arcmin).collect();
+        if look.off_arcmin <= look.within_arcmin {
             (job.say)(&format!(
                 "centred: {:.2} arcmin off, within {:.2}; slews: {}",
-                look.off_arcmin, look.tolerance_arcmin, report.slews
+                look.off_arcmin, look.within_arcmin, report.slews
             ));
             return Ok(());
         }
@@ -157,7 +197,7 @@ fn attempt(job: &mut Centring, report: &mut Report) -> Result<(), Fault> {
                 look.off_arcmin, report.slews
             )));
         }
-        step(job, report, site, look, &mut moved_deg)?;
+        step(job, report, &mut course, look)?;
     }
 }
 
@@ -165,9 +205,8 @@ fn attempt(job: &mut Centring, report: &mut Report) -> Result<(), Fault> {
 fn step(
     job: &mut Centring,
     report: &mut Report,
-    site: Option<Site>,
+    course: &mut Course,
     mut look: Look,
-    moved_deg: &mut f64,
 ) -> Result<(), Fault> {
     job.stop.check()?;
     if let Some(what) = confusion(look.reported.numbers_deg, look.found_deg, &now()?) {
@@ -177,11 +216,15 @@ fn step(
         if job.mount.sync(look.found_deg)? {
             (job.say)("synced to the frame's centre");
             look.reported = job.mount.view()?;
+            if let Some(tried) = report.tries.last_mut() {
+                tried.synced = true;
+            }
         } else {
-            (job.say)(
-                "the mount does not take the sync (near a pole, or after it turned over, some \
-                 refuse): going on by offsets; else slew to a star on the same side first",
-            );
+            let sides: Vec<Option<Side>> = report.tries.iter().map(|tried| tried.side).collect();
+            (job.say)(&format!(
+                "{}; going on by offsets",
+                why_no_sync(look.found_deg, &sides)
+            ));
         }
     } else if job.wish.may_sync {
         (job.say)("the mount cannot be synced: going on by offsets");
@@ -196,19 +239,16 @@ fn step(
             } else {
                 "sync (with --sync) and "
             },
-            look.off_arcmin / 60.0
+            separation_deg(look.found_deg, target)
         ));
         return Err(Fault::NotCentred("nothing was moved".into()));
     }
-    slew(
-        job,
-        report,
-        site,
-        &look.reported,
-        look.found_deg,
-        to,
-        moved_deg,
-    )
+    let way = Way {
+        reported: &look.reported,
+        from_deg: look.found_deg,
+        to_deg: to,
+    };
+    slew(job, report, course, &way, Some(look.begin))
 }
 
 /// Checks what must be right before anything is asked of the mount; gives the site.
@@ -267,65 +307,70 @@ fn ready(job: &mut Centring) -> Result<Option<Site>, Fault> {
     Ok(site)
 }
 
-fn slew(
-    job: &mut Centring,
-    report: &mut Report,
-    site: Option<Site>,
-    reported: &View,
-    from_deg: [f64; 2],
-    to_deg: [f64; 2],
-    moved_deg: &mut f64,
-) -> Result<(), Fault> {
+/// Whether the limits allow a slew; the place that they were asked for.
+fn permitted(job: &Centring, course: &Course, way: &Way) -> Result<Place, Fault> {
+    let site = course.site;
     let site = site.ok_or_else(|| Fault::Device("the mount has no site".into()))?;
     let place = Place {
         moment: now()?,
         site,
     };
     let target = job.wish.target_deg;
+    let may = |from, to| allowed(&job.wish.limits, &place, from, to, course.moved_deg);
     // Where the tube goes, and where the mount takes itself to go.
-    allowed(&job.wish.limits, &place, from_deg, target, *moved_deg)?;
-    if separation_deg(target, to_deg) > 1.0 {
-        allowed(
-            &job.wish.limits,
-            &place,
-            reported.icrs_deg,
-            to_deg,
-            *moved_deg,
-        )
-        .map_err(|fault| {
+    may(way.from_deg, target)?;
+    if separation_deg(target, way.to_deg) > 1.0 {
+        may(way.reported.icrs_deg, way.to_deg).map_err(|fault| {
             let hint =
                 "by the mount's own idea of where it points; with --sync it is put right first";
             Fault::Refused(format!("{fault} ({hint})"))
         })?;
     }
+    Ok(place)
+}
+
+/// Slews to the target; `begin` is when the frame came that asked for it.
+fn slew(
+    job: &mut Centring,
+    report: &mut Report,
+    course: &mut Course,
+    way: &Way,
+    begin: Option<Instant>,
+) -> Result<(), Fault> {
+    let place = permitted(job, course, way)?;
+    let length_deg = separation_deg(way.from_deg, job.wish.target_deg);
     report.slews += 1;
-    (job.say)(&format!(
-        "slew {}: {:.2} degrees",
-        report.slews,
-        separation_deg(from_deg, target)
-    ));
-    let (start_deg, budget) = (
-        reported.icrs_deg,
-        job.wish.limits.most_motion_deg - *moved_deg,
-    );
+    (job.say)(&format!("slew {}: {length_deg:.2} degrees", report.slews));
+    if let (Some(begin), Some(tried)) = (begin, report.tries.last_mut()) {
+        tried.thought_s = begin.elapsed().as_secs_f64();
+    }
+    let (start_deg, start_side) = (way.reported.icrs_deg, way.reported.side);
+    let budget_deg = job.wish.limits.most_motion_deg - course.moved_deg;
+    let mut side = start_side;
     let mut watch = |view: &View| {
+        side = view.side.or(side);
         // The tube is off the mount's idea as it was before.
-        let tube = commanded_deg(view.icrs_deg, from_deg, start_deg);
+        let tube = commanded_deg(view.icrs_deg, way.from_deg, start_deg);
         clear_of_sun(&place, tube)?;
-        if separation_deg(start_deg, view.icrs_deg) > budget + 1.0 {
+        if separation_deg(start_deg, view.icrs_deg) > budget_deg + 1.0 {
             return Err(Fault::Refused(
                 "the mount moves farther than --most-motion allows".into(),
             ));
         }
         Ok(())
     };
-    let arrived = job.mount.slew(to_deg, &mut watch);
-    *moved_deg += separation_deg(from_deg, target);
+    let arrived = job.mount.slew(way.to_deg, &mut watch);
+    course.moved_deg += length_deg;
     // A refusal in mid-slew must stop the mount as any fault does.
     arrived.map_err(|fault| match fault {
         Fault::Refused(text) => Fault::Device(text),
         other => other,
     })?;
+    if side != start_side && start_side.is_some() {
+        (job.say)(
+            "the mount turned over: what it was synced to on the other side may not hold here",
+        );
+    }
     let begin = Instant::now();
     while begin.elapsed() < job.wish.settle {
         job.stop.check()?;
@@ -338,35 +383,47 @@ fn slew(
 fn look(job: &mut Centring, report: &mut Report) -> Result<Look, Fault> {
     job.stop.check()?;
     let reported = job.mount.view()?;
-    let frame = job.frames.next()?;
+    let mut frame = job.frames.next()?;
     let begin = Instant::now();
+    let optics = job.frames.optics()?;
+    let focal_mm = reported.focal_mm.or(optics.focal_mm);
+    if let (Some(pixel_um), Some(focal_mm)) = (optics.pixel_um, focal_mm) {
+        frame.clues.scales.push(ScaleClue {
+            arcsec_per_px: arcsec_per_px(pixel_um, focal_mm),
+            source: "the camera's pixel size and binning and the telescope's focal length".into(),
+        });
+    }
     let near_deg = if report.slews > 0 {
         job.wish.target_deg
     } else {
         reported.icrs_deg
     };
     let (found_deg, field_deg) = solved(job, frame, near_deg)?;
-    report.longest_thought_s = report.longest_thought_s.max(begin.elapsed().as_secs_f64());
     let error = pointing_error(job.wish.target_deg, found_deg);
     let off_arcmin = error.separation_deg * 60.0;
-    report.found_deg = Some(found_deg);
-    report.off_arcmin = Some(off_arcmin);
     let narrow_deg = field_deg[0].min(field_deg[1]);
+    let within_arcmin = (job.wish.within_arcmin).unwrap_or(narrow_deg * 60.0 * CENTRED_SHARE);
+    report.tries.push(Tried {
+        found_deg,
+        off_arcmin,
+        within_arcmin,
+        reported_deg: reported.icrs_deg,
+        side: reported.side,
+        synced: false,
+        thought_s: begin.elapsed().as_secs_f64(),
+    });
     (job.say)(&format!(
-        "frame solved: {} {}, {:.2} arcmin from the target (mount believed {:.2} degrees elsewhere)",
+        "frame solved: {} {}, {off_arcmin:.2} arcmin from the target (mount believed {:.2} degrees elsewhere)",
         crate::angle::format_ra(found_deg[0]),
         crate::angle::format_dec(found_deg[1]),
-        off_arcmin,
         separation_deg(reported.icrs_deg, found_deg)
     ));
     Ok(Look {
         found_deg,
         reported,
-        tolerance_arcmin: job
-            .wish
-            .within_arcmin
-            .unwrap_or(narrow_deg * 60.0 * CENTRED_SHARE),
         off_arcmin,
+        within_arcmin,
+        begin,
     })
 }
 

@@ -98,6 +98,9 @@ mod tests {
             can_sync: true,
             site: None,
             clock_ahead_s: None,
+            side: None,
+            sent_to_deg: None,
+            focal_mm: None,
             remark: None,
         };
         Standing(view, Vec::new())

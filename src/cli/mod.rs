@@ -64,6 +64,9 @@ enum Command {
     Serve(Box<serve::ServeArgs>),
     /// Bring a target into the middle of the field, with a mount on an INDI server
     Centre(Box<centre::CentreArgs>),
+    /// Stop a mount where the process that moves it is killed
+    #[command(name = crate::centre::guardian::SUBCOMMAND, hide = true)]
+    StandBy(centre::StandByArgs),
     /// List the star-indexes: coverage, depth, size, and whether they are sound
     Sky(sky::SkyArgs),
     /// Write man pages and shell completions into a folder
@@ -82,6 +85,7 @@ impl Command {
             Command::Polar(args) => polar::run(args),
             Command::Serve(args) => serve::run(args),
             Command::Centre(args) => centre::run(args),
+            Command::StandBy(args) => centre::stand_by(args),
             Command::Sky(args) => sky::run(args),
             Command::Manual(args) => manual::run(args),
             Command::Bundle(args) => bundle::run(args),

@@ -84,6 +84,19 @@ fn unescaped(text: &str) -> Option<String> {
     String::from_utf8(bytes).ok()
 }
 
+impl Address {
+    /// The address as it is written on a command line.
+    pub fn url(&self) -> String {
+        let host = match self.host.contains(':') {
+            true => format!("[{}]", self.host),
+            false => self.host.clone(),
+        };
+        // A `%` stands for itself, a `/` at the end would be taken for punctuation.
+        let device = self.device.replace('%', "%25").replace('/', "%2F");
+        format!("indi://{host}:{}/{device}", self.port)
+    }
+}
+
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} at {}:{}", self.device, self.host, self.port)
@@ -108,6 +121,14 @@ mod tests {
         );
         assert_eq!(read("indi://localhost/A").port, DEFAULT_PORT);
         assert_eq!(read("indi://[::1]:7700/A").host, "::1");
+        for device in ["Telescope Simulator", "100%20 steel/", "Nachtauge \u{fc}"] {
+            let written = Address {
+                host: "::1".into(),
+                port: 7700,
+                device: device.into(),
+            };
+            assert_eq!(read(&written.url()), written);
+        }
         for text in [
             "",
             "localhost:7624/A",

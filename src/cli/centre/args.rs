@@ -15,7 +15,9 @@ use std::time::Duration;
 /// clear of it, as your local rules and the mount's own documentation require; be able to switch it
 /// off. Nothing moves without --move, and nothing is synced without --sync: without them the
 /// command looks once and says what it would do. Ctrl-C, SIGTERM, a lost connection and a frame
-/// without a solution abort all motion, and the mount is watched until it stands.
+/// without a solution abort all motion, and the mount is watched until it stands. A second process
+/// does the same where this one is killed. Neither can help against a computer without power or a
+/// network that is down: stay within reach.
 ///
 /// The first frame is taken where the mount stands, and solved whatever the mount believes.
 #[derive(Debug, Args)]
@@ -106,6 +108,10 @@ pub struct CentreArgs {
     #[arg(long, value_name = "S", value_parser = seconds, default_value = "60")]
     pub time_limit: Duration,
 
+    /// Print what came of it as one line of JSON; the steps go to standard error
+    #[arg(long)]
+    pub json: bool,
+
     /// Append every command that is sent to this file, with its time
     #[arg(long, value_name = "FILE", default_value = "nightfix-commands.log")]
     pub log: PathBuf,
@@ -134,6 +140,17 @@ fn site(text: &str) -> Result<Site, String> {
         }
         _ => Err("write latitude and longitude in degrees, as \"48.1 11.6\"".into()),
     }
+}
+
+/// Options of the second process that stops the mount where the first is killed.
+#[derive(Debug, Args)]
+pub struct StandByArgs {
+    /// The mount
+    pub mount: Address,
+
+    /// Append every command that is sent to this file
+    #[arg(long, value_name = "FILE")]
+    pub log: PathBuf,
 }
 
 const HELP: &str = "\

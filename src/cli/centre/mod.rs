@@ -2,7 +2,7 @@
 
 mod args;
 
-pub use args::CentreArgs;
+pub use args::{CentreArgs, StandByArgs};
 
 use super::known::EquinoxOption;
 use super::output::print_text;
@@ -10,9 +10,10 @@ use super::{Status, complain, index, stop};
 use crate::answer::Known;
 use crate::centre::limits::Limits;
 use crate::centre::{
-    Centring, End, Fault, FolderFrames, Frames, IndiCamera, IndiMount, Journal, Stop, Wish, now,
-    run as centre,
+    CentreRecord, Centring, End, Fault, FolderFrames, Frames, Guardian, IndiCamera, IndiMount,
+    Journal, Stop, Wish, guardian, now, run as centre,
 };
+use crate::sky::Sky;
 use std::fs::OpenOptions;
 use std::path::Path;
 use std::sync::Arc;
@@ -33,31 +34,66 @@ pub fn run(args: &CentreArgs) -> Status {
             return status;
         }
     };
-    let stop = Stop(stop::flag());
     complain(&format!(
         "the target is understood as {}",
         args.target.understood
     ));
-    let end = devices(args, &journal, &stop).and_then(|(mut mount, mut frames)| {
-        let mut say = |line: &str| {
-            // The run matters more than its lines.
-            let _ = print_text(&format!("{line}\n"));
-        };
-        Ok(centre(Centring {
-            mount: &mut mount,
-            frames: frames.as_mut(),
-            sky,
-            wish: wish(args)?,
-            stop: stop.clone(),
-            say: &mut say,
-        }))
+    let (target_deg, end) = match wish(args) {
+        Ok(wish) => (wish.target_deg, attempt(args, sky, &journal, wish)),
+        Err(fault) => ([args.target.ra_deg, args.target.dec_deg], Err(fault)),
+    };
+    let status = tell(&end);
+    if args.json {
+        let record = CentreRecord::new(target_deg, &end);
+        say(&record.to_json_line().unwrap_or_default());
+    }
+    status
+}
+
+/// A line on standard output. The run matters more than its lines.
+fn say(line: &str) {
+    let _ = print_text(&format!("{line}\n"));
+}
+
+fn attempt(args: &CentreArgs, sky: Arc<Sky>, journal: &Journal, wish: Wish) -> Result<End, Fault> {
+    let stop = Stop(stop::flag());
+    let (mut mount, mut frames) = devices(args, journal, &stop)?;
+    let mut step = |line: &str| if args.json { complain(line) } else { say(line) };
+    let guardian = args
+        .may_move
+        .then(|| Guardian::start(&args.mount, &args.log));
+    let guardian = guardian.transpose().unwrap_or_else(|refusal| {
+        step(&format!(
+            "no second process could be started to stop the mount where this one is killed: {refusal}"
+        ));
+        None
     });
-    match end {
-        Ok(end) => tell(&end),
-        Err(fault) => {
-            complain(&fault.to_string());
-            status(&fault)
-        }
+    let end = centre(Centring {
+        mount: &mut mount,
+        frames: frames.as_mut(),
+        sky,
+        wish,
+        stop,
+        say: &mut step,
+    });
+    // A mount that was not seen to stop is left to the second process, which goes on trying.
+    if let Some(guardian) = guardian.filter(|_| end.not_stopped.is_none()) {
+        guardian.dismiss();
+    }
+    Ok(end)
+}
+
+/// Waits for the end of standard input, and stops the mount where that comes without a word.
+pub fn stand_by(args: &StandByArgs) -> Status {
+    // It ends with the first process, not by a signal that is meant for that one.
+    let _ = stop::flag();
+    let journal = match command_log(&args.log) {
+        Ok(journal) => journal,
+        Err((_, status)) => return status,
+    };
+    match guardian::stand_by(std::io::stdin(), std::io::stdout(), &args.mount, &journal) {
+        true => Status::Solved,
+        false => Status::DeviceFault,
     }
 }
 
@@ -129,19 +165,18 @@ fn wish(args: &CentreArgs) -> Result<Wish, Fault> {
     })
 }
 
-fn tell(end: &End) -> Status {
-    let gravest = end.not_stopped.as_ref();
-    match (&end.outcome, gravest) {
-        (Ok(()), _) => Status::Solved,
-        (Err(fault), None) => {
-            complain(&fault.to_string());
-            status(fault)
-        }
-        (Err(fault), Some(not_stopped)) => {
-            complain(&fault.to_string());
-            complain(&not_stopped.to_string());
-            Status::DeviceFault
-        }
+fn tell(end: &Result<End, Fault>) -> Status {
+    let (outcome, not_stopped) = match end {
+        Ok(end) => (end.outcome.as_ref().err(), end.not_stopped.as_ref()),
+        Err(fault) => (Some(fault), None),
+    };
+    for fault in outcome.into_iter().chain(not_stopped) {
+        complain(&fault.to_string());
+    }
+    match (outcome, not_stopped) {
+        (None, _) => Status::Solved,
+        (Some(fault), None) => status(fault),
+        (Some(_), Some(_)) => Status::DeviceFault,
     }
 }
 

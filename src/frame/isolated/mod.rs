@@ -11,12 +11,12 @@ mod limits;
 
 use super::budget::Budget;
 use super::fault::Fault;
+use crate::itself;
 use limits::Limits;
 use std::ffi::OsString;
 use std::io::{self, Read, Write};
-use std::path::PathBuf;
-use std::process::{Child, ChildStdout, Command, ExitCode, Stdio};
-use std::sync::{OnceLock, mpsc};
+use std::process::{Child, ChildStdout, ExitCode, Stdio};
+use std::sync::mpsc;
 use std::time::Duration;
 
 /// First argument of a child. Then follow the memory it may take in bytes, the time it may take in
@@ -42,9 +42,6 @@ const MAX_THREADS: u64 = 4;
 
 /// Exit status of a child whose parent is gone: nobody reads it.
 const ORPHANED: u8 = 1;
-
-/// The program that serves as child, and what comes before the child's own arguments.
-static HELPER: OnceLock<(PathBuf, Vec<OsString>)> = OnceLock::new();
 
 /// Why a child gave no answer.
 #[derive(Debug)]
@@ -86,15 +83,9 @@ fn memory(budget: &Budget) -> u64 {
     LEAST_MEMORY + budget.work_bytes()
 }
 
-/// To be called first by `main`: decodes and gives the exit status where this process is a child,
-/// else notes that this program can be started as one.
+/// To be called first by `main`: decodes and gives the exit status where this process is a child.
 pub fn maybe_run_child() -> Option<ExitCode> {
     let decoded = run_as_child(std::env::args_os().skip(1));
-    if decoded.is_none()
-        && let Ok(program) = std::env::current_exe()
-    {
-        set_helper_program(program);
-    }
     decoded.map(|decoded| match decoded {
         true => ExitCode::SUCCESS,
         false => ExitCode::FAILURE,
@@ -130,18 +121,6 @@ fn run_child(mut arguments: impl Iterator<Item = OsString>) -> Option<()> {
     out.flush().ok()
 }
 
-/// Names the program to start as child, for programs that use the library and whose `main` does
-/// not call [`maybe_run_child`]. The first call counts.
-pub fn set_helper_program(program: PathBuf) {
-    set_helper_command(program, Vec::new());
-}
-
-/// As [`set_helper_program`], for one that is started by another, such as an interpreter: `leading`
-/// comes before the child's own arguments, which have to reach [`run_as_child`].
-pub fn set_helper_command(program: PathBuf, leading: Vec<OsString>) {
-    let _ = HELPER.set((program, leading));
-}
-
 /// Has a child decode `input`, within the `budget` of the file it is from, and gives what `read`
 /// makes of its output, with the input. `read` judges by itself how much it takes; output beyond that is a failure.
 pub(crate) fn ask<T: Send + 'static>(
@@ -149,14 +128,13 @@ pub(crate) fn ask<T: Send + 'static>(
     budget: &Budget,
     read: impl FnOnce(&mut ChildStdout) -> Option<T> + Send + 'static,
 ) -> Result<(T, Vec<u8>), Failure> {
-    let (program, leading) = HELPER.get().ok_or(Failure::NoHelper)?;
+    let mut command = itself::command().ok_or(Failure::NoHelper)?;
     let usual = LEAST_TIME + Duration::from_secs(input.len() as u64 / BYTES_PER_SECOND);
     let time = budget
         .deadline()
         .left()
         .map_or(usual, |left| left.min(usual));
-    let child = Command::new(program)
-        .args(leading)
+    let child = command
         .arg(CHILD_ARGUMENT)
         .arg(memory(budget).to_string())
         .arg((MAX_THREADS * (usual.as_secs() + 1)).to_string())

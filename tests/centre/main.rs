@@ -3,235 +3,24 @@
 
 #![cfg(unix)]
 
+mod kills;
+mod mounts;
+mod rehearsal;
+#[path = "../run/mod.rs"]
 mod run;
 
-use nightfix::frame::Site;
-use nightfix::indi::{Connection, State, Waited, numbers, switches};
-use nightfix::mount::{Moment, altitude_of_deg, separation_deg};
+use nightfix::indi::{Connection, Waited, numbers};
+use nightfix::mount::{Moment, separation_deg};
+use rehearsal::{Rehearsal, WAIT, believed, both, moment, night, one_target, place_above, text};
+use run::schema::violations;
 use run::{Random, nightfix, stderr, stdout};
-use sample_fields::observatory::{CAMERA, Faults, MOUNT, Observatory, Setup};
+use sample_fields::observatory::{CAMERA, MOUNT, Setup};
+use serde_json::Value;
 use std::io::Read;
-use std::net::TcpListener;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::time::{Duration, Instant, SystemTime};
-
-const WAIT: Duration = Duration::from_secs(5);
-
-/// A server on a port of its own.
-struct Rehearsal {
-    observatory: Option<Observatory>,
-    setup: Setup,
-    folder: tempfile::TempDir,
-}
-
-/// The program that holds the camera driver: beside the tests, built where it is missing.
-fn driver() -> PathBuf {
-    let tests = std::env::current_exe().expect("a name");
-    let folder = tests
-        .parent()
-        .and_then(|deps| deps.parent())
-        .expect("a target folder");
-    let driver = folder.join("sample-fields");
-    if !driver.exists() {
-        let mut build = Command::new(env!("CARGO"));
-        build.args(["build", "-p", "sample-fields"]);
-        if folder.ends_with("release") {
-            build.arg("--release");
-        }
-        assert!(build.status().expect("cargo runs").success());
-    }
-    driver
-}
-
-impl Rehearsal {
-    /// `None`: there is no server on this computer.
-    fn new(setup: Setup) -> Option<Rehearsal> {
-        if Command::new("indiserver").arg("--help").output().is_err() {
-            eprintln!("\nskipped: centring, since indiserver is not installed (Debian: indi-bin)");
-            return None;
-        }
-        let port = TcpListener::bind("127.0.0.1:0")
-            .expect("a port")
-            .local_addr()
-            .expect("its number")
-            .port();
-        let setup = Setup { port, ..setup };
-        let observatory = Observatory::start(&setup, &driver()).expect("the observatory opens");
-        Some(Rehearsal {
-            observatory: Some(observatory),
-            setup,
-            folder: tempfile::tempdir().expect("a folder"),
-        })
-    }
-
-    fn device(&self, name: &str) -> String {
-        format!("indi://127.0.0.1:{}/{name}", self.setup.port)
-    }
-
-    fn connect(&self, name: &str) -> Connection {
-        let address = self.device(name).parse().expect("an address");
-        Connection::open(&address, false).expect("the device answers")
-    }
-
-    fn command(&self, target: &str, more: &[&str]) -> Command {
-        let mut command = nightfix();
-        command
-            .args([
-                "centre",
-                target,
-                "--mount",
-                &self.device(MOUNT),
-                "--camera",
-                &self.device(CAMERA),
-            ])
-            .args(["--exposure", "0.1", "--settle", "0.3", "--log"])
-            .arg(self.folder.path().join("commands.log"))
-            .args(more);
-        command
-    }
-
-    fn centre(&self, target: &str, more: &[&str]) -> Output {
-        self.command(target, more)
-            .output()
-            .expect("the command starts")
-    }
-
-    /// Where the tube really looks, ICRS.
-    fn truth(&self) -> [f64; 2] {
-        let camera = self.connect(CAMERA);
-        let tube = camera.wait(WAIT, |p| {
-            Some([p.number("TUBE", "RA")?, p.number("TUBE", "DEC")?])
-        });
-        let Ok(Waited::Found(tube)) = tube else {
-            panic!("the camera does not say where the tube looks");
-        };
-        tube
-    }
-
-    /// Turns the tube by hand.
-    fn place(&self, icrs_deg: [f64; 2]) {
-        let mut camera = self.connect(CAMERA);
-        let place = numbers(CAMERA, "TUBE", &[("RA", icrs_deg[0]), ("DEC", icrs_deg[1])]);
-        camera.send(&place).expect("sent");
-        std::thread::sleep(Duration::from_millis(200));
-    }
-
-    fn set(&self, device: &str, name: &str, member: &str) {
-        self.connect(device)
-            .send(&switches(device, name, &[(member, true)]))
-            .expect("sent");
-        std::thread::sleep(Duration::from_millis(300));
-    }
-
-    fn is_moving(&self) -> bool {
-        let mount = self.connect(MOUNT);
-        let state = mount.wait(WAIT, |p| p.state("EQUATORIAL_EOD_COORD"));
-        let Ok(Waited::Found(state)) = state else {
-            panic!("the mount does not say whether it moves");
-        };
-        state == State::Busy
-    }
-
-    fn log(&self) -> String {
-        std::fs::read_to_string(self.folder.path().join("commands.log")).unwrap_or_default()
-    }
-}
-
-fn text(position_deg: [f64; 2]) -> String {
-    format!("{:.6} {:.6}", position_deg[0], position_deg[1])
-}
-
-fn both(output: &Output) -> String {
-    stdout(output) + &stderr(output)
-}
-
-fn moment() -> Moment {
-    let since = SystemTime::now()
-        .duration_since(SystemTime::UNIX_EPOCH)
-        .expect("after 1970");
-    Moment::from_jd_utc(2_440_587.5 + since.as_secs_f64() / 86_400.0).expect("a date")
-}
-
-/// The tests run at any time of day: at a longitude where it is midnight now.
-fn night() -> Setup {
-    let hours = (moment().jd_utc() + 0.5).fract() * 24.0;
-    Setup {
-        longitude_deg: (-15.0 * hours).rem_euclid(360.0),
-        faults: Faults {
-            cone_deg: 0.2,
-            pole_altitude_deg: 0.3,
-            pole_azimuth_deg: -0.2,
-            ..Faults::default()
-        },
-        ..Setup::default()
-    }
-}
-
-/// A place that stands at least this high.
-fn place_above(setup: &Setup, least_deg: f64, random: &mut Random) -> [f64; 2] {
-    let site = Site {
-        longitude_deg: setup.longitude_deg,
-        latitude_deg: setup.latitude_deg.expect("a site"),
-    };
-    loop {
-        let place = [
-            360.0 * random.next(),
-            (2.0 * random.next() - 1.0).asin().to_degrees(),
-        ];
-        if altitude_of_deg(&moment(), &site, place) > least_deg {
-            return place;
-        }
-    }
-}
-
-/// Where the mount takes itself to be.
-fn believed(rehearsal: &Rehearsal) -> [f64; 2] {
-    let mount = rehearsal.connect(MOUNT);
-    let numbers = mount.wait(WAIT, |p| {
-        Some([
-            15.0 * p.number("EQUATORIAL_EOD_COORD", "RA")?,
-            p.number("EQUATORIAL_EOD_COORD", "DEC")?,
-        ])
-    });
-    let Ok(Waited::Found([ra, dec])) = numbers else {
-        panic!("the mount does not say where it is");
-    };
-    moment().date_to_icrs(ra, dec)
-}
-
-/// One target from one initial error of up to 60 degrees; the slews it took, `None`: not centred.
-fn one_target(
-    rehearsal: &Rehearsal,
-    random: &mut Random,
-    failures: &mut Vec<String>,
-) -> Option<u32> {
-    let believed = believed(rehearsal);
-    let start = loop {
-        let start = place_above(&rehearsal.setup, 15.0, random);
-        if separation_deg(start, believed) < 60.0 {
-            break start;
-        }
-    };
-    let target = place_above(&rehearsal.setup, 20.0, random);
-    rehearsal.place(start);
-    let output = rehearsal.centre(&text(target), &["--sync", "--move", "--tries", "3"]);
-    let off_arcmin = separation_deg(rehearsal.truth(), target) * 60.0;
-    let said = both(&output);
-    if output.status.code() != Some(0) {
-        failures.push(format!(
-            "{target:?} from {start:?}, believed {believed:?}: {said}"
-        ));
-        return None;
-    }
-    // 2 % of the narrower side (1.33 deg) are 1.6 arcmin; the rest is the time since the frame.
-    assert!(
-        off_arcmin < 1.8,
-        "{off_arcmin} arcmin off {target:?}, and said to be centred:\n{said}"
-    );
-    Some(said.matches("\nslew ").count() as u32)
-}
+use std::time::{Duration, Instant};
 
 #[test]
 fn targets_are_centred_from_a_cold_start_and_after() {
@@ -248,6 +37,48 @@ fn targets_are_centred_from_a_cold_start_and_after() {
         log.contains("EQUATORIAL_EOD_COORD RA=") && log.contains("ON_COORD_SET SYNC=On"),
         "{log}"
     );
+}
+
+/// The one object that a run with --json printed, after a look at its schema.
+fn checked(output: &Output) -> Value {
+    let schema: Value = serde_json::from_str(include_str!("../../src/centre/centre.schema.json"))
+        .expect("a schema");
+    let record: Value = serde_json::from_str(stdout(output).trim()).expect("one object");
+    assert_eq!(violations(&schema, &record), [""; 0], "{record}");
+    record
+}
+
+#[test]
+fn what_came_of_it_is_told_to_machines() {
+    let Some(rehearsal) = Rehearsal::new(night()) else {
+        return;
+    };
+    let mut random = Random(9);
+    rehearsal.place(place_above(&rehearsal.setup, 30.0, &mut random));
+    let target = place_above(&rehearsal.setup, 30.0, &mut random);
+    let output = rehearsal.centre(&text(target), &["--move", "--sync", "--json"]);
+    let record = checked(&output);
+    assert_eq!(record["status"], "centred", "{}", both(&output));
+    let number = |key: &str| record[key].as_f64().expect("a number");
+    assert!(number("off_arcmin") <= number("within_arcmin"));
+    let tries = record["tries"].as_array().expect("tries");
+    assert_eq!(
+        tries.len() as u64,
+        record["slews"].as_u64().expect("a number") + 1
+    );
+    assert_eq!(tries[0]["synced"], true);
+    let east_or_west = |side: &Value| side == "east" || side == "west";
+    assert!(east_or_west(&tries[0]["pier_side"]), "{record}");
+    assert!(stderr(&output).contains("slew 1: "), "{}", stderr(&output));
+    let nobody = rehearsal.device("Nobody");
+    let output = nightfix()
+        .args([
+            "centre", "M 81", "--json", "--mount", &nobody, "--camera", &nobody, "--log",
+        ])
+        .arg(rehearsal.folder.path().join("commands.log"))
+        .output()
+        .expect("the command starts");
+    assert_eq!(checked(&output)["status"], "fault");
 }
 
 /// Another program takes exposures all the time and writes them into a folder; until `done`.
@@ -378,8 +209,11 @@ fn nothing_moves_unasked_or_into_forbidden_places() {
     let unasked = rehearsal.centre(&target, &[]);
     assert_eq!(unasked.status.code(), Some(1), "{}", both(&unasked));
     assert!(stdout(&unasked).contains("nothing moves without --move"));
-    let low = rehearsal.centre("0 -80", &["--move", "--sync"]);
+    let low = rehearsal.centre("0 -80", &["--move", "--sync", "--json"]);
     assert_eq!(low.status.code(), Some(77), "{}", both(&low));
+    let record = checked(&low);
+    assert_eq!(record["status"], "refused");
+    assert_eq!(record["stopped"], Value::Null);
     let log = rehearsal.log();
     assert!(
         !log.contains("COORD RA") && !log.contains("TRACK_ON"),
@@ -398,37 +232,6 @@ fn nothing_moves_unasked_or_into_forbidden_places() {
         stderr(&parked).contains("parked: unpark it"),
         "{}",
         both(&parked)
-    );
-}
-
-#[test]
-fn a_run_that_is_ended_leaves_the_mount_standing() {
-    let Some(rehearsal) = Rehearsal::new(night()) else {
-        return;
-    };
-    let mut random = Random(4);
-    for _ in 0..6 {
-        rehearsal.place(place_above(&rehearsal.setup, 20.0, &mut random));
-        let target = text(place_above(&rehearsal.setup, 20.0, &mut random));
-        let mut command = rehearsal.command(&target, &["--move", "--sync"]);
-        let mut child = command
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("it starts");
-        std::thread::sleep(Duration::from_secs_f64(0.3 + 3.0 * random.next()));
-        Command::new("kill")
-            .arg(child.id().to_string())
-            .status()
-            .expect("kill");
-        let status = child.wait().expect("it ends");
-        assert!(matches!(status.code(), Some(0 | 130)), "{status:?}");
-        assert!(!rehearsal.is_moving());
-    }
-    let mut failures = Vec::new();
-    assert!(
-        one_target(&rehearsal, &mut random, &mut failures).is_some(),
-        "{failures:#?}"
     );
 }
 
