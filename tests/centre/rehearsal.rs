@@ -207,12 +207,19 @@ pub fn believed(rehearsal: &Rehearsal) -> [f64; 2] {
     moment().date_to_icrs(ra, dec)
 }
 
-/// One target from one initial error of up to 60 degrees; the slews it took, `None`: not centred.
+/// What it took to centre a target.
+pub struct Centred {
+    pub slews: u64,
+    /// From each frame to the next command, seconds.
+    pub thoughts_s: Vec<f64>,
+}
+
+/// One target from one initial error of up to 60 degrees; `None`: not centred.
 pub fn one_target(
     rehearsal: &Rehearsal,
     random: &mut Random,
     failures: &mut Vec<String>,
-) -> Option<u32> {
+) -> Option<Centred> {
     let believed = believed(rehearsal);
     let start = loop {
         let start = place_above(&rehearsal.setup, 15.0, random);
@@ -222,7 +229,10 @@ pub fn one_target(
     };
     let target = place_above(&rehearsal.setup, 20.0, random);
     rehearsal.place(start);
-    let output = rehearsal.centre(&text(target), &["--sync", "--move", "--tries", "3"]);
+    let output = rehearsal.centre(
+        &text(target),
+        &["--sync", "--move", "--tries", "3", "--json"],
+    );
     let off_arcmin = separation_deg(rehearsal.truth(), target) * 60.0;
     let said = both(&output);
     if output.status.code() != Some(0) {
@@ -236,5 +246,10 @@ pub fn one_target(
         off_arcmin < 1.8,
         "{off_arcmin} arcmin off {target:?}, and said to be centred:\n{said}"
     );
-    Some(said.matches("\nslew ").count() as u32)
+    let record: serde_json::Value = serde_json::from_str(stdout(&output).trim()).expect("JSON");
+    let tries = record["tries"].as_array().expect("tries");
+    Some(Centred {
+        slews: record["slews"].as_u64().expect("a number"),
+        thoughts_s: (tries.iter().filter_map(|tried| tried["thought_s"].as_f64())).collect(),
+    })
 }

@@ -53,6 +53,9 @@ struct Camera {
     ailment: String,
 }
 
+/// Side of a pixel, micrometres.
+const PIXEL_UM: f64 = 6.0;
+
 /// Healthy, sends half a frame, never ends an exposure, sees clouds.
 const AILMENTS: [&str; 4] = ["NONE", "CUT_FRAMES", "NO_FRAMES", "CLOUDS"];
 
@@ -162,13 +165,19 @@ fn describe(camera: &Camera) -> String {
     let info = [
         ("CCD_MAX_X", camera.setup.width_px.to_string()),
         ("CCD_MAX_Y", camera.setup.height_px.to_string()),
+        ("CCD_PIXEL_SIZE_X", PIXEL_UM.to_string()),
+        ("CCD_PIXEL_SIZE_Y", PIXEL_UM.to_string()),
     ];
+    let binning = [("HOR_BIN", "1".to_owned()), ("VER_BIN", "1".to_owned())];
+    let scope = [("FOCAL_LENGTH", camera.setup.focal_mm(PIXEL_UM).to_string())];
     let connection = [("CONNECT", on(true)), ("DISCONNECT", on(false))];
     let interface = [("DRIVER_INTERFACE", "2".to_owned())];
     [
         vector("def", "Switch", CAMERA, "CONNECTION", "Ok", &connection),
         vector("def", "Text", CAMERA, "DRIVER_INFO", "Ok", &interface),
         vector("def", "Number", CAMERA, "CCD_INFO", "Ok", &info),
+        vector("def", "Number", CAMERA, "CCD_BINNING", "Ok", &binning),
+        vector("def", "Number", CAMERA, "SCOPE_INFO", "Ok", &scope),
         exposure("def", "Idle", 0.0),
         vector("def", "Switch", CAMERA, "CCD_ABORT_EXPOSURE", "Idle", &[("ABORT", on(false))]),
         compression("def", camera),

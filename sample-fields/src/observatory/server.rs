@@ -55,6 +55,14 @@ impl Default for Setup {
     }
 }
 
+impl Setup {
+    /// The focal length, mm, with which pixels of this size (micrometres) span the field.
+    pub fn focal_mm(&self, pixel_um: f64) -> f64 {
+        let half_mm = 0.5 * self.width_px as f64 * pixel_um / 1000.0;
+        half_mm / libm::tan(0.5 * self.field_deg.to_radians())
+    }
+}
+
 /// A server that runs; it ends with this value.
 pub struct Observatory {
     server: Child,
