@@ -33,6 +33,7 @@ Register-ArgumentCompleter -Native -CommandName 'nightfix' -ScriptBlock {
             [CompletionResult]::new('polar', 'polar', [CompletionResultType]::ParameterValue, 'Say how far the polar axis of a mount is off, and which screw to turn')
             [CompletionResult]::new('serve', 'serve', [CompletionResultType]::ParameterValue, 'Answer requests of other programs, one JSON object per line, for as long as they like')
             [CompletionResult]::new('centre', 'centre', [CompletionResultType]::ParameterValue, 'Bring a target into the middle of the field, with a mount on an INDI server')
+            [CompletionResult]::new('stand-by', 'stand-by', [CompletionResultType]::ParameterValue, 'Stop a mount where the process that moves it is killed')
             [CompletionResult]::new('sky', 'sky', [CompletionResultType]::ParameterValue, 'List the star-indexes: coverage, depth, size, and whether they are sound')
             [CompletionResult]::new('manual', 'manual', [CompletionResultType]::ParameterValue, 'Write man pages and shell completions into a folder')
             [CompletionResult]::new('bundle', 'bundle', [CompletionResultType]::ParameterValue, 'Gather what a report about a frame needs, without pixels, names and places')
@@ -188,9 +189,17 @@ Register-ArgumentCompleter -Native -CommandName 'nightfix' -ScriptBlock {
             [CompletionResult]::new('--move', '--move', [CompletionResultType]::ParameterName, 'Move the mount')
             [CompletionResult]::new('--sync', '--sync', [CompletionResultType]::ParameterName, 'Sync the mount to what the frames show')
             [CompletionResult]::new('--slew-first', '--slew-first', [CompletionResultType]::ParameterName, 'Slew before the first frame, by what the mount believes')
+            [CompletionResult]::new('--json', '--json', [CompletionResultType]::ParameterName, 'Print what came of it as one line of JSON; the steps go to standard error')
             [CompletionResult]::new('--ember', '--ember', [CompletionResultType]::ParameterName, 'Print in dim red, for eyes that are used to the dark (NIGHTFIX_EMBER=1 does so always)')
             [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'nightfix;stand-by' {
+            [CompletionResult]::new('--log', '--log', [CompletionResultType]::ParameterName, 'Append every command that is sent to this file')
+            [CompletionResult]::new('--ember', '--ember', [CompletionResultType]::ParameterName, 'Print in dim red, for eyes that are used to the dark (NIGHTFIX_EMBER=1 does so always)')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
             break
         }
         'nightfix;sky' {
@@ -233,6 +242,7 @@ Register-ArgumentCompleter -Native -CommandName 'nightfix' -ScriptBlock {
             [CompletionResult]::new('polar', 'polar', [CompletionResultType]::ParameterValue, 'Say how far the polar axis of a mount is off, and which screw to turn')
             [CompletionResult]::new('serve', 'serve', [CompletionResultType]::ParameterValue, 'Answer requests of other programs, one JSON object per line, for as long as they like')
             [CompletionResult]::new('centre', 'centre', [CompletionResultType]::ParameterValue, 'Bring a target into the middle of the field, with a mount on an INDI server')
+            [CompletionResult]::new('stand-by', 'stand-by', [CompletionResultType]::ParameterValue, 'Stop a mount where the process that moves it is killed')
             [CompletionResult]::new('sky', 'sky', [CompletionResultType]::ParameterValue, 'List the star-indexes: coverage, depth, size, and whether they are sound')
             [CompletionResult]::new('manual', 'manual', [CompletionResultType]::ParameterValue, 'Write man pages and shell completions into a folder')
             [CompletionResult]::new('bundle', 'bundle', [CompletionResultType]::ParameterValue, 'Gather what a report about a frame needs, without pixels, names and places')
@@ -255,6 +265,9 @@ Register-ArgumentCompleter -Native -CommandName 'nightfix' -ScriptBlock {
             break
         }
         'nightfix;help;centre' {
+            break
+        }
+        'nightfix;help;stand-by' {
             break
         }
         'nightfix;help;sky' {

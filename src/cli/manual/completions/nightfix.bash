@@ -43,6 +43,9 @@ _nightfix() {
             nightfix,solve)
                 cmd="nightfix__subcmd__solve"
                 ;;
+            nightfix,stand-by)
+                cmd="nightfix__subcmd__stand__subcmd__by"
+                ;;
             nightfix,watch)
                 cmd="nightfix__subcmd__watch"
                 ;;
@@ -73,6 +76,9 @@ _nightfix() {
             nightfix__subcmd__help,solve)
                 cmd="nightfix__subcmd__help__subcmd__solve"
                 ;;
+            nightfix__subcmd__help,stand-by)
+                cmd="nightfix__subcmd__help__subcmd__stand__subcmd__by"
+                ;;
             nightfix__subcmd__help,watch)
                 cmd="nightfix__subcmd__help__subcmd__watch"
                 ;;
@@ -83,7 +89,7 @@ _nightfix() {
 
     case "${cmd}" in
         nightfix)
-            opts="-V -h --version --verbose --ember --help solve night watch polar serve centre sky manual bundle help"
+            opts="-V -h --version --verbose --ember --help solve night watch polar serve centre stand-by sky manual bundle help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -151,7 +157,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__centre)
-            opts="-h --equinox --mount --camera --frames --exposure --patience --move --sync --slew-first --within-arcmin --tries --min-altitude --meridian-limit --most-motion --site --settle --scale --index --time-limit --log --ember --help"
+            opts="-h --equinox --mount --camera --frames --exposure --patience --move --sync --slew-first --within-arcmin --tries --min-altitude --meridian-limit --most-motion --site --settle --scale --index --time-limit --json --log --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -233,7 +239,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__help)
-            opts="solve night watch polar serve centre sky manual bundle help"
+            opts="solve night watch polar serve centre stand-by sky manual bundle help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -359,6 +365,20 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__help__subcmd__solve)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        nightfix__subcmd__help__subcmd__stand__subcmd__by)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -692,6 +712,24 @@ _nightfix() {
                     return 0
                     ;;
                 --refusals)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        nightfix__subcmd__stand__subcmd__by)
+            opts="-h --log --ember --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --log)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
