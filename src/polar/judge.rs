@@ -31,6 +31,8 @@ const HEADER_MOVE_DEG: f64 = 0.25;
 const SEEN: f64 = 3.5;
 /// Mounts bend by less, arcmin. Common practice.
 const BENDS_ARCMIN: f64 = 1.0;
+/// Degrees of freedom of errors that are known.
+pub(super) const KNOWN: f64 = 1e7;
 const ARCMIN: f64 = 10_800.0 / std::f64::consts::PI;
 
 /// Which pole errors count from.
@@ -408,7 +410,7 @@ fn finding(
         axis_deg: conditions
             .site
             .map(|site| altitude_azimuth(plain.axis, &site)),
-        error: axis_error(plain.axis, covariance, pole, conditions.site, north),
+        error: axis_error(plain.axis, covariance, KNOWN, pole, conditions.site, north),
         north,
         pole: conditions.pole,
         turned_deg: 0.0,
@@ -443,6 +445,7 @@ pub(super) fn altitude_azimuth(v: Vector3<f64>, site: &Site) -> [f64; 2] {
 pub(super) fn axis_error(
     axis: Vector3<f64>,
     covariance: Matrix2<f64>,
+    freedom: f64,
     pole: Vector3<f64>,
     site: Option<Site>,
     north: bool,
@@ -454,7 +457,7 @@ pub(super) fn axis_error(
     });
     let error = CentreError {
         covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],
-        freedom: 1e7,
+        freedom,
     };
     AxisError {
         altitude_arcmin: parts.map(|p| p[0]),
