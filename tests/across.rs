@@ -134,7 +134,7 @@ impl Mount {
 /// Azimuth, zenith distance, hour angle and declination, radians.
 fn observed(place: [f64; 2], jd: f64, site: Site, pressure: f64) -> (f64, f64, f64, f64) {
     let [ra, dec] = place.map(f64::to_radians);
-    let (azimuth, zenith_distance, hour, dec, _, _) = erfars::astrometry::Atco13(
+    let ((azimuth, zenith_distance, hour, dec, _, _), _) = erfars::astrometry::Atco13(
         ra,
         dec,
         0.0,

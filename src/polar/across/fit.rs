@@ -20,7 +20,7 @@ const AXIS: f64 = 0.05;
 const DROOP: f64 = 4.0 / 3437.75;
 const CONE: f64 = 60.0 / 3437.75;
 const SQUARE: f64 = 15.0 / 3437.75;
-const ANYTHING: f64 = 10.0;
+pub const ANYTHING: f64 = 10.0;
 
 /// Numbers that all fields share; those of a grip come behind.
 pub const SHARED: usize = 3;
@@ -69,6 +69,14 @@ impl Layout {
             grip,
             usual,
         }
+    }
+
+    /// Numbers that may be anything.
+    pub fn free_numbers(&self) -> f64 {
+        self.usual
+            .iter()
+            .filter(|usual| **usual == ANYTHING)
+            .count() as f64
     }
 
     /// The numbers of another layout, for this one.
@@ -163,7 +171,8 @@ struct Normal {
 pub struct Solved {
     /// To be added to the numbers.
     pub step: DVector<f64>,
-    inverse: DMatrix<f64>,
+    /// Covariance of the numbers.
+    pub inverse: DMatrix<f64>,
     normal: Normal,
 }
 
@@ -267,6 +276,15 @@ impl Solved {
             .map(|i| self.normal.prior[i] * there[i] * there[i])
             .sum();
         squares
+    }
+
+    /// Logarithm of how much of the room that the numbers had before they have now.
+    pub fn ln_room(&self) -> f64 {
+        let left = self.inverse.clone().cholesky();
+        let left = left.map_or(f64::NEG_INFINITY, |l| {
+            l.l().diagonal().iter().map(|d| d.ln()).sum()
+        });
+        left + 0.5 * self.normal.prior.iter().map(|p| p.ln()).sum::<f64>()
     }
 
     /// Degrees of freedom that each kind of data keeps.

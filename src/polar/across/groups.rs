@@ -1,13 +1,17 @@
 //! Between which fields the mount's zeros were set anew (a sync, a target centred by hand), and
 //! between which somebody turned the camera a little.
 
-use super::fit::{Fit, Layout, Look, lines, settle, solve};
+use super::fit::{ANYTHING, Fit, Layout, Look, lines, settle, solve};
 use super::stops::Stop;
-use super::tails::chance_of_share;
-use nalgebra::Vector3;
+use nalgebra::{DMatrix, DVector, Vector3};
 
-/// Chance at which a break is seen where there is none, all places together.
-const CHANCE: f64 = 0.01;
+/// Logarithm of the odds from which on a break counts as seen: twenty to one.
+const SEEN: f64 = 3.0;
+/// Odds of a break before any field, before anything is known, and by how much zeros or turn then
+/// change, radians. Common practice: zeros are set anew every now and then, and rarely a camera is
+/// touched.
+const ODDS: [f64; 2] = [0.1, 0.02];
+const CHANGE: [f64; 2] = [20.0 / 3437.75, 2.0 / 57.3];
 /// Breaks that are looked for, at most.
 const MOST: usize = 40;
 /// Two fields as near as this to each other, degrees and minutes, that the mount misses by amounts
@@ -23,18 +27,33 @@ enum Break {
     Grip,
 }
 
-/// The layout with its breaks, and the fit that follows.
-pub fn find(stops: &[Stop], zenith: Vector3<f64>, look: Look) -> Option<Fit> {
+/// A break more than a fit has: what it makes of the numbers, and what speaks for it.
+#[derive(Debug, Clone)]
+pub struct Alternative {
+    /// With the break.
+    pub layout: Layout,
+    /// The numbers that follow.
+    pub numbers: DVector<f64>,
+    /// Their covariance.
+    pub covariance: DMatrix<f64>,
+    /// Logarithm of its odds against none.
+    pub ln_odds: f64,
+}
+
+/// The fit with the breaks that are plainly there, and what one more would make of it.
+pub fn find(stops: &[Stop], zenith: Vector3<f64>, look: Look) -> Option<(Fit, Vec<Alternative>)> {
     let grip = stops.iter().map(|s| s.grip).collect();
     let layout = Layout::new(stops, near_jumps(stops, look), grip);
     let mut fit = settle(stops, zenith, &layout, look)?;
     for _ in 0..MOST {
-        let Some(next) = best_break(stops, zenith, look, &fit) else {
-            break;
+        let others = alternatives(stops, zenith, look, &fit)?;
+        let best = others.iter().max_by(|a, b| a.ln_odds.total_cmp(&b.ln_odds));
+        let Some(best) = best.filter(|best| best.ln_odds > SEEN) else {
+            return Some((fit, others));
         };
-        fit = settle(stops, zenith, &next, look)?;
+        fit = settle(stops, zenith, &best.layout, look)?;
     }
-    Some(fit)
+    Some((fit, Vec::new()))
 }
 
 /// Zeros set anew between fields that lie side by side.
@@ -63,34 +82,39 @@ fn missed(stop: &Stop, reading: usize) -> Option<[f64; 2]> {
     Some([off, seen_dec - dec])
 }
 
-/// The layout with one break more, where one is plainly there.
-fn best_break(stops: &[Stop], zenith: Vector3<f64>, look: Look, fit: &Fit) -> Option<Layout> {
+/// What a break before each field would make of a fit.
+fn alternatives(
+    stops: &[Stop],
+    zenith: Vector3<f64>,
+    look: Look,
+    fit: &Fit,
+) -> Option<Vec<Alternative>> {
     let lines = lines(stops, zenith, &fit.layout, look, &fit.numbers);
     let plain = solve(&lines, &fit.layout, look, &fit.numbers, fit.scale, false)?;
     let before = plain.squares(&lines, &fit.layout, &fit.numbers, fit.scale);
-    let mut candidates = Vec::new();
-    for at in 1..stops.len() {
-        for which in [Break::Zeros, Break::Grip] {
-            if let Some(layout) = broken(stops, look, &fit.layout, at, which) {
-                candidates.push((layout, which));
-            }
-        }
-    }
-    let places = candidates.len() as f64;
-    let judged = candidates.into_iter().filter_map(|(layout, which)| {
+    let places = (1..stops.len()).flat_map(|at| [(at, Break::Zeros), (at, Break::Grip)]);
+    let one = |(at, which): (usize, Break)| {
+        let layout = broken(stops, look, &fit.layout, at, which)?;
         let numbers = layout.carry(&fit.layout, &fit.numbers);
         let solved = solve(&lines, &layout, look, &numbers, fit.scale, false)?;
         let after = solved.squares(&lines, &layout, &numbers, fit.scale);
-        let kind = usize::from(which == Break::Grip);
         let gain = before.iter().sum::<f64>() - after.iter().sum::<f64>();
-        // What the usual scatter counts for.
+        let kind = usize::from(which == Break::Grip);
+        // The scatter is not known: as it is integrated over, the likelihood is a power of the sum of
+        // squares. What is usual counts for a value of it.
         let rest = after[kind] + fit.scale[kind].powi(-2);
-        let freedom = solved.freedom()[kind] + 1.0;
-        let chance = chance_of_share(rest / (rest + gain.max(0.0)), 2.0, freedom);
-        Some((chance, layout))
-    });
-    let (chance, layout) = judged.min_by(|a, b| a.0.total_cmp(&b.0))?;
-    (chance * places < CHANCE).then_some(layout)
+        let likelier = 0.5 * fit.freedom[kind] * (1.0 + gain.max(0.0) / rest).ln();
+        // What the new numbers could have been, against what they are (Occam's factor).
+        let wider = solved.ln_room() - plain.ln_room()
+            + (layout.free_numbers() - fit.layout.free_numbers()) * (ANYTHING / CHANGE[kind]).ln();
+        Some(Alternative {
+            numbers: &numbers + &solved.step,
+            covariance: solved.inverse,
+            layout,
+            ln_odds: likelier + wider + ODDS[kind].ln(),
+        })
+    };
+    Some(places.filter_map(one).collect())
 }
 
 /// With a break before the field `at`; `None` where it makes no difference.

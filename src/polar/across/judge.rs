@@ -1,8 +1,8 @@
 //! What the fields of a night say of the mount, and what they leave open.
 
 use super::Term;
-use super::fit::{Fit, Look, SHARED, settle};
-use super::groups;
+use super::fit::{Fit, Layout, Look, SHARED, settle};
+use super::groups::{self, Alternative};
 use super::stops::{Reading, Stop};
 use super::tails::chance_of_share;
 use nalgebra::{DMatrix, DVector, Vector3};
@@ -14,7 +14,7 @@ pub const TOLD: usize = 5;
 const CENTRED: f64 = 1e-3;
 /// Chance below which turn and places contradict each other.
 const CONTRADICTS: f64 = 1e-3;
-/// Readings of a position that are less likely than this beside the best do not count.
+/// Explanations that are less likely than this beside the best do not count.
 const UNLIKELY: f64 = 0.01;
 /// A combination of terms that is known no better than to a third of what is usual for it is not
 /// told by the night.
@@ -44,71 +44,81 @@ pub struct Verdict {
     pub contradiction: Option<f64>,
 }
 
+/// A fit, what it looked at, and what one break more would make of it.
+type Judged = (Look, Fit, Vec<Alternative>);
+
 /// Judges the fields. `None` where nothing can be fitted.
 pub fn judge(stops: &[Stop], zenith: Vector3<f64>) -> Option<Verdict> {
     let turned = stops.iter().filter(|s| s.turn_counts).count();
     let grips = 1 + stops.iter().map(|s| s.grip).max()?;
     // A camera that is turned for every other field says nothing by how it lies.
     let turn = turned >= 3 && 2 * grips <= turned;
-    let readings: Vec<usize> = (0..Reading::ALL.len())
-        .filter(|reading| stops.iter().any(|s| s.sent[*reading].is_some()))
-        .collect();
-    let look = |reading, turn| Look {
-        reading,
-        turn,
-        terms: true,
+    let fitted = |reading: Option<usize>, turn| -> Option<Judged> {
+        let look = Look {
+            reading,
+            turn,
+            terms: true,
+        };
+        let (fit, others) = groups::find(stops, zenith, look)?;
+        Some((look, fit, others))
     };
-    let by_turn = turn
-        .then(|| groups::find(stops, zenith, look(None, true)))
-        .flatten();
-    let mut fits: Vec<(Look, Fit)> = Vec::new();
-    for reading in readings {
-        let here = look(Some(reading), turn);
-        if let Some(fit) = groups::find(stops, zenith, here)
-            && shows_terms(stops, zenith, &fit, reading)
-        {
-            fits.push((here, fit));
-        }
-    }
+    let by_turn = turn.then(|| fitted(None, true)).flatten();
+    let readings =
+        (0..Reading::ALL.len()).filter(|reading| stops.iter().any(|s| s.sent[*reading].is_some()));
+    let fits: Vec<Judged> = readings
+        .filter_map(|reading| fitted(Some(reading), turn))
+        .collect();
+    let fits = showing_terms(stops, zenith, fits);
     if fits.is_empty() {
-        let fit = by_turn?;
-        return Some(mixed(vec![(look(None, true), fit)], None));
+        return Some(mixed(vec![by_turn?], None));
     }
     let contradiction = by_turn
         .as_ref()
-        .and_then(|by_turn| contradiction(stops, zenith, &fits, by_turn));
+        .and_then(|(_, by_turn, _)| contradiction(stops, zenith, &fits, by_turn));
     Some(mixed(fits, contradiction))
 }
 
-/// Whether the places that a mount was sent to and missed follow from its terms.
-fn shows_terms(stops: &[Stop], zenith: Vector3<f64>, fit: &Fit, reading: usize) -> bool {
-    let places = Look {
-        reading: Some(reading),
+/// Those where the places that the mount was sent to and missed follow from its terms. A mount that
+/// was centred on each field misses none, whatever its terms; read otherwise, it misses by what the
+/// readings differ in.
+fn showing_terms(stops: &[Stop], zenith: Vector3<f64>, fits: Vec<Judged>) -> Vec<Judged> {
+    let places = |look: Look, terms| Look {
         turn: false,
-        terms: true,
+        terms,
+        ..look
     };
-    let zeros_alone = Look {
-        terms: false,
-        ..places
+    let settled = |terms: bool| -> Vec<Option<Fit>> {
+        let one =
+            |(look, fit, _): &Judged| settle(stops, zenith, &fit.layout, places(*look, terms));
+        fits.iter().map(one).collect()
     };
-    let with = settle(stops, zenith, &fit.layout, places);
-    let without = settle(stops, zenith, &fit.layout, zeros_alone);
-    let (Some(with), Some(without)) = (with, without) else {
-        return false;
+    let [with, without] = [true, false].map(settled);
+    let centred = without.into_iter().flatten().min_by(|a, b| {
+        let mean = |fit: &Fit| fit.squares[0] / fit.freedom[0];
+        mean(a).total_cmp(&mean(b))
+    });
+    let Some(centred) = centred else {
+        return Vec::new();
     };
-    let more = without.freedom[0] - with.freedom[0];
-    let share = with.squares[0] / without.squares[0];
-    more > 0.0 && share < 1.0 && chance_of_share(share, more, with.freedom[0]) < CENTRED
+    let shows = |fit: &Option<Fit>| {
+        fit.as_ref().is_some_and(|fit| {
+            let more = centred.freedom[0] - fit.freedom[0];
+            let share = fit.squares[0] / centred.squares[0];
+            more > 0.0 && share < 1.0 && chance_of_share(share, more, fit.freedom[0]) < CENTRED
+        })
+    };
+    let shown = fits.into_iter().zip(&with).filter(|(_, fit)| shows(fit));
+    shown.map(|(judged, _)| judged).collect()
 }
 
 /// How far apart the axis lies by where the mount was sent and by how the camera lay.
 fn contradiction(
     stops: &[Stop],
     zenith: Vector3<f64>,
-    fits: &[(Look, Fit)],
+    fits: &[Judged],
     by_turn: &Fit,
 ) -> Option<f64> {
-    let apart = fits.iter().map(|(look, fit)| {
+    let apart = fits.iter().map(|(look, fit, _)| {
         let places = settle(
             stops,
             zenith,
@@ -136,48 +146,74 @@ fn contradiction(
         .reduce(f64::min)
 }
 
-/// The readings together, each as likely as its residuals make it.
-fn mixed(fits: Vec<(Look, Fit)>, contradiction: Option<f64>) -> Verdict {
-    let ln_likelihood = |fit: &Fit| {
-        let count = fit.count[0];
-        let zeros = fit.layout.group.iter().max().map_or(0, |g| g + 1) as f64;
-        -0.5 * count * (fit.squares[0] / count.max(1.0)).ln() - zeros * count.max(1.0).ln()
-    };
-    let best = fits
-        .iter()
-        .map(|(_, fit)| ln_likelihood(fit))
-        .fold(f64::NEG_INFINITY, f64::max);
-    let weighted = fits.into_iter().map(|(look, fit)| {
-        let weight = (ln_likelihood(&fit) - best).exp();
-        (weight, look, fit)
-    });
-    let mut weighted: Vec<(f64, Look, Fit)> = weighted.filter(|w| w.0 > UNLIKELY).collect();
-    weighted.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let sum: f64 = weighted.iter().map(|w| w.0).sum();
-    let places = told_columns(&weighted[0].2);
-    let mut values = [0.0; TOLD];
-    let mut freedom = [f64::INFINITY; TOLD];
-    for (weight, _, fit) in &weighted {
-        let columns = told_columns(fit);
-        for k in 0..TOLD {
-            values[k] += weight / sum * fit.numbers[columns[k]];
-            freedom[k] = freedom[k].min(fit.freedom_of(columns[k]));
+/// What one explanation makes of the told terms.
+struct Explanation {
+    ln_weight: f64,
+    values: [f64; TOLD],
+    covariance: DMatrix<f64>,
+}
+
+impl Explanation {
+    fn new(
+        ln_weight: f64,
+        layout: &Layout,
+        numbers: &DVector<f64>,
+        covariance: &DMatrix<f64>,
+    ) -> Explanation {
+        let columns = told_columns(layout);
+        Explanation {
+            ln_weight,
+            values: columns.map(|column| numbers[column]),
+            covariance: DMatrix::from_fn(TOLD, TOLD, |i, j| covariance[(columns[i], columns[j])]),
         }
+    }
+
+    /// The readings, each as likely as its residuals make it, with one break more or without.
+    fn all(fits: &[Judged]) -> Vec<Explanation> {
+        let of_fit = |(_, fit, others): &Judged| {
+            let count = fit.count[0].max(1.0);
+            let zeros = fit.layout.group.iter().max().map_or(0, |g| g + 1) as f64;
+            let ln_weight = -0.5 * count * (fit.squares[0] / count).ln() - zeros * count.ln();
+            let plain = Explanation::new(ln_weight, &fit.layout, &fit.numbers, &fit.covariance);
+            let others = others.iter().map(move |other| {
+                let ln_weight = ln_weight + other.ln_odds;
+                Explanation::new(ln_weight, &other.layout, &other.numbers, &other.covariance)
+            });
+            std::iter::once(plain).chain(others).collect::<Vec<_>>()
+        };
+        let mut all: Vec<Explanation> = fits.iter().flat_map(of_fit).collect();
+        let best = all
+            .iter()
+            .map(|e| e.ln_weight)
+            .fold(f64::NEG_INFINITY, f64::max);
+        all.retain(|e| e.ln_weight - best > UNLIKELY.ln());
+        all.iter_mut().for_each(|e| e.ln_weight -= best);
+        all
+    }
+}
+
+/// All explanations together: their mean, and their covariance about it.
+fn mixed(mut fits: Vec<Judged>, contradiction: Option<f64>) -> Verdict {
+    let all = Explanation::all(&fits);
+    let sum: f64 = all.iter().map(|e| e.ln_weight.exp()).sum();
+    let mut values = [0.0; TOLD];
+    for one in &all {
+        let share = one.ln_weight.exp() / sum;
+        (0..TOLD).for_each(|k| values[k] += share * one.values[k]);
     }
     let mut covariance = DMatrix::zeros(TOLD, TOLD);
-    for (weight, _, fit) in &weighted {
-        let columns = told_columns(fit);
-        let off: [f64; TOLD] = std::array::from_fn(|k| fit.numbers[columns[k]] - values[k]);
-        for (i, j) in (0..TOLD).flat_map(|i| (0..TOLD).map(move |j| (i, j))) {
-            let own = fit.covariance[(columns[i], columns[j])];
-            covariance[(i, j)] += weight / sum * (own + off[i] * off[j]);
-        }
+    for one in &all {
+        let off = DVector::from_fn(TOLD, |k, _| one.values[k] - values[k]);
+        covariance += (&one.covariance + &off * off.transpose()) * (one.ln_weight.exp() / sum);
     }
-    let (_, look, fit) = weighted.swap_remove(0);
+    // The fit with the least scatter stands for the others.
+    fits.sort_by(|a, b| a.1.scale[0].total_cmp(&b.1.scale[0]));
+    let (look, fit, _) = fits.swap_remove(0);
+    let places = told_columns(&fit.layout);
     Verdict {
         values,
         covariance,
-        freedom,
+        freedom: places.map(|column| fit.freedom_of(column)),
         usual: places.map(|column| fit.usual(column)),
         apart: apart(&fit, places),
         look,
@@ -187,9 +223,9 @@ fn mixed(fits: Vec<(Look, Fit)>, contradiction: Option<f64>) -> Verdict {
 }
 
 /// Columns of what is told: cone and square are those of the grip that most fields share.
-fn told_columns(fit: &Fit) -> [usize; TOLD] {
-    let grips = 1 + fit.layout.grip.iter().max().copied().unwrap_or(0);
-    let count = |grip: &usize| fit.layout.grip.iter().filter(|g| *g == grip).count();
+fn told_columns(layout: &Layout) -> [usize; TOLD] {
+    let grips = 1 + layout.grip.iter().max().copied().unwrap_or(0);
+    let count = |grip: &usize| layout.grip.iter().filter(|g| *g == grip).count();
     let most = (0..grips).rev().max_by_key(count).unwrap_or(0);
     let own = SHARED + super::fit::OF_GRIP * most;
     [0, 1, 2, own, own + 1]
