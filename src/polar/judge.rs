@@ -10,8 +10,10 @@ use nalgebra::{Matrix2, Vector3};
 /// Standard atmosphere at sea level (ISO 2533), and a mild night.
 const PRESSURE_HPA: f64 = 1013.25;
 const AIR_C: f64 = 10.0;
-/// Share of the refraction that is not known: with the pressure of sea level (it falls by a tenth
-/// per kilometre of height), and with a stated one.
+/// Share of the refraction that is not known, standard deviation: with the pressure of sea level (it
+/// falls by a tenth per kilometre of height), and with a stated one, where the next weather station
+/// is off by some 5 hPa and 2.5 degrees (both go into refraction as shares of themselves, the
+/// temperature counted from absolute zero). It is one share for all frames.
 const REFRACTION_GUESSED: f64 = 0.1;
 const REFRACTION_STATED: f64 = 0.01;
 /// Scales of one camera and optics agree to this. Common practice: focus and temperature.

@@ -16,9 +16,19 @@ const CENTRED: f64 = 1e-3;
 const CONTRADICTS: f64 = 1e-3;
 /// Explanations that are less likely than this beside the best do not count.
 const UNLIKELY: f64 = 0.01;
-/// A combination of terms that is known no better than to a third of what is usual for it is not
-/// told by the night.
-const TELLING: f64 = 9.0;
+/// A term that is known no better than to a third of what is usual for it is not told by the night,
+/// nor one whose standard error is larger than this, radians: it helps nobody.
+const THIRD: f64 = 1.0 / 3.0;
+const VAGUE: [f64; TOLD] = {
+    let arcmin = std::f64::consts::PI / 10_800.0;
+    [
+        12.0 * arcmin,
+        12.0 * arcmin,
+        5.0 * arcmin,
+        5.0 * arcmin,
+        5.0 * arcmin,
+    ]
+};
 /// A term has a part in a combination from this share on.
 const PART: f64 = 0.3;
 
@@ -31,8 +41,8 @@ pub struct Verdict {
     pub covariance: DMatrix<f64>,
     /// Degrees of freedom behind each error.
     pub freedom: [f64; TOLD],
-    /// What each is usually, standard deviation, radians.
-    pub usual: [f64; TOLD],
+    /// Those that are told.
+    pub told: [bool; TOLD],
     /// Terms that cannot be told apart, or a single one that cannot be told.
     pub apart: Vec<Vec<Term>>,
     /// The fit of the likeliest reading.
@@ -210,12 +220,14 @@ fn mixed(mut fits: Vec<Judged>, contradiction: Option<f64>) -> Verdict {
     fits.sort_by(|a, b| a.1.scale[0].total_cmp(&b.1.scale[0]));
     let (look, fit, _) = fits.swap_remove(0);
     let places = told_columns(&fit.layout);
+    let limits: [f64; TOLD] = std::array::from_fn(|k| VAGUE[k].min(THIRD * fit.usual(places[k])));
+    let told = std::array::from_fn(|k| covariance[(k, k)] < limits[k] * limits[k]);
     Verdict {
         values,
-        covariance,
         freedom: places.map(|column| fit.freedom_of(column)),
-        usual: places.map(|column| fit.usual(column)),
-        apart: apart(&fit, places),
+        apart: apart(&fit, places, limits, told),
+        covariance,
+        told,
         look,
         fit,
         contradiction,
@@ -231,9 +243,14 @@ fn told_columns(layout: &Layout) -> [usize; TOLD] {
     [0, 1, 2, own, own + 1]
 }
 
-/// Combinations of the told terms that the data do not determine: the singular vectors of what they
-/// say once everything else is eliminated (the Schur complement), in units of what is usual.
-fn apart(fit: &Fit, told: [usize; TOLD]) -> Vec<Vec<Term>> {
+/// Combinations of terms that the data do not determine: the singular vectors of what they say once
+/// everything else is eliminated (the Schur complement), in units of what would be worth telling.
+fn apart(
+    fit: &Fit,
+    told: [usize; TOLD],
+    limits: [f64; TOLD],
+    is_told: [bool; TOLD],
+) -> Vec<Vec<Term>> {
     let rest: Vec<usize> = (0..fit.numbers.len())
         .filter(|c| !told.contains(c))
         .collect();
@@ -254,20 +271,25 @@ fn apart(fit: &Fit, told: [usize; TOLD]) -> Vec<Vec<Term>> {
         let across = pick(&told, &rest);
         kept -= &across * inverse * across.transpose();
     }
-    let scaled = DMatrix::from_fn(TOLD, TOLD, |i, j| {
-        kept[(i, j)] * fit.usual(told[i]) * fit.usual(told[j])
-    });
+    let scaled = DMatrix::from_fn(TOLD, TOLD, |i, j| kept[(i, j)] * limits[i] * limits[j]);
     let eigen = scaled.symmetric_eigen();
     let mut all: Vec<Vec<Term>> = Vec::new();
+    let mut add = |mut terms: Vec<Term>| {
+        terms.dedup();
+        if !terms.is_empty() && !all.contains(&terms) {
+            all.push(terms);
+        }
+    };
     for (k, value) in eigen.eigenvalues.iter().enumerate() {
-        if *value < TELLING {
+        if *value < 1.0 {
             let vector = eigen.eigenvectors.column(k);
-            let has = |i: &usize| vector[*i].abs() > PART;
-            let mut terms: Vec<Term> = (0..TOLD).filter(has).map(|i| Term::ALL[i]).collect();
-            terms.dedup();
-            if !all.contains(&terms) {
-                all.push(terms);
-            }
+            let has = |i: &usize| !is_told[*i] && vector[*i].abs() > PART;
+            add((0..TOLD).filter(has).map(|i| Term::ALL[i]).collect());
+        }
+    }
+    for i in (0..TOLD).filter(|i| !is_told[*i]) {
+        if !all.iter().flatten().any(|term| *term == Term::ALL[i]) {
+            all.push(vec![Term::ALL[i]]);
         }
     }
     all.sort();

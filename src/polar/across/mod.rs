@@ -305,7 +305,7 @@ impl Across {
         let freedom = verdict.freedom[0].min(verdict.freedom[1]);
         let pole = Vector3::z() * if self.north { 1.0 } else { -1.0 };
         let error = axis_error(axis, covariance, freedom, pole, Some(site), self.north);
-        let sure = freedom >= LEAST_FREEDOM && self.is_told(verdict, 0) && self.is_told(verdict, 1);
+        let sure = freedom >= LEAST_FREEDOM && verdict.told[0] && verdict.told[1];
         if sure && error.radius95_arcmin < VAGUE_AXIS {
             self.axis = Some(Axis {
                 altitude_azimuth_deg: altitude_azimuth(axis, &site),
@@ -327,14 +327,10 @@ impl Across {
         )
     }
 
-    fn is_told(&self, verdict: &Verdict, k: usize) -> bool {
-        9.0 * verdict.covariance[(k, k)] < verdict.usual[k].powi(2)
-    }
-
     fn tell_terms(&mut self, verdict: &Verdict) {
         for k in 2..judge::TOLD {
             let error = verdict.covariance[(k, k)].sqrt() * ARCMIN;
-            if verdict.freedom[k] < LEAST_FREEDOM || !self.is_told(verdict, k) {
+            if verdict.freedom[k] < LEAST_FREEDOM || !verdict.told[k] {
                 continue;
             }
             let amount = Amount {
@@ -343,6 +339,13 @@ impl Across {
             };
             if amount.error95_arcmin < VAGUE_TERM {
                 self.terms.push((Term::ALL[k], amount));
+            } else if !self
+                .apart
+                .iter()
+                .flatten()
+                .any(|term| *term == Term::ALL[k])
+            {
+                self.apart.push(vec![Term::ALL[k]]);
             }
         }
     }

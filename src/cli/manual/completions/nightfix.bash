@@ -401,7 +401,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__night)
-            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --lines --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
+            opts="-h --only --except --no-subfolders --table --report --mount --journal --write-wcs --lines --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -420,6 +420,10 @@ _nightfix() {
                     return 0
                     ;;
                 --report)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --mount)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -703,7 +707,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__watch)
-            opts="-h --only --except --no-subfolders --table --report --journal --write-wcs --target --alarm --polar --site --pressure --temperature --pole --mount --sync-only --log --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
+            opts="-h --only --except --no-subfolders --table --report --mount --journal --write-wcs --target --alarm --polar --site --pressure --temperature --pole --mount --sync-only --log --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -722,6 +726,10 @@ _nightfix() {
                     return 0
                     ;;
                 --report)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --mount)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
