@@ -10,7 +10,7 @@ use crate::detect::{Detections, Reading, detect_again, detect_as};
 use crate::diagnosis::{Cause, Drawn, FrameFacts, diagnose};
 use crate::fit::{self, Display, Epoch, Solution, Stated};
 use crate::frame::Frame;
-use crate::quality::{Quality, quality};
+use crate::quality::{Measured, Quality, quality_of};
 use crate::search::{
     ACCEPT_LOG10_CHANCE, Best, Confirm, Found, Request, SearchError, SearchOrder, SearchReport,
     search_on,
@@ -123,6 +123,7 @@ pub fn solve_among(
         request,
         deadline: Deadline::after(begin, request.time_limit),
         solved: None,
+        measured: None,
         elapsed: Elapsed::default(),
     };
     let detections = detect_as(frame, Reading::AsItLooks, job.deadline);
@@ -133,7 +134,16 @@ pub fn solve_among(
     };
     let mut found = Found::after(SearchReport::default());
     job.look_around(&mut found, &detections, neighbourhood)?;
-    job.search(&mut found, &detections, neighbourhood.helpers)?;
+    if !found.accepted {
+        // The one has parts that one thread does alone, the other fills the others meanwhile.
+        let helpers = neighbourhood.helpers;
+        let (searched, measured) = rayon::join(
+            || job.search(&mut found, &detections, helpers),
+            || Measured::on(frame, &detections),
+        );
+        searched?;
+        job.measured = Some(measured);
+    }
 
     let first = detections.clone();
     for reading in Reading::further(&detections) {
@@ -153,6 +163,7 @@ pub fn solve_among(
         job.search(&mut second, &other, neighbourhood.helpers)?;
         if second.accepted {
             (detections, found) = (other, second);
+            job.measured = None;
         } else {
             found.report = second.report;
         }
@@ -168,6 +179,8 @@ struct Job<'a> {
     deadline: Deadline,
     /// The solution of the pose that was accepted.
     solved: Option<Solution>,
+    /// On the detections that are handed on, where that was done.
+    measured: Option<Measured>,
     elapsed: Elapsed,
 }
 
@@ -246,7 +259,9 @@ impl Job<'_> {
     fn outcome(mut self, detections: Detections, found: Found) -> Outcome {
         let begin = Instant::now();
         let solution = self.solved.take();
-        let quality = quality(self.frame, &detections, solution.as_ref());
+        let measured = self.measured.take();
+        let measured = measured.unwrap_or_else(|| Measured::on(self.frame, &detections));
+        let quality = quality_of(self.frame, &detections, &measured, solution.as_ref());
         let pixels = self.frame.width * self.frame.height;
         let late = self.deadline.passed() && pixels > JUDGED_LATE_PX;
         let diagnosis = (solution.is_none() && !late).then(|| {

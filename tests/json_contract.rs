@@ -23,14 +23,31 @@ fn assert_valid(record: &Value) {
     assert!(found.is_empty(), "{}\n{record:#}", found.join("\n"));
 }
 
+/// Every schema file of the project follows the standard, and describes what it names.
 #[test]
-fn the_validator_finds_what_is_wrong() {
-    let schema = json!({"type": "object", "additionalProperties": false, "required": ["a"],
-        "properties": {"a": {"type": ["number", "null"], "minimum": 0}}});
-    assert!(violations(&schema, &json!({"a": null})).is_empty());
-    assert_eq!(violations(&schema, &json!({"a": -1})).len(), 1);
-    assert_eq!(violations(&schema, &json!({"a": "1"})).len(), 1);
-    assert_eq!(violations(&schema, &json!({"b": 1})).len(), 2);
+fn the_schemas_follow_the_standard() {
+    for (text, title) in [
+        (
+            include_str!("../src/report/solution.schema.json"),
+            "solution",
+        ),
+        (include_str!("../src/report/sky.schema.json"), "sky"),
+        (
+            include_str!("../src/report/polar/polar.schema.json"),
+            "polar",
+        ),
+        (
+            include_str!("../src/report/mount/mount.schema.json"),
+            "mount",
+        ),
+        (include_str!("../src/serve/serve.schema.json"), "serve"),
+    ] {
+        let schema: Value = serde_json::from_str(text).expect("JSON");
+        assert!(jsonschema::meta::is_valid(&schema), "{title}");
+        assert_eq!(schema["title"], format!("nightfix.{title}/1"));
+        // An object of another kind does not pass.
+        assert!(!violations(&schema, &json!({"schema": "other"})).is_empty());
+    }
 }
 
 #[test]

@@ -10,7 +10,7 @@ use nightfix::mount::{Moment, pointing_error};
 use run::{nightfix, schema::violations, stderr, stdout};
 use sample_fields::{Card, FieldSpec, render, write_field};
 use serde_json::Value;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::sync::mpsc::channel;
@@ -24,12 +24,17 @@ const EXPOSURE_S: f64 = 2.0;
 
 /// A frame that `mount` takes at `jd`.
 fn exposed(folder: &Path, name: &str, mount: &Mount, jd: f64) -> PathBuf {
+    exposed_by(2.0, folder, name, mount, jd)
+}
+
+/// The same with a camera whose field is this wide, degrees.
+fn exposed_by(width_deg: f64, folder: &Path, name: &str, mount: &Mount, jd: f64) -> PathBuf {
     let [_, up, forward] = mount.camera;
     let centre = icrs(forward, jd, mount.site);
     let above: [f64; 3] = std::array::from_fn(|i| forward[i] + 0.001 * up[i]);
     let length = above.iter().map(|c| c * c).sum::<f64>().sqrt();
     let above = icrs(above.map(|c| c / length), jd, mount.site);
-    let mut spec = FieldSpec::new(centre[0], centre[1], 2.0);
+    let mut spec = FieldSpec::new(centre[0], centre[1], width_deg);
     spec.rotation_deg = pointing_error(centre, above).position_angle_deg;
     spec.epoch_year = 2025.88;
     let begin = Moment::from_jd_utc(jd - 0.5 * EXPOSURE_S / 86_400.0).unwrap();
@@ -39,7 +44,7 @@ fn exposed(folder: &Path, name: &str, mount: &Mount, jd: f64) -> PathBuf {
         Card::number("EXPTIME", EXPOSURE_S, "s"),
         Card::number("SITELAT", site.latitude_deg, "deg, north positive"),
         Card::number("SITELONG", site.longitude_deg, "deg, east positive"),
-        Card::number("SCALE", 6.0, "arcsec per pixel"),
+        Card::number("SCALE", 3.0 * width_deg, "arcsec per pixel"),
     ];
     let path = folder.join(name);
     write_field(&path, &render(&spec).expect("a field"), &cards).expect("a place for it");
@@ -218,4 +223,115 @@ fn the_same_loop_while_frames_come() {
         .status();
     assert!(killed.unwrap().success());
     assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
+/// The service gives the object of the command, under the id of the request; what is missing is a
+/// sentence.
+#[test]
+fn the_service_finds_the_axis_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
+    let frames: Vec<PathBuf> = (0..2)
+        .map(|k| {
+            let (turned, jd) = (mount.ra(40.0 * f64::from(k)), JD + 0.001 * f64::from(k));
+            exposed(folder.path(), &format!("{k}.fits"), &turned, jd)
+        })
+        .collect();
+    let (_, by_command, _) = polar(&frames, &[]);
+    assert_eq!(by_command["status"], "found");
+    let air = serde_json::json!({"id": "a", "do": "polar", "files": frames, "pressure_hpa": 950,
+        "temperature_c": 5});
+    let one = serde_json::json!({"id": "b", "do": "polar", "files": [frames[0]]});
+    let none = serde_json::json!({"id": "c", "do": "polar", "files": [frames[0], "nowhere.fits"]});
+    let mut service = nightfix()
+        .arg("serve")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut input = service.stdin.take().unwrap();
+    writeln!(input, "{air}\n{one}\n{none}").unwrap();
+    drop(input);
+    let output = service.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    let mut answers: Vec<Value> = stdout(&output)
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    answers.sort_by_key(|answer| answer["id"].to_string());
+    let schema =
+        serde_json::from_str(include_str!("../src/report/polar/polar.schema.json")).unwrap();
+    for answer in &mut answers {
+        answer.as_object_mut().unwrap().remove("id");
+        assert_eq!(violations(&schema, answer), Vec::<String>::new());
+    }
+    assert_eq!(answers[0], by_command);
+    assert_eq!(answers[1]["status"], "unclear");
+    assert!(
+        answers[1]["reason"]
+            .as_str()
+            .unwrap()
+            .contains("two are needed")
+    );
+    assert_eq!(answers[2]["status"], "error");
+    assert!(
+        answers[2]["reason"]
+            .as_str()
+            .unwrap()
+            .contains("nowhere.fits")
+    );
+}
+
+/// What a user can get wrong: a sentence that says what to do, the exit status of an unsolved frame,
+/// and no number.
+#[test]
+fn what_a_user_can_get_wrong_is_a_sentence() {
+    let folder = tempfile::tempdir().unwrap();
+    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
+    let at = |k: f64| JD + 0.001 * k;
+    let shot = |name: &str, mount: &Mount, jd| exposed(folder.path(), name, mount, jd);
+    let first = shot("first.fits", &mount, at(0.0));
+    let second = shot("second.fits", &mount.ra(25.0), at(1.0));
+    let third = shot("third.fits", &mount.ra(50.0), at(2.0));
+    let still = shot("still.fits", &mount, at(1.0));
+    let slewed = shot("slewed.fits", &mount.ra(50.0).dec(300.0), at(2.0));
+    let bumped = mount.ra(50.0).tripod(mount::enu(0.0, 40.0), 20.0);
+    let bumped = shot("bumped.fits", &bumped, at(2.0));
+    let same_time = shot("same-time.fits", &mount.ra(25.0), at(0.0));
+    let wider = exposed_by(2.6, folder.path(), "wider.fits", &mount.ra(25.0), at(1.0));
+    let undated = folder.path().join("undated.fits");
+    let bytes = std::fs::read(&second).unwrap();
+    let place = bytes.windows(8).position(|w| w == b"DATE-OBS").unwrap();
+    let without = [&bytes[..place], b"DATE-NOT", &bytes[place + 8..]].concat();
+    std::fs::write(&undated, without).unwrap();
+
+    let south = ["--site", "-47.4 8.5"];
+    for (frames, extra, part) in [
+        (vec![&first], &[][..], "two are needed"),
+        (vec![&first, &still], &[], "turn it by 30 deg"),
+        (vec![&first, &undated], &[], "no usable time of exposure"),
+        (vec![&first, &wider], &[], "different cameras or optics"),
+        (vec![&first, &second, &slewed], &[], "declination"),
+        (vec![&first, &second, &bumped], &[], "take the frames again"),
+        (vec![&first, &same_time], &[], "same time"),
+        (
+            vec![&first, &second, &third],
+            &south,
+            "cannot both be right",
+        ),
+    ] {
+        let frames: Vec<PathBuf> = frames.into_iter().cloned().collect();
+        let (status, record, _) = polar(&frames, extra);
+        let reason = record["reason"].as_str().unwrap_or_default();
+        assert!(reason.contains(part), "{part}: {record:#}");
+        assert_eq!(
+            (status, &record["status"]),
+            (Some(1), &"unclear".into()),
+            "{reason}"
+        );
+        assert!(
+            record["error"].is_null() && record["axis"].is_null(),
+            "{record:#}"
+        );
+    }
 }

@@ -2,6 +2,7 @@
 //! question, the solver's outcome becomes the record. What every command and every program that
 //! wants records instead of bare outcomes calls.
 
+pub mod axis;
 mod claims;
 mod plan;
 

@@ -6,10 +6,13 @@ use super::night_report::NightReport;
 use super::{Status, complain};
 use crate::night::journal::JOURNAL_NAME;
 use crate::night::{Journal, Selection, Verdict, write_table};
+use crate::polar::across::across;
+use crate::report::atomic::write_atomically;
+use crate::report::mount::MountRecord;
 use crate::sky::Sky;
-use crate::track::Row;
+use crate::track::{Row, analyse};
 use clap::Args;
-use std::io;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
@@ -51,6 +54,13 @@ pub struct FolderArgs {
     #[arg(long, value_name = "FILE")]
     pub report: Option<PathBuf>,
 
+    /// Write what the night says of the mount as JSON: one object for each camera
+    ///
+    /// From four fields on, hours and tens of degrees apart: polar error, cone error, flexure, each
+    /// with its error, and what cannot be told apart. The summary and the night report say the same.
+    #[arg(long, value_name = "FILE")]
+    pub mount: Option<PathBuf>,
+
     /// Where results are kept, so that no frame is solved twice [default: FOLDER/nightfix.journal]
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
@@ -66,7 +76,7 @@ pub struct FolderArgs {
 impl FolderArgs {
     /// Some output is made of all rows.
     pub fn needs_rows(&self) -> bool {
-        self.table.is_some() || self.report.is_some()
+        self.table.is_some() || self.report.is_some() || self.mount.is_some()
     }
 }
 
@@ -134,10 +144,24 @@ pub fn write_outputs(folder: &FolderArgs, rows: &[Row], report: &mut NightReport
     if let Some(path) = &folder.table {
         judge("table", path, write_table(rows, path));
     }
+    if let Some(path) = &folder.mount {
+        judge("judgement of the mount", path, write_mounts(rows, path));
+    }
     if let Some(path) = &folder.report {
         judge("night report", path, report.write(rows, path));
     }
     status
+}
+
+/// One line of JSON for each camera.
+fn write_mounts(rows: &[Row], path: &Path) -> io::Result<()> {
+    write_atomically(path, |file| {
+        for mount in across(rows, &analyse(rows)) {
+            serde_json::to_writer(&mut *file, &MountRecord::new(&mount, rows))?;
+            file.write_all(b"\n")?;
+        }
+        Ok(())
+    })
 }
 
 /// The exit status of a frame.

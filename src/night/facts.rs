@@ -9,7 +9,7 @@ use crate::frame::fits::hdu;
 use crate::frame::open::Format;
 use crate::frame::source::Source;
 use crate::frame::{Clues, FrameFile, clues_of_header};
-use crate::track::FrameKind;
+use crate::track::{FrameKind, PierSide};
 
 /// Freezing point, kelvin.
 const ZERO_C_KELVIN: f64 = 273.15;
@@ -44,6 +44,8 @@ pub struct Facts {
     pub air_c: Option<f64>,
     /// Pressure of the air at the site, hPa.
     pub pressure_hpa: Option<f64>,
+    /// Side of the pier.
+    pub pier_side: Option<PierSide>,
     /// Pixels along x and y, and the clues of the solver: for frames that it is not given.
     pub frame: Option<([usize; 2], Clues)>,
 }
@@ -91,8 +93,18 @@ impl Facts {
                 .filter_map(|keyword| header.number(keyword))
                 // From the highest mountains to the deepest valley.
                 .find(|hpa| (450.0..1100.0).contains(hpa)),
+            pier_side: pier_side(header),
             frame: None,
         }
+    }
+}
+
+/// `PIERSIDE`, `EAST` or `WEST`. Common practice.
+fn pier_side(header: &Header) -> Option<PierSide> {
+    match name(header, "PIERSIDE")?.to_lowercase().as_str() {
+        "east" => Some(PierSide::East),
+        "west" => Some(PierSide::West),
+        _ => None,
     }
 }
 

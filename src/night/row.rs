@@ -32,6 +32,7 @@ pub fn row_of_frame(
         height_px: pixels(frame.height),
         commanded_ra_deg: commanded_deg.map(|c| c[0]),
         commanded_dec_deg: commanded_deg.map(|c| c[1]),
+        equinox_assumed: commanded.is_some_and(|c| c.equinox_assumed),
         ..row_of_record(file, camera, record)
     }
 }
@@ -110,6 +111,7 @@ impl Facts {
         row.sensor_c = self.sensor_c;
         row.air_c = self.air_c;
         row.pressure_hpa = self.pressure_hpa;
+        row.pier_side = self.pier_side;
     }
 }
 

@@ -1,8 +1,10 @@
 //! A night in a few lines.
 
 use crate::mount::{compass_word, pointing_error};
+use crate::polar::across::{Across, across};
+use crate::report::mount::{open, told};
 use crate::robust::median;
-use crate::track::{FrameKind, Row, RowStatus};
+use crate::track::{FrameKind, PierSide, Row, RowStatus, analyse};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -21,6 +23,8 @@ pub struct Summary {
     pub calibration: [usize; 3],
     /// One for each camera and target, in the order of their first frames.
     pub runs: Vec<RunSummary>,
+    /// What the fields say of the mount, by camera; only where there are several.
+    pub mounts: Vec<Across>,
 }
 
 /// The solved frames of one camera and target.
@@ -62,7 +66,7 @@ impl Summary {
     }
 }
 
-/// A summary in the making: keeps a hundred bytes of a frame, so that a night of thousands needs no
+/// A summary in the making: keeps three hundred bytes of a frame, so that a night of thousands needs no
 /// more memory than one of a few.
 #[derive(Debug, Clone, Default)]
 pub struct Tally {
@@ -88,6 +92,22 @@ struct Brief {
     error_arcmin: Option<f64>,
     fwhm_px: Option<f64>,
     fwhm_arcsec: Option<f64>,
+    held: Held,
+}
+
+/// What it needs of it to judge the mount.
+#[derive(Debug, Clone, Copy)]
+struct Held {
+    uncertainty_arcsec: Option<f64>,
+    rotation_deg: Option<f64>,
+    mirrored: Option<bool>,
+    scale_arcsec_per_px: Option<f64>,
+    size_px: [Option<u32>; 2],
+    commanded_deg: Option<[f64; 2]>,
+    equinox_assumed: bool,
+    pier_side: Option<PierSide>,
+    site_deg: [Option<f64>; 2],
+    air: [Option<f64>; 2],
 }
 
 impl Tally {
@@ -139,8 +159,17 @@ impl Tally {
         Summary {
             lights: counts.solved + counts.unsolved.values().sum::<usize>(),
             runs: self.groups.iter().map(Group::summary).collect(),
+            mounts: self.mounts(),
             ..counts
         }
+    }
+
+    fn mounts(&self) -> Vec<Across> {
+        if self.groups.len() < 2 && self.groups.iter().all(Group::is_one_field) {
+            return Vec::new();
+        }
+        let rows: Vec<Row> = self.groups.iter().flat_map(Group::rows).collect();
+        across(&rows, &analyse(&rows))
     }
 }
 
@@ -153,11 +182,67 @@ impl Brief {
             error_arcmin: error.map(|error| error.separation_deg * 60.0),
             fwhm_px: row.fwhm_px,
             fwhm_arcsec: row.fwhm_px.zip(row.scale_arcsec_per_px).map(|(w, s)| w * s),
+            held: Held::of(row),
+        }
+    }
+}
+
+impl Held {
+    fn of(row: &Row) -> Held {
+        Held {
+            uncertainty_arcsec: row.uncertainty_arcsec,
+            rotation_deg: row.rotation_deg,
+            mirrored: row.mirrored,
+            scale_arcsec_per_px: row.scale_arcsec_per_px,
+            size_px: [row.width_px, row.height_px],
+            commanded_deg: row.commanded_deg(),
+            equinox_assumed: row.equinox_assumed,
+            pier_side: row.pier_side,
+            site_deg: [row.latitude_deg, row.longitude_deg],
+            air: [row.pressure_hpa, row.air_c],
         }
     }
 }
 
 impl Group {
+    /// Within the sky that a mount drifts over at most.
+    fn is_one_field(&self) -> bool {
+        let mut centres = self.frames.iter().filter_map(|frame| frame.centre_deg);
+        let first = centres.next();
+        first.is_none_or(|first| {
+            let apart = |centre| pointing_error(first, centre).separation_deg * 60.0;
+            centres.all(|centre| apart(centre) < SENT_ELSEWHERE_ARCMIN)
+        })
+    }
+
+    /// The frames as far as the mount is concerned.
+    fn rows(&self) -> Vec<Row> {
+        let row = |frame: &Brief| Row {
+            camera: self.camera.clone(),
+            target: Some(self.target.clone()).filter(|t| !t.is_empty()),
+            status: RowStatus::Solved,
+            mid_jd_utc: frame.mid_jd_utc,
+            ra_deg: frame.centre_deg.map(|c| c[0]),
+            dec_deg: frame.centre_deg.map(|c| c[1]),
+            uncertainty_arcsec: frame.held.uncertainty_arcsec,
+            rotation_deg: frame.held.rotation_deg,
+            mirrored: frame.held.mirrored,
+            scale_arcsec_per_px: frame.held.scale_arcsec_per_px,
+            width_px: frame.held.size_px[0],
+            height_px: frame.held.size_px[1],
+            commanded_ra_deg: frame.held.commanded_deg.map(|c| c[0]),
+            commanded_dec_deg: frame.held.commanded_deg.map(|c| c[1]),
+            equinox_assumed: frame.held.equinox_assumed,
+            pier_side: frame.held.pier_side,
+            latitude_deg: frame.held.site_deg[0],
+            longitude_deg: frame.held.site_deg[1],
+            pressure_hpa: frame.held.air[0],
+            air_c: frame.held.air[1],
+            ..Row::default()
+        };
+        self.frames.iter().map(row).collect()
+    }
+
     fn summary(&self) -> RunSummary {
         let mut by_time = self.frames.clone();
         if by_time.iter().all(|frame| frame.mid_jd_utc.is_some()) {
@@ -224,8 +309,28 @@ impl fmt::Display for Summary {
         for run in &self.runs {
             write!(f, "{run}")?;
         }
-        Ok(())
+        self.mounts.iter().try_for_each(|mount| of_mount(mount, f))
     }
+}
+
+fn of_mount(mount: &Across, f: &mut fmt::Formatter) -> fmt::Result {
+    writeln!(
+        f,
+        "Mount{}: {} on {}",
+        if mount.camera.is_empty() {
+            String::new()
+        } else {
+            format!(", {}", mount.camera)
+        },
+        count(mount.frames, "frame"),
+        count(mount.fields, "field")
+    )?;
+    for (name, says) in told(mount) {
+        writeln!(f, "  {:<16}{says}", name.to_lowercase())?;
+    }
+    open(mount)
+        .iter()
+        .try_for_each(|says| writeln!(f, "  {says}"))
 }
 
 /// `1 dark`, `3 darks`.

@@ -7,7 +7,7 @@
 
 use super::attitude::Sight;
 use super::axis::{Held, sideways, vector_of};
-use super::judge::{AxisError, Conditions, Finding, Trouble, attitudes, axis_error, pole};
+use super::judge::{AxisError, Conditions, Finding, KNOWN, Trouble, attitudes, axis_error, pole};
 use nalgebra::{Matrix2, Matrix3, Rotation3, Unit, Vector3};
 
 /// The axis after the screws were turned.
@@ -45,7 +45,14 @@ pub fn adjusted(
     let jd = new.jd_utc.unwrap_or_default();
     let pole = pole(conditions, jd, finding.north).ok_or_else(no_way)?;
     Ok(Adjusted {
-        error: axis_error(axis, covariance, pole, conditions.site, finding.north),
+        error: axis_error(
+            axis,
+            covariance,
+            KNOWN,
+            pole,
+            conditions.site,
+            finding.north,
+        ),
         ra_turned_deg: ra.to_degrees(),
     })
 }

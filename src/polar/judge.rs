@@ -10,8 +10,10 @@ use nalgebra::{Matrix2, Vector3};
 /// Standard atmosphere at sea level (ISO 2533), and a mild night.
 const PRESSURE_HPA: f64 = 1013.25;
 const AIR_C: f64 = 10.0;
-/// Share of the refraction that is not known: with the pressure of sea level (it falls by a tenth
-/// per kilometre of height), and with a stated one.
+/// Share of the refraction that is not known, standard deviation: with the pressure of sea level (it
+/// falls by a tenth per kilometre of height), and with a stated one, where the next weather station
+/// is off by some 5 hPa and 2.5 degrees (both go into refraction as shares of themselves, the
+/// temperature counted from absolute zero). It is one share for all frames.
 const REFRACTION_GUESSED: f64 = 0.1;
 const REFRACTION_STATED: f64 = 0.01;
 /// Scales of one camera and optics agree to this. Common practice: focus and temperature.
@@ -31,6 +33,8 @@ const HEADER_MOVE_DEG: f64 = 0.25;
 const SEEN: f64 = 3.5;
 /// Mounts bend by less, arcmin. Common practice.
 const BENDS_ARCMIN: f64 = 1.0;
+/// Degrees of freedom of errors that are known.
+pub(super) const KNOWN: f64 = 1e7;
 const ARCMIN: f64 = 10_800.0 / std::f64::consts::PI;
 
 /// Which pole errors count from.
@@ -408,7 +412,7 @@ fn finding(
         axis_deg: conditions
             .site
             .map(|site| altitude_azimuth(plain.axis, &site)),
-        error: axis_error(plain.axis, covariance, pole, conditions.site, north),
+        error: axis_error(plain.axis, covariance, KNOWN, pole, conditions.site, north),
         north,
         pole: conditions.pole,
         turned_deg: 0.0,
@@ -443,6 +447,7 @@ pub(super) fn altitude_azimuth(v: Vector3<f64>, site: &Site) -> [f64; 2] {
 pub(super) fn axis_error(
     axis: Vector3<f64>,
     covariance: Matrix2<f64>,
+    freedom: f64,
     pole: Vector3<f64>,
     site: Option<Site>,
     north: bool,
@@ -454,7 +459,7 @@ pub(super) fn axis_error(
     });
     let error = CentreError {
         covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],
-        freedom: 1e7,
+        freedom,
     };
     AxisError {
         altitude_arcmin: parts.map(|p| p[0]),

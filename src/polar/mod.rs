@@ -24,6 +24,7 @@
 //! a x (direction of the centre). The covariance of a is that of the fit, and what is not known of
 //! the refraction is added.
 
+pub mod across;
 mod adjusted;
 mod attitude;
 mod axis;
@@ -31,4 +32,5 @@ mod judge;
 
 pub use adjusted::{Adjusted, adjusted};
 pub use attitude::Sight;
+use axis::sideways;
 pub use judge::{AxisError, Conditions, Finding, Pole, Trouble, find};

@@ -60,13 +60,41 @@ pub struct Shape {
     pub field: FieldShape,
 }
 
+/// What is measured on the pixels, whatever the solution: it can be done while that is searched for.
+#[derive(Debug, Clone)]
+pub struct Measured {
+    shapes: Vec<StarShape>,
+    saturated_share: f64,
+}
+
+impl Measured {
+    /// At the stars that were detected in `frame`.
+    pub fn on(frame: &Frame, detections: &Detections) -> Measured {
+        Measured {
+            shapes: stars::shapes(frame, detections),
+            saturated_share: saturation_level(detections)
+                .map_or(0.0, |level| saturated::share(frame, level)),
+        }
+    }
+}
+
 /// Reads the quality off what was detected in `frame`, and where `solution` puts it.
 pub fn quality(frame: &Frame, detections: &Detections, solution: Option<&Solution>) -> Quality {
+    let measured = Measured::on(frame, detections);
+    quality_of(frame, detections, &measured, solution)
+}
+
+/// As [`quality`], with what was measured on these detections.
+pub fn quality_of(
+    frame: &Frame,
+    detections: &Detections,
+    measured: &Measured,
+    solution: Option<&Solution>,
+) -> Quality {
     let limiting_flux = limiting_flux(detections);
-    let shapes = stars::shapes(frame, detections);
     Quality {
-        stars_measured: shapes.len(),
-        shape: shape(detections, &shapes, solution),
+        stars_measured: measured.shapes.len(),
+        shape: shape(detections, &measured.shapes, solution),
         sky_level: detections.sky_level,
         sky_noise: detections.sky_noise,
         limiting_flux,
@@ -75,8 +103,7 @@ pub fn quality(frame: &Frame, detections: &Detections, solution: Option<&Solutio
             .and_then(|(flux, solution)| {
                 Some(zero_point(detections, solution)? - magnitudes(flux))
             }),
-        saturated_share: saturation_level(detections)
-            .map_or(0.0, |level| saturated::share(frame, level)),
+        saturated_share: measured.saturated_share,
     }
 }
 

@@ -10,6 +10,7 @@ pub mod guide;
 mod guide_text;
 pub mod header;
 pub mod index;
+pub mod mount;
 pub mod night;
 pub mod objects;
 pub mod overlay;

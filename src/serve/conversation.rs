@@ -82,7 +82,7 @@ fn heed(line: &[u8], input: &mut impl BufRead, voice: &Arc<Voice>, desk: &Desk) 
     let too_large = match &task.from {
         From::Behind(count) => *count > most,
         From::Bytes(bytes) => bytes.len() as u64 > most,
-        From::File(_) => false,
+        From::File(_) | From::Turned(_) => false,
     };
     if too_large {
         refuse(&format!(

@@ -1,10 +1,12 @@
 //! Where requests wait, and who works on them.
 
-use super::request::{From, Task};
+use super::request::{From, Task, Turned};
 use super::voice::Ticket;
+use crate::answer::axis::{AxisAsked, axis};
 use crate::answer::{Asked, Known, answer, out_of_time, refused};
 use crate::frame::{FrameError, FrameFile};
 use crate::report::Record;
+use crate::report::polar::{PolarRecord, PolarStatus};
 use crate::sky::Sky;
 use crate::{deadline, guard};
 use std::collections::VecDeque;
@@ -124,6 +126,9 @@ impl Desk {
 /// The answer as one line of JSON; `None` where it cannot be written down.
 fn solve(job: &Job, sky: &Sky) -> Option<String> {
     let task = &job.task;
+    if let From::Turned(turned) = &task.from {
+        return job.ticket.line(&of_axis(turned, &task.known, sky));
+    }
     let asked = Asked {
         file: &task.name,
         known: &task.known,
@@ -133,6 +138,17 @@ fn solve(job: &Job, sky: &Sky) -> Option<String> {
     let record = record.unwrap_or_else(Err);
     let record = record.unwrap_or_else(|reason| refused(&asked, &reason));
     job.ticket.line(&record)
+}
+
+fn of_axis(turned: &Turned, known: &Known, sky: &Sky) -> PolarRecord {
+    let asked = AxisAsked {
+        frames: &turned.frames,
+        adjusted: turned.adjusted.as_deref(),
+        conditions: turned.conditions,
+        known,
+    };
+    guard::run(|| axis(&asked, sky).record)
+        .unwrap_or_else(|fault| asked.refused(&fault, PolarStatus::Error))
 }
 
 fn attempt(task: &Task, asked: &Asked, sky: &Sky) -> Result<Record, String> {
@@ -147,7 +163,7 @@ fn attempt(task: &Task, asked: &Asked, sky: &Sky) -> Result<Record, String> {
             let own_name = path.display().to_string();
             of_file(path, asked, sky).map_err(|reason| reason.replace(&own_name, &task.name))
         }
-        From::Behind(_) => Err(format!("{}: its bytes did not come", task.name)),
+        From::Behind(_) | From::Turned(_) => Err(format!("{}: its bytes did not come", task.name)),
     }
 }
 

@@ -2,8 +2,9 @@
 
 use crate::aim::parse_aim;
 use crate::answer::{At, Known};
-use crate::frame::path_of_text;
+use crate::frame::{Site, path_of_text};
 use crate::mount::Equinox;
+use crate::polar::{Conditions, Pole};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde::Deserialize;
@@ -31,7 +32,7 @@ pub struct Task {
     pub known: Known,
 }
 
-/// Where the bytes of a frame are.
+/// Where the bytes of a frame are, or of several.
 #[derive(Debug)]
 pub enum From {
     /// In a file.
@@ -40,6 +41,19 @@ pub enum From {
     Bytes(Vec<u8>),
     /// Right behind the line.
     Behind(u64),
+    /// In files: frames between which the RA axis turned.
+    Turned(Turned),
+}
+
+/// Frames that tell the polar axis.
+#[derive(Debug)]
+pub struct Turned {
+    /// Two or more.
+    pub frames: Vec<PathBuf>,
+    /// One of after the screws were turned.
+    pub adjusted: Option<PathBuf>,
+    /// Site and air.
+    pub conditions: Conditions,
 }
 
 /// The keys of a request.
@@ -68,6 +82,19 @@ struct Keys {
     time_limit_s: Option<f64>,
     target: Option<String>,
     focus_star: Option<String>,
+    files: Option<Vec<String>>,
+    adjusted: Option<String>,
+    site_deg: Option<[f64; 2]>,
+    pressure_hpa: Option<f64>,
+    temperature_c: Option<f64>,
+    pole: Option<PoleKey>,
+}
+
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum PoleKey {
+    True,
+    Refracted,
 }
 
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
@@ -75,6 +102,7 @@ struct Keys {
 enum Action {
     #[default]
     Solve,
+    Polar,
     Cancel,
 }
 
@@ -127,6 +155,18 @@ fn understood(value: Value, known: &Known) -> Result<Request, String> {
         return Ok(Request::Cancel(which));
     }
     let known = known_by(&keys, known)?;
+    if keys.action == Action::Polar {
+        let turned = turned(&keys)?;
+        let names: Vec<&str> = keys.files.iter().flatten().map(String::as_str).collect();
+        return Ok(Request::Solve(Box::new(Task {
+            name: names.join(", "),
+            from: From::Turned(turned),
+            known,
+        })));
+    }
+    if let Some(key) = keys.of_polar_alone() {
+        return Err(format!("{key:?} goes with \"do\": \"polar\""));
+    }
     let name = keys.name;
     let (name, from) = match (keys.file, keys.base64, keys.bytes) {
         (Some(file), None, None) => {
@@ -148,6 +188,64 @@ fn understood(value: Value, known: &Known) -> Result<Request, String> {
         }
     };
     Ok(Request::Solve(Box::new(Task { name, from, known })))
+}
+
+impl Keys {
+    /// A key that only a request for the polar axis has.
+    fn of_polar_alone(&self) -> Option<&'static str> {
+        let given = [
+            ("files", self.files.is_some()),
+            ("adjusted", self.adjusted.is_some()),
+            ("site_deg", self.site_deg.is_some()),
+            ("pressure_hpa", self.pressure_hpa.is_some()),
+            ("temperature_c", self.temperature_c.is_some()),
+            ("pole", self.pole.is_some()),
+        ];
+        given.iter().find(|(_, given)| *given).map(|(key, _)| *key)
+    }
+}
+
+/// The frames of a request for the polar axis, and what is known of the ground.
+fn turned(keys: &Keys) -> Result<Turned, String> {
+    let path = |file: &String| {
+        path_of_text(file).ok_or_else(|| format!("{file:?} is no path of this system"))
+    };
+    let frames = keys
+        .files
+        .iter()
+        .flatten()
+        .map(path)
+        .collect::<Result<Vec<_>, _>>()?;
+    if frames.is_empty() || keys.file.is_some() || keys.base64.is_some() || keys.bytes.is_some() {
+        return Err("name the frames: \"files\": their paths, two or more, and no other".into());
+    }
+    let within = |key: &str, value: Option<f64>, least: f64, most: f64| match value {
+        Some(value) if !(least..=most).contains(&value) => {
+            Err(format!("{key:?} is a number from {least} to {most}"))
+        }
+        value => Ok(value),
+    };
+    let [latitude, longitude] = keys.site_deg.map_or([None; 2], |site| site.map(Some));
+    let latitude = within("site_deg: latitude", latitude, -90.0, 90.0)?;
+    let longitude = within("site_deg: longitude", longitude, -360.0, 360.0)?;
+    Ok(Turned {
+        frames,
+        adjusted: keys.adjusted.as_ref().map(path).transpose()?,
+        conditions: Conditions {
+            site: latitude
+                .zip(longitude)
+                .map(|(latitude_deg, longitude_deg)| Site {
+                    longitude_deg,
+                    latitude_deg,
+                }),
+            pressure_hpa: within("pressure_hpa", keys.pressure_hpa, 0.0, 1100.0)?,
+            air_c: within("temperature_c", keys.temperature_c, -80.0, 60.0)?,
+            pole: match keys.pole {
+                Some(PoleKey::Refracted) => Pole::Refracted,
+                Some(PoleKey::True) | None => Pole::True,
+            },
+        },
+    })
 }
 
 /// What holds for this request.
@@ -241,6 +339,27 @@ mod tests {
                 "3..6",
             ),
             (r#"{"id":1,"base64":"!"}"#, 1.into(), "base64"),
+            (r#"{"id":1,"do":"polar"}"#, 1.into(), "name the frames"),
+            (
+                r#"{"id":1,"do":"polar","files":["a"],"file":"b"}"#,
+                1.into(),
+                "no other",
+            ),
+            (
+                r#"{"id":1,"do":"polar","files":["a"],"site_deg":[91,0]}"#,
+                1.into(),
+                "latitude",
+            ),
+            (
+                r#"{"id":1,"do":"polar","files":["a"],"pressure_hpa":-1}"#,
+                1.into(),
+                "0 to 1100",
+            ),
+            (
+                r#"{"id":1,"file":"a","site_deg":[1,2]}"#,
+                1.into(),
+                "goes with",
+            ),
             (r#"{"id":1,"bytes":-1}"#, 1.into(), "invalid value"),
         ] {
             let (found, reason) = refusal(line);

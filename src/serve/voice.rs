@@ -1,7 +1,6 @@
 //! Where answers go, and the promise that each request has one.
 
 use super::{Note, NoteStatus};
-use crate::report::Record;
 use serde::Serialize;
 use serde_json::Value;
 use std::collections::HashMap;
@@ -131,12 +130,12 @@ enum State {
     Over,
 }
 
-/// A solution under the id of its request.
+/// A record under the id of its request.
 #[derive(Serialize)]
-struct Answered<'a> {
+struct Answered<'a, R> {
     id: &'a Value,
     #[serde(flatten)]
-    record: &'a Record,
+    record: &'a R,
 }
 
 impl Ticket {
@@ -145,7 +144,7 @@ impl Ticket {
     }
 
     /// The answer as a line.
-    pub fn line(&self, record: &Record) -> Option<String> {
+    pub fn line<R: Serialize>(&self, record: &R) -> Option<String> {
         let answered = Answered {
             id: &self.id,
             record,

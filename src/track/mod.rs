@@ -18,12 +18,10 @@ pub use fit::Cause;
 pub use offsets::{Drift, Offset, Unrest};
 pub use periodic::Periodic;
 pub use place::Place;
-pub use row::{FrameKind, Row, RowStatus};
+pub use row::{FrameKind, PierSide, Row, RowStatus};
 pub use runs::Beginning;
 
-pub(crate) use attitude::Sky;
-
-use attitude::Attitude;
+pub(crate) use attitude::{Attitude, Sky};
 
 /// One stretch of tracking.
 #[derive(Debug, Clone, PartialEq)]

@@ -33,6 +33,16 @@ pub enum FrameKind {
     Bias,
 }
 
+/// On which side of its pier a telescope is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PierSide {
+    /// East of it, looking west as a rule.
+    East,
+    /// West of it, looking east as a rule.
+    West,
+}
+
 /// One frame of a night. What is not known is `None`; angles are degrees, sky positions ICRS.
 ///
 /// Rows need no order: whatever takes them sorts by time, then by name.
@@ -100,6 +110,10 @@ pub struct Row {
     pub commanded_ra_deg: Option<f64>,
     /// Where the mount was told to point: declination, ICRS.
     pub commanded_dec_deg: Option<f64>,
+    /// Nobody said in which equinox that was: it was taken for J2000.
+    pub equinox_assumed: bool,
+    /// Side of the pier, by the header.
+    pub pier_side: Option<PierSide>,
 
     /// Stars found.
     pub stars_detected: Option<u32>,

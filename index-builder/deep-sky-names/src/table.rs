@@ -19,13 +19,30 @@ pub fn around(centre_deg: [f64; 2], radius_deg: f64) -> impl Iterator<Item = Obj
     let reach_deg = radius_deg + LARGEST_DEG;
     let first = start_of(centre_deg[1] - reach_deg);
     let end = start_of(centre_deg[1] + reach_deg);
+    let half_ra_deg = half_width_deg(centre_deg[1], reach_deg);
     TABLE[first..end]
         .lines()
+        .filter(move |line| {
+            let ra = line.split('\t').next().and_then(|ra| ra.parse().ok());
+            let off = |ra: f64| (ra - centre_deg[0] + 180.0).rem_euclid(360.0) - 180.0;
+            ra.is_some_and(|ra| off(ra).abs() <= half_ra_deg)
+        })
         .filter_map(object)
         .filter(move |object| {
             let half_deg = object.major_arcmin.unwrap_or(0.0) / 120.0;
             object.separation_deg(centre_deg) - half_deg <= radius_deg
         })
+}
+
+/// How far in right ascension a circle about a place of this declination reaches, degrees.
+fn half_width_deg(dec_deg: f64, radius_deg: f64) -> f64 {
+    /// For rounding.
+    const MORE_DEG: f64 = 1e-6;
+    if dec_deg.abs() + radius_deg >= 90.0 {
+        return 180.0;
+    }
+    let sine = radius_deg.to_radians().sin() / dec_deg.to_radians().cos();
+    sine.asin().to_degrees() + MORE_DEG
 }
 
 /// Where the first line begins that is not south of `dec_deg`.

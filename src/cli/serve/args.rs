@@ -43,14 +43,18 @@ const HELP: &str = r#"Requests, one per line:
   {"id": 1, "file": "/night/0001.fits", "at": "M 81"}
   {"id": "b", "base64": "U0lNUExF..."}          the frame itself
   {"id": 3, "bytes": 5760}                      the frame itself: 5760 bytes after the line
-  {"id": 4, "do": "cancel", "which": "b"}       call off a request
+  {"id": 4, "do": "polar", "files": ["a.fits", "b.fits", "c.fits"]}   the polar axis, as the command
+                                                polar has it; besides adjusted (a file), site_deg
+                                                ([latitude, longitude]), pressure_hpa,
+                                                temperature_c, pole ("true", "refracted")
+  {"id": 5, "do": "cancel", "which": "b"}       call off a request
   Besides, as the options of solve: equinox ("j2000", "date"), within_deg, focal_length_mm,
   pixel_size_um, scale_arcsec_per_px, ignore_header, time_limit_s, target, focus_star ("3..6"),
   name (of a frame that comes along). Options of this command hold where a request says nothing.
 
 Answers, one per line and request:
-  the object of solve --json with the id of the request added, or, for what has no solution to
-  report, {"id": ..., "schema": "nightfix.serve/1", "status": "done", "cancelled" or "refused",
+  the object of solve --json (or polar --json) with the id of the request added, or, for what has
+  no solution to report, {"id": ..., "schema": "nightfix.serve/1", "status": "done", "cancelled" or "refused",
   "reason": ...}. A request that cannot be understood is refused, and the next one is heard.
 
 Exit status:

@@ -3,6 +3,7 @@
 use super::clip::clipped;
 use super::mesh::{Mesh, sample_cell};
 use crate::detect::pixels::Plane;
+use rayon::prelude::*;
 use std::ops::Range;
 
 /// Beyond this many times the noise of its pixels a level is uneven.
@@ -37,8 +38,7 @@ fn unevenness(squares: &[Option<(f32, f32)>; 9]) -> Option<f32> {
 /// `side` blocks in it lie away from a plane by more than `ROUGH` of the noise in them.
 /// Nebulae do that; noise, gradients and crowds of stars hardly.
 pub(super) fn rough_share(mesh: &Mesh, plane: &Plane, side: usize, limit: f32) -> f64 {
-    let (mut rough, mut sample) = (0, Vec::new());
-    for k in 0..mesh.noise.len() {
+    let is_rough = |sample: &mut Vec<f32>, k: usize| {
         let (xs, ys) = (mesh.col_range(k % mesh.cols), mesh.row_range(k / mesh.cols));
         let squares: [Option<(f32, f32)>; 9] = std::array::from_fn(|square| {
             let middle = |range: &Range<usize>, third: usize| {
@@ -48,11 +48,13 @@ pub(super) fn rough_share(mesh: &Mesh, plane: &Plane, side: usize, limit: f32) -
             let (w, h) = ((x + side).min(plane.width), (y + side).min(plane.height));
             sample.clear();
             let from = (&plane.data[..], plane.width);
-            sample_cell(from, (x..w, y..h), side * side, &mut sample);
+            sample_cell(from, (x..w, y..h), side * side, sample);
             sample.retain(|v| *v < limit);
-            clipped(&sample, 0.0)
+            clipped(sample, 0.0)
         });
-        rough += usize::from(unevenness(&squares).is_some_and(|u| u > ROUGH));
-    }
+        usize::from(unevenness(&squares).is_some_and(|u| u > ROUGH))
+    };
+    let cells = (0..mesh.noise.len()).into_par_iter();
+    let rough: usize = cells.map_init(Vec::new, is_rough).sum();
     rough as f64 / mesh.noise.len() as f64
 }

@@ -18,6 +18,7 @@ mod thumbnail;
 pub use grade::{Grade, grades};
 pub use thumbnail::Thumbnail;
 
+use crate::polar::across::{Across, across};
 use crate::report::atomic::write_atomically;
 use crate::track::{Row, Track, analyse};
 use std::io::{self, BufWriter, Write};
@@ -47,6 +48,7 @@ pub struct Night<'a> {
 pub(crate) struct Facts<'a> {
     pub night: Night<'a>,
     pub track: Track,
+    pub mounts: Vec<Across>,
     pub grades: Vec<Grade>,
     /// Row numbers by time, then by name.
     pub order: Vec<usize>,
@@ -68,8 +70,10 @@ impl<'a> Facts<'a> {
         for (place, row) in order.iter().enumerate() {
             number[*row] = place + 1;
         }
+        let track = analyse(rows);
         Facts {
-            track: analyse(rows),
+            mounts: across(rows, &track),
+            track,
             grades: grades(rows),
             night,
             order,

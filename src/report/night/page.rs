@@ -4,6 +4,7 @@ use super::chart::{Mark, Series};
 use super::charts::{Figure, figures};
 use super::motion::{Standing, advice, beginning, drift_sentence, findings, minutes};
 use super::{Facts, Grade, Pictures, strip, table, text};
+use crate::report::mount::{open, told};
 use crate::robust::median;
 use crate::track::{Row, RowStatus, Run};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -231,6 +232,30 @@ fn mount(facts: &Facts<'_>) -> Markup {
                     }
                 }
             }
+            (across(facts))
+        }
+    }
+}
+
+/// What the fields say together of the mount.
+fn across(facts: &Facts<'_>) -> Markup {
+    html! {
+        @for mount in facts.mounts.iter().filter(|m| m.fields > 1 || m.axis.is_some()) {
+            h3 {
+                "From field to field"
+                @if facts.mounts.len() > 1 { ": " (mount.camera) }
+            }
+            p class="note" {
+                "From where the mount was sent, and how the camera lay, on " (mount.fields)
+                " fields (" (mount.frames) " frames), apart from what it did while it tracked."
+            }
+            dl class="causes" {
+                @for (name, says) in told(mount) {
+                    dt { (name) }
+                    dd { (says) }
+                }
+            }
+            @for says in open(mount) { p class="note" { (says) } }
         }
     }
 }

@@ -235,7 +235,8 @@ fn word(pole: Pole) -> &'static str {
     }
 }
 
-fn error(error: &AxisError) -> ErrorRecord {
+/// Rounded.
+pub(super) fn error(error: &AxisError) -> ErrorRecord {
     let rounded = |value: f64| decimals(value, 3);
     ErrorRecord {
         altitude_arcmin: error.altitude_arcmin.map(rounded),
