@@ -195,6 +195,32 @@ pub fn pack(code: Code) -> u64 {
     coarse << (4 * FINE_BITS) | fine
 }
 
+/// As [`pack`] but where a number lies on the border of two steps, and without a branch.
+#[inline(always)]
+pub(crate) fn pack_steps([c0, c1, d0, d1]: Code) -> u64 {
+    // A number of this size has no fraction: adding rounds, and the low bits are the step.
+    const WHOLE: f32 = (3 << 22) as f32;
+    let step = |number: f32| {
+        let above = if number > 0.0 { number } else { 0.0 };
+        let within = if above < STEPS - 1.0 {
+            above
+        } else {
+            STEPS - 1.0
+        };
+        (within + WHOLE).to_bits() & ((1 << CODE_BITS) - 1)
+    };
+    let real = |number: f32| step(number * STEPS - 0.5);
+    let imaginary =
+        |number: f32| step(number * (0.5 * STEPS / IM_HALF_RANGE) + (0.5 * STEPS - 0.5));
+    let steps = [real(c0), imaginary(c1), real(d0), imaginary(d1)];
+    let (mut coarse, mut fine) = (0, 0);
+    for step in steps {
+        coarse = coarse << COARSE_BITS | step >> FINE_BITS;
+        fine = fine << FINE_BITS | step & ((1 << FINE_BITS) - 1);
+    }
+    u64::from(coarse) << (4 * FINE_BITS) | u64::from(fine)
+}
+
 /// The coarse cell of a packed code.
 #[inline]
 pub fn coarse_cell(packed: u64) -> usize {
