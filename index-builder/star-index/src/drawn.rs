@@ -18,36 +18,47 @@ const LANES: usize = 64;
 
 type Point = [f32; 2];
 
-/// Where stars of one tile lie on the plane that touches the sphere at the first of them. `None`
-/// where one is farther than 60 deg from it.
-pub(crate) fn places(stars: &[StarRecord]) -> Option<Vec<Point>> {
-    let axes = Axes::at(stars.first()?.vector());
-    let places = stars.iter().map(|star| axes.project(star.direction()));
-    places.collect()
+/// Where the stars of one tile lie on the plane that touches the sphere at the first of them.
+#[derive(Default)]
+pub(crate) struct Places {
+    axes: Option<Axes>,
+    points: Vec<Point>,
+}
+
+impl Places {
+    /// Adds a star; `None` where it is farther than 60 deg from the first one.
+    #[inline]
+    pub fn push(&mut self, star: &StarRecord) -> Option<()> {
+        let axes = self.axes.get_or_insert_with(|| Axes::at(star.vector()));
+        self.points.push(axes.project(star.direction())?);
+        Some(())
+    }
 }
 
 /// Codes of the quads of all groups, [`CODE_BYTES`] each; `None` where a group names a star that is
-/// not there.
-pub(crate) fn codes(groups: Groups<'_>, places: &[Point], quads: usize) -> Option<Vec<u8>> {
-    let mut codes = Vec::with_capacity(CODE_BYTES * quads);
+/// not there, or where there are not so many quads.
+pub(crate) fn codes(groups: Groups<'_>, places: &Places, quads: usize) -> Option<Vec<u8>> {
+    let mut codes = vec![0; CODE_BYTES * quads];
+    let mut rest = &mut codes[..];
     let mut batch = Batch {
         points: [[[0.0; 2]; LANES]; 4],
         length: 0,
     };
     for group in groups {
-        let points = about_their_mean(&group, places)?;
-        for quad in group.quads() {
+        // A group has fewer quads than there are lanes.
+        if batch.length + group.len() > LANES {
+            rest = batch.write_to(rest)?;
+        }
+        let points = about_their_mean(&group, &places.points)?;
+        group.each_quad(|quad| {
+            let lane = batch.length % LANES;
             for (points_of, place) in batch.points.iter_mut().zip(quad) {
-                points_of[batch.length] = points[place];
+                points_of[lane] = points[place];
             }
             batch.length += 1;
-            if batch.length == LANES {
-                batch.append_to(&mut codes);
-            }
-        }
+        });
     }
-    batch.append_to(&mut codes);
-    Some(codes)
+    batch.write_to(rest)?.is_empty().then_some(codes)
 }
 
 /// Three axes, the first towards the middle of a plane.
@@ -73,14 +84,19 @@ impl Axes {
         Axes([middle, right, cross(middle, right)])
     }
 
-    #[inline]
+    #[inline(always)]
     fn project(&self, direction: [f64; 3]) -> Option<Point> {
-        let [depth, x, y] = self
-            .0
-            .map(|axis| axis[0] * direction[0] + axis[1] * direction[1] + axis[2] * direction[2]);
-        // A direction is 0.57 to 1 long.
+        let [middle, right, up] = &self.0;
+        let along = |axis: &[f64; 3]| {
+            axis[0] * direction[0] + axis[1] * direction[1] + axis[2] * direction[2]
+        };
+        let depth = along(middle);
         let over_depth = 1.0 / depth;
-        (depth > 0.5).then_some([(x * over_depth) as f32, (y * over_depth) as f32])
+        // A direction is 0.57 to 1 long.
+        (depth > 0.5).then_some([
+            (along(right) * over_depth) as f32,
+            (along(up) * over_depth) as f32,
+        ])
     }
 }
 
@@ -104,11 +120,13 @@ fn about_their_mean(group: &Group<'_>, places: &[Point]) -> Option<[Point; GROUP
     let along = 1.0 + a * a;
     let over_length = 1.0 / (along + b * b).sqrt();
     let (straight, skew) = (along * over_length, a * b * over_length);
-    Some(points.map(|[x, y]| {
+    for point in &mut points {
+        let [x, y] = *point;
         let over_depth = 1.0 / (1.0 + a * x + b * y);
         let (x, y) = (x - a, y - b);
-        [x * over_depth, (straight * y - skew * x) * over_depth]
-    }))
+        *point = [x * over_depth, (straight * y - skew * x) * over_depth];
+    }
+    Some(points)
 }
 
 /// Quads waiting for their codes: places of A, of B, of C and of D.
@@ -118,29 +136,38 @@ struct Batch {
 }
 
 impl Batch {
-    fn append_to(&mut self, codes: &mut Vec<u8>) {
-        for code in &self.codes()[..self.length] {
-            codes.extend_from_slice(&code.to_le_bytes()[..CODE_BYTES]);
+    /// Writes the codes to the beginning of `place`; what is left of it, `None` where it is too short.
+    fn write_to<'a>(&mut self, place: &'a mut [u8]) -> Option<&'a mut [u8]> {
+        let (here, rest) = place.split_at_mut_checked(CODE_BYTES * self.length)?;
+        let codes = self.codes();
+        for (place, code) in here.chunks_exact_mut(CODE_BYTES).zip(codes) {
+            place.copy_from_slice(&code.to_le_bytes()[..CODE_BYTES]);
         }
         self.length = 0;
+        Some(rest)
     }
 
-    /// Codes of all lanes, whatever is in them: without a branch, four lanes and more at once.
+    /// Codes of all lanes, whatever is in them: without a branch, so that the compiler takes four
+    /// lanes and more at once. Spelt out, since it does not see through loops over two numbers.
+    #[inline(never)]
     fn codes(&self) -> [u64; LANES] {
         let mut codes = [0; LANES];
-        for (lane, code) in codes.iter_mut().enumerate() {
-            let [a, b, c, d] = [0, 1, 2, 3].map(|k| self.points[k][lane]);
-            let [bx, by] = [b[0] - a[0], b[1] - a[1]];
+        let [all_a, all_b, all_c, all_d] = &self.points;
+        for lane in 0..LANES {
+            let [ax, ay] = all_a[lane];
+            let [bx, by] = all_b[lane];
+            let [cx, cy] = all_c[lane];
+            let [dx, dy] = all_d[lane];
+            let (bx, by) = (bx - ax, by - ay);
+            let (cx, cy) = (cx - ax, cy - ay);
+            let (dx, dy) = (dx - ax, dy - ay);
             let over_norm = 1.0 / (bx * bx + by * by);
-            let relative = |p: Point| {
-                let [px, py] = [p[0] - a[0], p[1] - a[1]];
-                [
-                    (px * bx + py * by) * over_norm,
-                    (py * bx - px * by) * over_norm,
-                ]
-            };
-            let ([c0, c1], [d0, d1]) = (relative(c), relative(d));
-            *code = pack_steps([c0, c1, d0, d1]);
+            codes[lane] = pack_steps(
+                (cx * bx + cy * by) * over_norm,
+                (cy * bx - cx * by) * over_norm,
+                (dx * bx + dy * by) * over_norm,
+                (dy * bx - dx * by) * over_norm,
+            );
         }
         codes
     }

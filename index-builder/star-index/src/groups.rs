@@ -20,23 +20,28 @@ impl<'a> Group<'a> {
         self.length
     }
 
-    /// Where A, B, C and D of its quads stand among its stars; numbers up to seven.
-    #[inline]
-    pub fn quads(&self) -> impl Iterator<Item = [usize; 4]> + 'a {
+    /// Calls `visit` with where A, B, C and D of each of its quads stand among its stars: numbers up
+    /// to seven.
+    #[inline(always)]
+    pub fn each_quad(&self, mut visit: impl FnMut([usize; 4])) {
         let place = |bits: u32| [0, 3, 6, 9].map(|at| (bits >> at & 7) as usize);
-        self.quads
-            .chunks(3)
-            .flat_map(move |pair| {
-                let byte = |k: usize| u32::from(pair.get(k).copied().unwrap_or(0));
-                let bits = byte(0) | byte(1) << 8 | byte(2) << 16;
-                [place(bits), place(bits >> 12)]
-            })
-            .take(self.length)
+        let pairs = self.quads.chunks_exact(3);
+        let last = pairs.remainder();
+        for pair in pairs {
+            let bits = u32::from_le_bytes([pair[0], pair[1], pair[2], 0]);
+            visit(place(bits));
+            visit(place(bits >> 12));
+        }
+        if let [low, high] = last {
+            visit(place(u32::from(u16::from_le_bytes([*low, *high]))));
+        }
     }
 
     /// Local numbers A, B, C, D of one of its quads; `None` where it names what is not there.
     pub fn quad(&self, number: usize) -> Option<[u8; 4]> {
-        let [a, b, c, d] = self.quads().nth(number)?;
+        let mut quads = Vec::with_capacity(GROUP_QUADS);
+        self.each_quad(|quad| quads.push(quad));
+        let [a, b, c, d] = *quads.get(number)?;
         let star = |place: usize| self.stars.get(place).copied();
         Some([star(a)?, star(b)?, star(c)?, star(d)?])
     }
@@ -98,7 +103,7 @@ pub(crate) fn divide(quads: &[[u8; 4]]) -> Vec<(Vec<u8>, Vec<usize>)> {
         let Some(hub) = hub.filter(|&hub| !left[hub].is_empty()) else {
             return groups;
         };
-        let inside = stars_around(hub as u8, quads, &left[hub]);
+        let inside = stars_around(hub as u8, quads, &left);
         let mut members: Vec<usize> = Vec::new();
         for star in (0..256).filter(|&star| inside[star]) {
             let of_star = left[star].iter().copied();
@@ -121,21 +126,35 @@ pub(crate) fn divide(quads: &[[u8; 4]]) -> Vec<(Vec<u8>, Vec<usize>)> {
     }
 }
 
-/// A star and those with which it makes most of its quads `of_hub` whole.
-fn stars_around(hub: u8, quads: &[[u8; 4]], of_hub: &[usize]) -> [bool; 256] {
+/// A star and those with which it makes most quads whole: of `left`, the quads of each star.
+fn stars_around(hub: u8, quads: &[[u8; 4]], left: &[Vec<usize>]) -> [bool; 256] {
     let mut inside = [false; 256];
     inside[usize::from(hub)] = true;
-    for _ in 1..GROUP_STARS {
+    let mut chosen = vec![hub];
+    while chosen.len() < GROUP_STARS {
         let mut gain = [0_u32; 256];
-        for &number in of_hub {
-            let outside = quads[number].iter().filter(|&&s| !inside[usize::from(s)]);
-            // A quad that lacks one star counts eight times as much as one that lacks two.
-            let weight = [0, 64, 8, 1][outside.clone().count().min(3)];
-            outside.for_each(|&star| gain[usize::from(star)] += weight);
+        for &star in &chosen {
+            for &number in &left[usize::from(star)] {
+                let quad = quads[number];
+                let is_inside = |s: &u8| inside[usize::from(*s)];
+                // Each quad once: where its first star inside is met.
+                if quad.iter().copied().find(is_inside) != Some(star) {
+                    continue;
+                }
+                let outside = quad.iter().filter(|s| !is_inside(s));
+                // A quad that lacks one star counts eight times as much as one that lacks two.
+                let weight = [0, 64, 8, 1][outside.clone().count().min(3)];
+                outside.for_each(|&s| gain[usize::from(s)] += weight);
+            }
         }
-        let next = (0..256).rev().max_by_key(|&star| gain[star]);
-        match next.filter(|&star| gain[star] > 0) {
-            Some(star) => inside[star] = true,
+        let next = (0..=u8::MAX)
+            .rev()
+            .max_by_key(|&star| gain[usize::from(star)]);
+        match next.filter(|&star| gain[usize::from(star)] > 0) {
+            Some(star) => {
+                inside[usize::from(star)] = true;
+                chosen.push(star);
+            }
             None => break,
         }
     }

@@ -1,9 +1,9 @@
 //! Reads a star-index in place. Nothing it holds is trusted before its checksum was verified.
 
-use crate::drawn::{self, Drawn};
+use crate::drawn::{self, Drawn, Places};
 use crate::layout::{
-    BLOCK_BYTES, Band, CODE_BYTES, GROUP_CELLS, HEADER_BYTES, Header, MAGIC, NO_PAGE,
-    OLDEST_VERSION, Tier, VERSION, cells_of_depth, groups_of_depth, padded, star_bytes,
+    BLOCK_BYTES, Band, GROUP_CELLS, HEADER_BYTES, Header, MAGIC, NO_PAGE, OLDEST_VERSION, Tier,
+    VERSION, cells_of_depth, groups_of_depth, padded, star_bytes,
 };
 use crate::memory::Memory;
 use crate::star::StarRecord;
@@ -356,12 +356,19 @@ impl StarIndex {
     fn draw(&self, tile: &Tile<'_>, quads: usize) -> Result<Vec<u8>, IndexError> {
         let damaged = || IndexError::Damaged("tile");
         let (locals, groups) = tile.groups().ok_or_else(damaged)?;
-        let stars = locals.numbers().map(|number| self.star(number));
-        let stars: Vec<StarRecord> = stars.collect::<Result<_, _>>()?;
-        let places = drawn::places(&stars).ok_or_else(damaged)?;
-        let codes = drawn::codes(groups, &places, quads);
-        codes
-            .filter(|codes| codes.len() == CODE_BYTES * quads)
-            .ok_or_else(damaged)
+        let mut places = Places::default();
+        // Neighbours in the sky have numbers close to each other: a few stars are fetched at once.
+        const AT_ONCE: u64 = 64;
+        let (mut first, mut near) = (0, Cow::Borrowed(&[][..]));
+        for number in locals.numbers().map(u64::from) {
+            let mut place = number.wrapping_sub(first) as usize;
+            if place >= near.len() {
+                let end = self.header.stars.min(number + AT_ONCE);
+                (first, near, place) = (number, self.records(number, end)?, 0);
+            }
+            let star = near.get(place).ok_or_else(damaged)?;
+            places.push(star).ok_or_else(damaged)?;
+        }
+        drawn::codes(groups, &places, quads).ok_or_else(damaged)
     }
 }

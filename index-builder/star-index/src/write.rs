@@ -47,6 +47,30 @@ pub struct BandContents {
     pub tiles: Vec<Vec<StoredQuad>>,
 }
 
+impl BandContents {
+    /// The tile records in order, in pieces that were worked on side by side.
+    fn encoded(&self) -> Result<Vec<EncodedTiles>, TileTooFull> {
+        const PIECES: usize = 16;
+        let length = self.tiles.len().div_ceil(PIECES).max(1);
+        let encode = |first: usize, quads: &[Vec<StoredQuad>]| {
+            let mut tiles = EncodedTiles::default();
+            for (number, quads) in quads.iter().enumerate() {
+                tiles.push((first + number) as u64, quads, self.form)?;
+            }
+            Ok(tiles)
+        };
+        std::thread::scope(|scope| {
+            let pieces = self.tiles.chunks(length).enumerate();
+            let pieces: Vec<_> = pieces
+                .map(|(k, quads)| scope.spawn(move || encode(k * length, quads)))
+                .collect();
+            let done = pieces.into_iter().map(|piece| piece.join());
+            done.map(|piece| piece.unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+                .collect()
+        })
+    }
+}
+
 /// The star table in its final order, with the cells of each tier.
 #[derive(Debug, Clone)]
 pub struct StarTable {
@@ -140,11 +164,9 @@ impl Contents<'_> {
             first += cells.len();
         }
         for (number, band) in self.bands.iter().enumerate() {
-            let mut tiles = EncodedTiles::default();
-            for (tile, quads) in band.tiles.iter().enumerate() {
-                tiles.push(tile as u64, quads, band.form)?;
+            for tiles in band.encoded()? {
+                writer.put_tiles(number, &tiles)?;
             }
-            writer.put_tiles(number, &tiles)?;
             writer.widen(number, band.size_rad);
         }
         Ok(writer.finish(&self.about)?.into_inner())
