@@ -58,7 +58,9 @@ impl Keep {
     /// Thinning twice, or parts first, gives the same as once.
     pub(super) fn thin(&self, stars: &mut Vec<Placed>) {
         stars.par_sort_unstable_by(|a, b| {
-            let by_cell = a.cell.cmp(&b.cell);
+            // Copies: fields of a packed record cannot be referred to.
+            let (cell, other) = (a.cell, b.cell);
+            let by_cell = cell.cmp(&other);
             by_cell.then_with(|| a.record.cmp_brightness(&b.record))
         });
         stars.dedup();

@@ -175,7 +175,10 @@ impl Batch {
 
 /// Codes drawn so far, by band, group and tile: a second look at a tile costs no more than reading.
 #[derive(Debug, Default)]
-pub(crate) struct Drawn(Vec<Vec<OnceLock<Box<[OnceLock<Vec<u8>>]>>>>);
+pub(crate) struct Drawn(Vec<Vec<OnceLock<OfGroup>>>);
+
+/// Codes of each tile of a group.
+type OfGroup = Box<[OnceLock<Vec<u8>>]>;
 
 impl Drawn {
     /// For bands with tiles of these depths.

@@ -71,7 +71,7 @@ impl<'a> Iterator for Groups<'a> {
 
 /// Appends a group: local numbers of its stars, and those of the quads, all among them.
 pub(crate) fn append(bytes: &mut Vec<u8>, stars: &[u8], quads: &[[u8; 4]]) {
-    bytes.push((stars.len() - 1 | (quads.len() - 1) << 3) as u8);
+    bytes.push((stars.len() - 1) as u8 | ((quads.len() - 1) << 3) as u8);
     bytes.extend_from_slice(stars);
     let place = |star: u8| stars.iter().position(|&s| s == star).unwrap_or(0) as u32;
     let bits = |quad: &[u8; 4]| (0..4).fold(0, |bits, k| bits | place(quad[k]) << (3 * k));
