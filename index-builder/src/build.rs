@@ -6,7 +6,7 @@ use crate::repeats;
 use crate::select::brightest_per_cell;
 use rayon::prelude::*;
 use star_index::StarRecord;
-use star_index::write::{BandContents, Contents, StarTable, StoredQuad};
+use star_index::write::{BandContents, Contents, StarTable, StoredQuad, TileForm};
 use star_index::writer::{About, WriteError};
 
 /// Records of catalogue stars.
@@ -19,7 +19,7 @@ pub fn records_of(catalogue: &Catalogue) -> Vec<StarRecord> {
             let (ra, dec) = (star.ra_deg.to_radians(), star.dec_deg.to_radians());
             let (sa, ca) = (libm::sin(ra), libm::cos(ra));
             let (sd, cd) = (libm::sin(dec), libm::cos(dec));
-            StarRecord::new([cd * ca, cd * sa, sd], star.pm_mas_yr, star.mag, star.bv)
+            StarRecord::new([cd * ca, cd * sa, sd], star.pm_mas_yr, star.mag)
         })
         .collect()
 }
@@ -45,17 +45,20 @@ pub fn default_recipes() -> Vec<Recipe> {
                 sparse_rad: edge_rad,
                 longest_rad: 2.6 * edge_rad,
                 tile_depth: depth.saturating_sub(2),
+                form: TileForm::Grouped,
             };
             if depth < FIRST_DEPTH {
                 return common;
             }
             // No smaller band helps out in the smallest fields: more stars, and more neighbours
-            // where they are far apart, fewer where they are plenty.
+            // where they are far apart, fewer where they are plenty. Two thirds of all quads, and
+            // the last that are looked at: their codes are left out.
             Recipe {
                 per_cell: 5,
                 neighbours: 4,
                 neighbours_sparse: 6,
                 sparse_rad: 0.7 * edge_rad,
+                form: TileForm::Codeless,
                 ..common
             }
         })
@@ -110,6 +113,7 @@ pub fn build(catalogue: &Catalogue, recipes: &[Recipe], origin: &str) -> Result<
                 depth: recipe.tile_depth,
                 thin_depth: recipe.thin_depth,
                 size_rad: sizes(&table.records, &tiles),
+                form: recipe.form,
                 tiles,
             }
         })

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 use star_index::StarRecord;
 use star_index::quad::{canonical, on_tangent_plane, pack};
-use star_index::write::{StoredQuad, cell_of};
+use star_index::write::{StoredQuad, TileForm, cell_of};
 
 /// Unit vectors of chosen stars, in buckets, for finding the nearest of them.
 struct Neighbourhood<'a> {
@@ -95,6 +95,8 @@ pub struct Recipe {
     pub longest_rad: f64,
     /// HEALPix depth of the band's tiles.
     pub tile_depth: u8,
+    /// How its tiles are written.
+    pub form: TileForm,
 }
 
 impl Recipe {

@@ -18,11 +18,10 @@ pub struct Expected {
     pub share: f64,
 }
 
-/// Quads of 12 bytes and their local star numbers, bytes per cell of every band; since local numbers
-/// take no more bits than they need, an index is about a tenth smaller. The made-up skies of
+/// Quads and the star numbers of their tiles, bytes per cell of every band. The made-up skies of
 /// `benches/DEEP.md` need 180 where five cells in six are full. `tests/expected.rs` compares it with
 /// indexes of circles of 1 to 4 deg whose cells are all full.
-const BAND_BYTES_PER_CELL: f64 = 220.0;
+const BAND_BYTES_PER_CELL: f64 = 200.0;
 
 /// What fields of some width need within `radius_deg` of these positions (ICRS, degrees); of the
 /// whole sky where there are none.

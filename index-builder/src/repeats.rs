@@ -85,12 +85,7 @@ mod tests {
         let [x, y] = [east_arcsec, north_arcsec].map(|a| (a / 3600.0).to_radians());
         let z = (1.0 - x * x - y * y).sqrt();
         // In a slanting plane, so that no axis is special.
-        StarRecord::new(
-            [0.6 * z - 0.8 * x, y, 0.8 * z + 0.6 * x],
-            [0.0; 2],
-            mag,
-            None,
-        )
+        StarRecord::new([0.6 * z - 0.8 * x, y, 0.8 * z + 0.6 * x], [0.0; 2], mag)
     }
 
     /// How many of two stars `arcsec` apart are left.

@@ -54,7 +54,7 @@ fn equal_pairs(index: &star_index::StarIndex, arcsec: f64) -> (usize, usize) {
     let mut stars = Vec::new();
     for (tier, info) in index.tiers().iter().enumerate() {
         let cells = 12_u64 << (2 * info.depth);
-        for star in index.cells(tier, 0, cells).unwrap() {
+        for star in index.cells(tier, 0, cells).unwrap().iter() {
             stars.push((star.mag_centi(), star.vector()));
         }
     }

@@ -82,7 +82,8 @@ fn built(out: &Path, inputs: &[&Path], region: &Region) -> StarIndex {
 fn stars_at(index: &StarIndex, at: [f64; 2], mags: [f64; 2]) -> usize {
     let mut count = 0;
     for (tier, info) in index.tiers().iter().enumerate() {
-        for star in index.cells(tier, 0, 12 << (2 * info.depth)).unwrap() {
+        let stars = index.cells(tier, 0, 12 << (2 * info.depth)).unwrap();
+        for star in stars.iter() {
             let chord2: f64 = (0..3)
                 .map(|i| (star.vector()[i] - vector(at)[i]).powi(2))
                 .sum();

@@ -3,7 +3,6 @@
 use super::output::print_text;
 use super::{Status, complain, ember, index};
 use crate::sky::Sky;
-use std::env::consts::{ARCH, OS};
 use std::fmt::Write;
 use std::thread::available_parallelism;
 
@@ -49,7 +48,7 @@ pub(super) fn version_and_facts() -> String {
     line(
         &mut text,
         "system",
-        &format!("{ARCH} {OS}{}, {threads} threads", abi()),
+        &format!("{}, {threads} threads", env!("NIGHTFIX_TARGET")),
     );
     line(&mut text, "features", &features().join(", "));
     line(&mut text, "star-index", &built_in());
@@ -78,19 +77,6 @@ fn places() -> String {
 
 fn line(text: &mut String, label: &str, value: &str) {
     let _ = writeln!(text, "{label:<14}{value}");
-}
-
-/// The C library or compiler that the program was made for.
-fn abi() -> &'static str {
-    if cfg!(target_env = "gnu") {
-        " gnu"
-    } else if cfg!(target_env = "musl") {
-        " musl"
-    } else if cfg!(target_env = "msvc") {
-        " msvc"
-    } else {
-        ""
-    }
 }
 
 fn features() -> Vec<&'static str> {

@@ -148,6 +148,7 @@ mod tests {
                     .unwrap()
                     .iter()
                     .map(|r| r.vector())
+                    .collect::<Vec<_>>()
             })
             .collect();
         for (ra, dec, radius_deg) in [

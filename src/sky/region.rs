@@ -66,7 +66,7 @@ impl SkyRegion {
         for tier in 0..index.tiers().len() {
             let first = self.stars.len();
             for (from, to) in cover.ranges(index.tiers()[tier].depth as u8) {
-                for record in index.cells(tier, from, to)? {
+                for record in index.cells(tier, from, to)?.iter() {
                     let vector = record.vector_after(years);
                     if chord2(vector, centre) <= limit2 {
                         self.stars.push(RegionStar {

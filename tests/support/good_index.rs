@@ -3,10 +3,10 @@
 use star_index::StarRecord;
 use star_index::layout::cells_of_depth;
 use star_index::quad::{canonical, on_tangent_plane, pack};
-use star_index::write::{BandContents, Contents, StarTable, StoredQuad, cell_of};
+use star_index::write::{BandContents, Contents, StarTable, StoredQuad, TileForm, cell_of};
 use star_index::writer::About;
 
-/// So many stars on a golden spiral, quads of neighbours in two bands.
+/// So many stars on a golden spiral, quads of neighbours in three bands, one of each form.
 pub fn good_of(count: usize) -> Vec<u8> {
     let stars: Vec<StarRecord> = (0..count)
         .map(|i| {
@@ -15,11 +15,11 @@ pub fn good_of(count: usize) -> Vec<u8> {
             let (sin, cos) = (std::f64::consts::PI * (3.0 - 5_f64.sqrt()) * i as f64).sin_cos();
             let across = (1.0 - z * z).sqrt();
             let mag = (i * 37 % 1100) as f64 / 100.0;
-            StarRecord::new([across * cos, across * sin, z], [1.0, -2.0], mag, None)
+            StarRecord::new([across * cos, across * sin, z], [1.0, -2.0], mag)
         })
         .collect();
     let table = StarTable::new(&stars);
-    let band = |depth: u8, step: usize| {
+    let band = |depth: u8, step: usize, form: TileForm| {
         let mut tiles = vec![Vec::new(); cells_of_depth(depth)];
         for first in (0..(count - 3) as u32).step_by(step) {
             let set = [first, first + 1, first + 2, first + 3];
@@ -37,6 +37,7 @@ pub fn good_of(count: usize) -> Vec<u8> {
             depth,
             thin_depth: depth,
             size_rad,
+            form,
             tiles,
         }
     };
@@ -48,7 +49,11 @@ pub fn good_of(count: usize) -> Vec<u8> {
             covered_share: 1.0,
         },
         table: &table,
-        bands: vec![band(2, 4), band(1, 7)],
+        bands: vec![
+            band(3, 5, TileForm::Codeless),
+            band(2, 4, TileForm::Grouped),
+            band(1, 7, TileForm::Plain),
+        ],
     };
     contents.to_bytes().expect("few stars a tile")
 }

@@ -1,8 +1,8 @@
 //! The checksums of a star-index made right after damage: else nothing behind a checksum would ever
 //! be reached. Then everything in it is read.
 
+use star_index::StarIndex;
 use star_index::layout::{BLOCK_BYTES, HEADER_BYTES, Header, cells_of_depth};
-use star_index::{StarIndex, StarRecord};
 use std::mem::offset_of;
 use xxhash_rust::xxh3::xxh3_64;
 
@@ -45,7 +45,7 @@ pub fn read_all(index: &StarIndex) -> usize {
         for cell in 0..cells_of_depth(tier.depth as u8) as u64 {
             read += index
                 .cells(number, cell, cell + 1)
-                .map_or(0, <[StarRecord]>::len);
+                .map_or(0, |stars| stars.len());
         }
     }
     for (number, band) in index.bands().iter().enumerate() {

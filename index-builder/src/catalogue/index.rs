@@ -13,7 +13,8 @@ pub(super) fn read(path: &Path, batches: &mut Batches<'_>) -> Result<ReadCounts,
     for (tier, info) in index.tiers().iter().enumerate() {
         let cells = cells_of_depth(info.depth as u8) as u64;
         for first in (0..cells).step_by(4096) {
-            for record in index.cells(tier, first, cells.min(first + 4096))? {
+            let stars = index.cells(tier, first, cells.min(first + 4096))?;
+            for record in stars.iter() {
                 let [x, y, z] = record.vector();
                 counts.rows += 1;
                 let star = CatalogueStar {
@@ -21,7 +22,7 @@ pub(super) fn read(path: &Path, batches: &mut Batches<'_>) -> Result<ReadCounts,
                     dec_deg: libm::atan2(z, x.hypot(y)).to_degrees(),
                     pm_mas_yr: record.pm_mas_yr(),
                     mag: f64::from(record.mag_centi()) / 100.0,
-                    bv: record.bv().map(f64::from),
+                    bv: None,
                 };
                 if !batches.push(InputStar { star, epoch_jyear }) {
                     return Ok(counts);

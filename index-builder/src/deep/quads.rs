@@ -7,7 +7,7 @@ use super::stars::{Keep, Numbered, PARTITION_DEPTH};
 use crate::choose::distance2;
 use star_index::StarRecord;
 use star_index::quad::{canonical, on_tangent_plane, pack};
-use star_index::write::{EncodedTiles, StoredQuad, TileTooFull};
+use star_index::write::{EncodedTiles, StoredQuad, TileForm, TileTooFull};
 
 /// Cells of a depth that surround a partition, ascending.
 #[derive(Debug, Clone)]
@@ -192,7 +192,7 @@ impl Neighbourhood {
         let mut tiles = EncodedTiles::default();
         for tile in quads.chunk_by(|a, b| a.0 == b.0) {
             let members: Vec<StoredQuad> = tile.iter().map(|(_, quad)| *quad).collect();
-            tiles.push(tile[0].0, &members)?;
+            tiles.push(tile[0].0, &members, TileForm::Plain)?;
         }
         let angle = |chord2: f64| 2.0 * libm::asin((0.5 * chord2.sqrt()).min(1.0));
         Ok((tiles, size2.map(angle)))

@@ -191,5 +191,5 @@ pub(super) fn record_of(input: &InputStar) -> StarRecord {
     ];
     let length = moved.iter().map(|c| c * c).sum::<f64>().sqrt();
     let vector = moved.map(|c| c / length);
-    StarRecord::new(vector, star.pm_mas_yr, star.mag, star.bv)
+    StarRecord::new(vector, star.pm_mas_yr, star.mag)
 }

@@ -4,7 +4,7 @@
 //!
 //! ```text
 //! 0      Header          256 bytes
-//! 256    body            stars: StarRecord, 16 bytes each, tier by tier, cell by cell
+//! 256    body            stars: StarRecord, 14 bytes each, tier by tier, cell by cell
 //!                        tile records (below)
 //!                        cell pages, tile pages (below)
 //!        directory       Tier per star tier
@@ -32,26 +32,51 @@
 //! first ones that still hold 16 stars. Within a cell stars are sorted by magnitude.
 //!
 //! **Quad bands.** A band holds quads of like angular size. A tile is a HEALPix (nested) cell of
-//! the band's depth; a quad belongs to the tile that holds its first star (A). A tile record is
+//! the band's depth; a quad belongs to the tile that holds its first star (A). The stars of a tile's
+//! quads, in the order of their numbers in the star table, have local numbers 0 to L - 1. A tile
+//! record is plain:
 //!
 //! ```text
 //! u32 number of locals L, u32 number of quads Q
-//! L x u32   star numbers (into the star table) that the tile's quads use
+//! L x u32   star numbers (into the star table)
 //! Q x 6 B   packed codes (see `quad::pack`), in ascending order
 //! Q x 4w b  four local numbers of w bits each: A, B, C, D from the highest bits down
 //! zeros     up to a multiple of 8
 //! ```
 //!
-//! w is what L asks for ([`local_bits`]); in version 2, which is still read, it is 12. Local numbers
-//! follow one another bit by bit, the lowest bit of a byte first: the numbers of the quads are bits
-//! 0 to 4w - 1, 4w to 8w - 1 and so on of one long little-endian number.
+//! w is what L asks for ([`local_bits`]). Local numbers follow one another bit by bit, the lowest bit
+//! of a byte first: the numbers of the quads are bits 0 to 4w - 1, 4w to 8w - 1 and so on of one long
+//! little-endian number.
+//!
+//! Or it is grouped, which takes a third less for quads that join neighbours in all ways:
+//!
+//! ```text
+//! u32       number of locals L, at most 256, + [`GROUPED`], + [`CODELESS`] where codes are left out
+//! u32       number of quads Q
+//! u32 N, u32 G
+//! N B       star numbers: the first, then differences; seven bits a byte, the lowest first, the top
+//!           bit says that more follow
+//! Q x 6 B   packed codes in the order of the groups, unless they are left out
+//! G B       groups, until all Q quads are named
+//! zeros     up to a multiple of 8
+//! ```
+//!
+//! A group is a byte of n - 1 in its lower three bits and m - 1 in the upper five; n bytes, the local
+//! numbers of its stars; and m quads of 12 bits, which say where A, B, C and D stand among these
+//! stars, from the lowest bits up: 12 bits one after the other as above, zeros to the next whole byte.
+//!
+//! Codes that are left out are drawn from the stars when a tile is first asked for (`drawn`).
+//!
+//! **Versions before.** In version 3 there are no grouped tiles, and a star takes 16 bytes: B-V in
+//! hundredths comes last. In version 2 w is 12 besides. Both are read.
 
+use crate::star::StarRecord;
 use bytemuck::{Pod, Zeroable};
 
 /// First bytes of every star-index.
 pub const MAGIC: [u8; 8] = *b"NFSKY\x00\r\n";
 /// Version of this layout.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 /// Oldest version that is still read.
 pub const OLDEST_VERSION: u32 = 2;
 /// Bytes of one checksummed block.
@@ -70,6 +95,17 @@ pub const TIER_DEPTH: u8 = 2;
 pub const LOCAL_BITS: u32 = 12;
 /// Bytes of a packed code.
 pub const CODE_BYTES: usize = 6;
+
+/// Set in the number of locals: the tile record is grouped.
+pub const GROUPED: u32 = 1 << 31;
+/// Set besides: its codes are left out.
+pub const CODELESS: u32 = 1 << 30;
+/// Most locals of a grouped tile record.
+pub const GROUPED_LOCALS: usize = 256;
+/// Most stars of a group.
+pub const GROUP_STARS: usize = 8;
+/// Most quads of a group.
+pub const GROUP_QUADS: usize = 32;
 
 /// The head of the file.
 #[repr(C)]
@@ -174,7 +210,15 @@ pub fn fields_of_band_deg(thin_depth: u32) -> [f64; 2] {
     BAND_EDGES.map(|edges| edges * edge_deg)
 }
 
-/// Bits of a local star number in the record of a tile with `locals` stars, in an index of `version`.
+/// Bytes of a star in an index of `version`.
+pub fn star_bytes(version: u32) -> usize {
+    if version < 4 {
+        return 16;
+    }
+    std::mem::size_of::<StarRecord>()
+}
+
+/// Bits of a local star number in the plain record of a tile with `locals` stars, in an index of `version`.
 pub fn local_bits(version: u32, locals: usize) -> u32 {
     if version < 3 {
         return LOCAL_BITS;

@@ -5,13 +5,17 @@
 //! [`StarIndex`] reads, [`write::Contents`] and [`writer::IndexWriter`] write, [`quad`] holds the
 //! numbers that describe a quad's shape, shared by the builder and the solver.
 
+mod drawn;
+mod groups;
 pub mod layout;
 mod memory;
 pub mod quad;
 pub mod read;
 pub mod star;
+mod tile;
 pub mod write;
 pub mod writer;
 
-pub use read::{IndexError, StarIndex, Tile};
+pub use read::{IndexError, StarIndex};
 pub use star::{Star, StarRecord};
+pub use tile::Tile;

@@ -195,6 +195,29 @@ pub fn pack(code: Code) -> u64 {
     coarse << (4 * FINE_BITS) | fine
 }
 
+/// As [`pack`], Re C, Im C, Re D, Im D, but where a number lies on the border of two steps; without a
+/// branch.
+#[inline(always)]
+pub(crate) fn pack_steps(c_re: f32, c_im: f32, d_re: f32, d_im: f32) -> u64 {
+    // A number of this size has no fraction: adding rounds, and the low bits are the step.
+    const WHOLE: f32 = (3 << 22) as f32;
+    const LAST: f32 = STEPS - 1.0;
+    const LOW: u32 = (1 << FINE_BITS) - 1;
+    let step = |number: f32| {
+        let above = if number > 0.0 { number } else { 0.0 };
+        let within = if above < LAST { above } else { LAST };
+        (within + WHOLE).to_bits() & ((1 << CODE_BITS) - 1)
+    };
+    let real = |number: f32| step(number * STEPS - 0.5);
+    let imaginary = |number: f32| step(number * (STEPS / (2.0 * IM_HALF_RANGE)) + 0.5 * LAST);
+    let (c0, c1, d0, d1) = (real(c_re), imaginary(c_im), real(d_re), imaginary(d_im));
+    let high = |step: u32, place: u32| (step >> FINE_BITS) << (place * COARSE_BITS);
+    let low = |step: u32, place: u32| (step & LOW) << (place * FINE_BITS);
+    let coarse = high(c0, 3) | high(c1, 2) | high(d0, 1) | high(d1, 0);
+    let fine = low(c0, 3) | low(c1, 2) | low(d0, 1) | low(d1, 0);
+    u64::from(coarse) << (4 * FINE_BITS) | u64::from(fine)
+}
+
 /// The coarse cell of a packed code.
 #[inline]
 pub fn coarse_cell(packed: u64) -> usize {

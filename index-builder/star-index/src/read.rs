@@ -1,12 +1,14 @@
 //! Reads a star-index in place. Nothing it holds is trusted before its checksum was verified.
 
+use crate::drawn::{self, Drawn, Places};
 use crate::layout::{
-    BLOCK_BYTES, Band, CODE_BYTES, GROUP_CELLS, HEADER_BYTES, Header, LOCAL_BITS, MAGIC, NO_PAGE,
-    OLDEST_VERSION, Tier, VERSION, cells_of_depth, groups_of_depth, local_bits, local_bytes,
-    padded,
+    BLOCK_BYTES, Band, GROUP_CELLS, HEADER_BYTES, Header, MAGIC, NO_PAGE, OLDEST_VERSION, Tier,
+    VERSION, cells_of_depth, groups_of_depth, padded, star_bytes,
 };
 use crate::memory::Memory;
 use crate::star::StarRecord;
+use crate::tile::{Head, Tile};
+use std::borrow::Cow;
 use std::path::Path;
 use xxhash_rust::xxh3::xxh3_64;
 
@@ -48,6 +50,7 @@ pub struct StarIndex {
     tiers: Vec<Tier>,
     bands: Vec<Band>,
     checksums: usize,
+    drawn: Drawn,
 }
 
 impl std::fmt::Debug for StarIndex {
@@ -55,76 +58,6 @@ impl std::fmt::Debug for StarIndex {
         f.debug_struct("StarIndex")
             .field("header", &self.header)
             .finish_non_exhaustive()
-    }
-}
-
-/// The quads of one tile.
-#[derive(Debug, Clone, Copy)]
-pub struct Tile<'a> {
-    locals: &'a [u32],
-    codes: &'a [u8],
-    stars: &'a [u8],
-    local_bits: u32,
-}
-
-impl<'a> Tile<'a> {
-    const EMPTY: Tile<'static> = Tile {
-        locals: &[],
-        codes: &[],
-        stars: &[],
-        local_bits: LOCAL_BITS,
-    };
-
-    /// Number of quads.
-    pub fn len(&self) -> usize {
-        self.codes.len() / CODE_BYTES
-    }
-
-    /// True where the tile holds no quad.
-    pub fn is_empty(&self) -> bool {
-        self.codes.is_empty()
-    }
-
-    /// Packed codes in stored order.
-    #[inline]
-    pub fn codes(&self) -> impl Iterator<Item = u64> + 'a {
-        self.codes.chunks_exact(CODE_BYTES).map(six_bytes)
-    }
-
-    /// Star numbers A, B, C, D of quad `number`; `None` beyond the end or for a number that the
-    /// tile cannot name.
-    pub fn stars(&self, number: usize) -> Option<[u32; 4]> {
-        let bits = self.local_bits;
-        if number >= self.len() {
-            return None;
-        }
-        let place = number * 4 * bits as usize;
-        let packed = eight_bytes(self.stars.get(place / 8..)?) >> (place % 8);
-        let mut stars = [0; 4];
-        for (i, star) in stars.iter_mut().enumerate() {
-            let local = packed >> ((3 - i as u32) * bits) & ((1 << bits) - 1);
-            *star = *self.locals.get(local as usize)?;
-        }
-        Some(stars)
-    }
-}
-
-#[inline]
-fn six_bytes(chunk: &[u8]) -> u64 {
-    let low = u32::from_le_bytes([chunk[0], chunk[1], chunk[2], chunk[3]]);
-    let high = u16::from_le_bytes([chunk[4], chunk[5]]);
-    u64::from(high) << 32 | u64::from(low)
-}
-
-/// The first eight bytes, or those that are there.
-#[inline]
-fn eight_bytes(bytes: &[u8]) -> u64 {
-    match bytes.first_chunk() {
-        Some(whole) => u64::from_le_bytes(*whole),
-        None => bytes
-            .iter()
-            .rev()
-            .fold(0, |value, &byte| value << 8 | u64::from(byte)),
     }
 }
 
@@ -222,12 +155,14 @@ impl StarIndex {
         if length != checksums + 8 * blocks {
             return Err(wrong);
         }
+        let drawn = Drawn::new(bands.iter().map(|b| b.depth as u8));
         Ok(StarIndex {
             memory,
             header,
             tiers,
             bands,
             checksums,
+            drawn,
         })
     }
 
@@ -288,7 +223,12 @@ impl StarIndex {
 
     /// Stars of the cells `first..end` of a tier, in file order: cell by cell, within a cell
     /// brightest first.
-    pub fn cells(&self, tier: usize, first: u64, end: u64) -> Result<&[StarRecord], IndexError> {
+    pub fn cells(
+        &self,
+        tier: usize,
+        first: u64,
+        end: u64,
+    ) -> Result<Cow<'_, [StarRecord]>, IndexError> {
         let wrong = IndexError::Damaged("offsets");
         let info = self.tiers.get(tier).ok_or(wrong.clone())?;
         if first > end || end > cells_of_depth(info.depth as u8) as u64 {
@@ -342,26 +282,34 @@ impl StarIndex {
     }
 
     /// The star with a number of the star table.
-    pub fn star(&self, number: u32) -> Result<&StarRecord, IndexError> {
+    pub fn star(&self, number: u32) -> Result<StarRecord, IndexError> {
         self.records(u64::from(number), u64::from(number) + 1)?
             .first()
+            .copied()
             .ok_or(IndexError::Damaged("star number"))
     }
 
-    fn records(&self, start: u64, end: u64) -> Result<&[StarRecord], IndexError> {
+    fn records(&self, start: u64, end: u64) -> Result<Cow<'_, [StarRecord]>, IndexError> {
         if end < start || end > self.header.stars {
             return Err(IndexError::Damaged("star number"));
         }
-        let size = std::mem::size_of::<StarRecord>() as u64;
+        let size = star_bytes(self.header.version);
         let place = |number: u64| {
-            let bytes = number.checked_mul(size)?;
+            let bytes = number.checked_mul(size as u64)?;
             bytes.checked_add(HEADER_BYTES as u64)
         };
         let (start, end) = place(start)
             .zip(place(end))
             .ok_or(IndexError::Damaged("star number"))?;
         let bytes = self.body(start, end)?;
-        bytemuck::try_cast_slice(bytes).map_err(|_| IndexError::Damaged("alignment"))
+        if size == std::mem::size_of::<StarRecord>() {
+            let records = bytemuck::try_cast_slice(bytes);
+            return Ok(Cow::Borrowed(
+                records.map_err(|_| IndexError::Damaged("alignment"))?,
+            ));
+        }
+        let record = |bytes: &[u8]| bytemuck::pod_read_unaligned(&bytes[..size_of::<StarRecord>()]);
+        Ok(bytes.chunks_exact(size).map(record).collect())
     }
 
     /// The quads of one tile of a band.
@@ -384,27 +332,43 @@ impl StarIndex {
             return Ok(Tile::EMPTY);
         }
         let damaged = || IndexError::Damaged("tile");
-        let counts: &[u32] = bytemuck::try_cast_slice(self.body(start, start.saturating_add(8))?)
-            .map_err(|_| damaged())?;
-        let (locals, quads) = (counts[0] as usize, counts[1] as usize);
-        let bits = local_bits(self.header.version, locals);
-        if bits > LOCAL_BITS {
-            return Err(damaged());
+        let words = |at: u64| {
+            let bytes = self.body(start.saturating_add(at), start.saturating_add(at + 8))?;
+            let words: &[u32; 2] = bytemuck::try_from_bytes(bytes).map_err(|_| damaged())?;
+            Ok(*words)
+        };
+        let head = Head::new(self.header.version, words(0)?, || words(8))?.ok_or_else(damaged)?;
+        let length = head.record_bytes().ok_or_else(damaged)?;
+        let record = self.body(start, start.saturating_add(length as u64))?;
+        let found = head.tile(record).ok_or_else(damaged)?;
+        if !head.codeless {
+            return Ok(found);
         }
-        let packed = quads.checked_mul(CODE_BYTES).ok_or_else(damaged)?;
-        let numbers = local_bytes(bits, quads).ok_or_else(damaged)?;
-        let length = 8 + 4 * locals as u64 + packed as u64 + numbers as u64;
-        let record = self.body(start, start.saturating_add(length))?;
-        let (_, rest) = record.split_at_checked(8).ok_or_else(damaged)?;
-        let (star_bytes, rest) = rest.split_at_checked(4 * locals).ok_or_else(damaged)?;
-        let (codes, rest) = rest.split_at_checked(packed).ok_or_else(damaged)?;
-        let stars = rest.get(..numbers).ok_or_else(damaged)?;
-        let locals = bytemuck::try_cast_slice(star_bytes).map_err(|_| damaged())?;
-        Ok(Tile {
-            locals,
-            codes,
-            stars,
-            local_bits: bits,
-        })
+        let kept = self.drawn.of(band, tile).ok_or_else(damaged)?;
+        if kept.get().is_none() {
+            // Two threads may draw the same; one result is kept.
+            let _ = kept.set(self.draw(&found, head.quads())?);
+        }
+        Ok(found.with_codes(kept.get().ok_or_else(damaged)?))
+    }
+
+    /// Draws the codes that a tile record leaves out.
+    fn draw(&self, tile: &Tile<'_>, quads: usize) -> Result<Vec<u8>, IndexError> {
+        let damaged = || IndexError::Damaged("tile");
+        let (locals, groups) = tile.groups().ok_or_else(damaged)?;
+        let mut places = Places::default();
+        // Neighbours in the sky have numbers close to each other: a few stars are fetched at once.
+        const AT_ONCE: u64 = 64;
+        let (mut first, mut near) = (0, Cow::Borrowed(&[][..]));
+        for number in locals.numbers().map(u64::from) {
+            let mut place = number.wrapping_sub(first) as usize;
+            if place >= near.len() {
+                let end = self.header.stars.min(number + AT_ONCE);
+                (first, near, place) = (number, self.records(number, end)?, 0);
+            }
+            let star = near.get(place).ok_or_else(damaged)?;
+            places.push(star).ok_or_else(damaged)?;
+        }
+        drawn::codes(groups, &places, quads).ok_or_else(damaged)
     }
 }

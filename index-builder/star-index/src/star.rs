@@ -1,13 +1,13 @@
-//! A catalogue star as stored: 16 bytes, decoded without trigonometry.
+//! A catalogue star as stored: 14 bytes, decoded without trigonometry.
 
 use bytemuck::{Pod, Zeroable};
 
-/// A star as stored: octahedral coordinates of its direction, proper motion, magnitude, colour.
+/// A star as stored: octahedral coordinates of its direction, proper motion, magnitude.
 ///
 /// The unit sphere is projected on the octahedron |x| + |y| + |z| = 1 and the lower half folded
 /// outward into a square (Meyer et al. 2010, "On floating-point normal vectors", CGF 29, 1405).
 /// 31 bits an axis resolve better than 0.3 mas.
-#[repr(C)]
+#[repr(C, packed(2))]
 #[derive(Debug, Clone, Copy, Pod, Zeroable, PartialEq, Eq)]
 pub struct StarRecord {
     u: i32,
@@ -15,7 +15,6 @@ pub struct StarRecord {
     pm_ra_mas: i16,
     pm_dec_mas: i16,
     mag_centi: i16,
-    bv_centi: i16,
 }
 
 /// A star ready for use.
@@ -29,12 +28,11 @@ pub struct Star {
 
 const UNIT: f64 = 2_147_483_647.0;
 const MAS_TO_RAD: f64 = std::f64::consts::PI / (180.0 * 3_600_000.0);
-const NO_COLOUR: i16 = i16::MAX;
 
 impl StarRecord {
     /// A record of a star: unit vector at the epoch of the index, proper motion in mas/yr (RA
-    /// with cos Dec; beyond 32 arcsec/yr it is cut), magnitude, B-V.
-    pub fn new(vector: [f64; 3], pm_mas_yr: [f64; 2], mag: f64, bv: Option<f64>) -> StarRecord {
+    /// with cos Dec; beyond 32 arcsec/yr it is cut), magnitude.
+    pub fn new(vector: [f64; 3], pm_mas_yr: [f64; 2], mag: f64) -> StarRecord {
         let [x, y, z] = vector;
         let sum = x.abs() + y.abs() + z.abs();
         let (mut u, mut v) = (x / sum, y / sum);
@@ -48,21 +46,25 @@ impl StarRecord {
             pm_ra_mas: pm_mas_yr[0].round() as i16,
             pm_dec_mas: pm_mas_yr[1].round() as i16,
             mag_centi: (mag * 100.0).round() as i16,
-            bv_centi: bv.map_or(NO_COLOUR, |c| {
-                (c * 100.0).round().clamp(-3000.0, 3000.0) as i16
-            }),
         }
     }
 
-    /// ICRS unit vector at the epoch of the index.
+    /// The point of the octahedron: a vector in the star's ICRS direction at the epoch of the index.
     #[inline]
-    pub fn vector(&self) -> [f64; 3] {
+    pub(crate) fn direction(&self) -> [f64; 3] {
         let (mut x, mut y) = (f64::from(self.u) / UNIT, f64::from(self.v) / UNIT);
         let z = 1.0 - x.abs() - y.abs();
         if z < 0.0 {
             let sign = |c: f64| if c < 0.0 { -1.0 } else { 1.0 };
             (x, y) = ((1.0 - y.abs()) * sign(x), (1.0 - x.abs()) * sign(y));
         }
+        [x, y, z]
+    }
+
+    /// ICRS unit vector at the epoch of the index.
+    #[inline]
+    pub fn vector(&self) -> [f64; 3] {
+        let [x, y, z] = self.direction();
         let scale = 1.0 / (x * x + y * y + z * z).sqrt();
         [x * scale, y * scale, z * scale]
     }
@@ -115,7 +117,7 @@ impl StarRecord {
     /// By magnitude, brightest first; ties in an order that depends on nothing but the star.
     #[inline]
     pub fn cmp_brightness(&self, other: &StarRecord) -> std::cmp::Ordering {
-        let key = |s: &StarRecord| (s.mag_centi, s.u, s.v, s.pm_ra_mas, s.pm_dec_mas, s.bv_centi);
+        let key = |s: &StarRecord| (s.mag_centi, s.u, s.v, s.pm_ra_mas, s.pm_dec_mas);
         key(self).cmp(&key(other))
     }
 
@@ -134,11 +136,6 @@ impl StarRecord {
     /// Proper motion in RA times cos Dec, and in Dec, mas/yr.
     pub fn pm_mas_yr(&self) -> [f64; 2] {
         [f64::from(self.pm_ra_mas), f64::from(self.pm_dec_mas)]
-    }
-
-    /// B-V, where known.
-    pub fn bv(&self) -> Option<f32> {
-        (self.bv_centi != NO_COLOUR).then(|| f32::from(self.bv_centi) / 100.0)
     }
 }
 
@@ -162,7 +159,7 @@ mod tests {
         for ra in 0..36 {
             for dec in [-90.0, -89.99, -45.3, -1e-7, 0.0, 12.0, 89.999, 90.0] {
                 let v = vector(f64::from(ra) * 10.0 + 0.123, dec);
-                let record = StarRecord::new(v, [0.0, 0.0], 5.0, None);
+                let record = StarRecord::new(v, [0.0, 0.0], 5.0);
                 assert!(angle_mas(v, record.vector()) < 1.0);
             }
         }
@@ -174,7 +171,7 @@ mod tests {
     #[test]
     fn proper_motion_of_the_fastest_star() {
         let start = vector(269.45402305, 4.66828815);
-        let record = StarRecord::new(start, [-798.58, 10328.12], 9.54, Some(1.57));
+        let record = StarRecord::new(start, [-798.58, 10328.12], 9.54);
         let moved = record.vector_after(100.0);
         assert!((angle_mas(start, moved) / 1000.0 - 1035.9).abs() < 0.3);
         assert!(moved[2] > start[2]);

@@ -2,8 +2,13 @@
 //!
 //! [`Contents`] holds everything in memory; [`writer`](crate::writer) takes it piece by piece.
 
-use crate::layout::{CODE_BYTES, LOCAL_BITS, TIER_BASE, TIER_DEPTH, VERSION, local_bits, padded};
+use crate::groups::{append, divide};
+use crate::layout::{
+    CODE_BYTES, CODELESS, GROUPED, GROUPED_LOCALS, LOCAL_BITS, TIER_BASE, TIER_DEPTH, VERSION,
+    local_bits, padded,
+};
 use crate::star::StarRecord;
+use crate::tile::Locals;
 use crate::writer::{About, BandShape, IndexWriter, TierShape, WriteError};
 use std::io::Cursor;
 
@@ -16,6 +21,17 @@ pub struct StoredQuad {
     pub stars: [u32; 4],
 }
 
+/// How the quads of a tile are written: see [`crate::layout`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TileForm {
+    /// Each by itself: quick to write.
+    Plain,
+    /// In groups of few stars: small where quads share their stars.
+    Grouped,
+    /// Likewise, and their codes are left out: for quads of a few degrees at most.
+    Codeless,
+}
+
 /// A band to be stored.
 #[derive(Debug, Clone)]
 pub struct BandContents {
@@ -25,8 +41,34 @@ pub struct BandContents {
     pub thin_depth: u8,
     /// Shortest and longest AB, radians.
     pub size_rad: [f64; 2],
+    /// How they are written.
+    pub form: TileForm,
     /// Quads by tile, `12 * 4^depth` lists; sorted here.
     pub tiles: Vec<Vec<StoredQuad>>,
+}
+
+impl BandContents {
+    /// The tile records in order, in pieces that were worked on side by side.
+    fn encoded(&self) -> Result<Vec<EncodedTiles>, TileTooFull> {
+        const PIECES: usize = 16;
+        let length = self.tiles.len().div_ceil(PIECES).max(1);
+        let encode = |first: usize, quads: &[Vec<StoredQuad>]| {
+            let mut tiles = EncodedTiles::default();
+            for (number, quads) in quads.iter().enumerate() {
+                tiles.push((first + number) as u64, quads, self.form)?;
+            }
+            Ok(tiles)
+        };
+        std::thread::scope(|scope| {
+            let pieces = self.tiles.chunks(length).enumerate();
+            let pieces: Vec<_> = pieces
+                .map(|(k, quads)| scope.spawn(move || encode(k * length, quads)))
+                .collect();
+            let done = pieces.into_iter().map(|piece| piece.join());
+            done.map(|piece| piece.unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+                .collect()
+        })
+    }
 }
 
 /// The star table in its final order, with the cells of each tier.
@@ -122,11 +164,9 @@ impl Contents<'_> {
             first += cells.len();
         }
         for (number, band) in self.bands.iter().enumerate() {
-            let mut tiles = EncodedTiles::default();
-            for (tile, quads) in band.tiles.iter().enumerate() {
-                tiles.push(tile as u64, quads)?;
+            for tiles in band.encoded()? {
+                writer.put_tiles(number, &tiles)?;
             }
-            writer.put_tiles(number, &tiles)?;
             writer.widen(number, band.size_rad);
         }
         Ok(writer.finish(&self.about)?.into_inner())
@@ -153,38 +193,54 @@ pub struct EncodedTiles {
 }
 
 impl EncodedTiles {
-    /// Appends the record of a tile; a tile without quads has none.
+    /// Appends the record of a tile; a tile without quads has none. One of too many stars for groups
+    /// is written plain.
     ///
     /// # Errors
     ///
     /// A tile that needs more stars than its local numbers can name.
-    pub fn push(&mut self, tile: u64, quads: &[StoredQuad]) -> Result<(), TileTooFull> {
+    pub fn push(
+        &mut self,
+        tile: u64,
+        quads: &[StoredQuad],
+        form: TileForm,
+    ) -> Result<(), TileTooFull> {
         if quads.is_empty() {
             return Ok(());
         }
-        let body = &mut self.bytes;
-        self.tiles.push((tile, body.len() as u64));
+        self.tiles.push((tile, self.bytes.len() as u64));
         self.quads += quads.len() as u64;
         let mut quads = quads.to_vec();
         quads.sort_unstable();
         let mut locals: Vec<u32> = quads.iter().flat_map(|q| q.stars).collect();
         locals.sort_unstable();
         locals.dedup();
+        if form == TileForm::Plain || locals.len() > GROUPED_LOCALS {
+            self.push_plain(&quads, &locals)?;
+        } else {
+            self.push_grouped(&quads, &locals, form == TileForm::Codeless);
+        }
+        self.bytes.resize(padded(self.bytes.len()), 0);
+        Ok(())
+    }
+
+    fn push_plain(&mut self, quads: &[StoredQuad], locals: &[u32]) -> Result<(), TileTooFull> {
+        let body = &mut self.bytes;
         if locals.len() > 1 << LOCAL_BITS {
             let stars = locals.len();
             return Err(TileTooFull { stars });
         }
         body.extend_from_slice(&(locals.len() as u32).to_le_bytes());
         body.extend_from_slice(&(quads.len() as u32).to_le_bytes());
-        for star in &locals {
+        for star in locals {
             body.extend_from_slice(&star.to_le_bytes());
         }
-        for quad in &quads {
+        for quad in quads {
             body.extend_from_slice(&quad.code.to_le_bytes()[..CODE_BYTES]);
         }
         let bits = local_bits(VERSION, locals.len());
         let (mut pending, mut length) = (0_u64, 0);
-        for quad in &quads {
+        for quad in quads {
             let packed = quad.stars.iter().fold(0_u64, |packed, star| {
                 packed << bits | locals.binary_search(star).unwrap_or(0) as u64
             });
@@ -199,8 +255,38 @@ impl EncodedTiles {
         if length > 0 {
             body.push(pending as u8);
         }
-        body.resize(padded(body.len()), 0);
         Ok(())
+    }
+
+    fn push_grouped(&mut self, quads: &[StoredQuad], locals: &[u32], codeless: bool) {
+        let local = |star: u32| locals.binary_search(&star).unwrap_or(0) as u8;
+        let named: Vec<[u8; 4]> = quads.iter().map(|quad| quad.stars.map(local)).collect();
+        let (mut numbers, mut codes, mut groups) = (Vec::new(), Vec::new(), Vec::new());
+        Locals::append(&mut numbers, locals);
+        for (stars, members) in divide(&named) {
+            let of_group: Vec<[u8; 4]> = members.iter().map(|&k| named[k]).collect();
+            append(&mut groups, &stars, &of_group);
+            let stored = members.iter().map(|&k| quads[k].code.to_le_bytes());
+            codes.extend(stored.flat_map(|code| code.into_iter().take(CODE_BYTES)));
+        }
+        let kind = if codeless {
+            GROUPED | CODELESS
+        } else {
+            GROUPED
+        };
+        let head = [
+            locals.len() as u32 | kind,
+            quads.len() as u32,
+            numbers.len() as u32,
+            groups.len() as u32,
+        ];
+        self.bytes
+            .extend(head.iter().flat_map(|word| word.to_le_bytes()));
+        self.bytes.append(&mut numbers);
+        if !codeless {
+            self.bytes.append(&mut codes);
+        }
+        self.bytes.append(&mut groups);
     }
 
     /// Number of quads.

@@ -123,7 +123,7 @@ impl<F: Read + Write + Seek> IndexWriter<F> {
             file,
             tiers,
             bands,
-            end: star_offset(first_star),
+            end: padded(star_offset(first_star) as usize) as u64,
             faintest_mag: -99.0,
         })
     }

@@ -1,11 +1,12 @@
 //! A small star-index written, read back, and damaged in every way.
 
-use star_index::layout::{HEADER_BYTES, Header, cells_of_depth};
-use star_index::quad::{canonical, on_tangent_plane, pack};
-use star_index::write::{BandContents, Contents, StarTable, StoredQuad, cell_of};
+use star_index::layout::{BLOCK_BYTES, Band, HEADER_BYTES, Header, Tier, cells_of_depth};
+use star_index::quad::{canonical, on_tangent_plane, pack, steps};
+use star_index::write::{BandContents, Contents, StarTable, StoredQuad, TileForm, cell_of};
 use star_index::writer::About;
 use star_index::{IndexError, StarIndex, StarRecord};
 use std::path::PathBuf;
+use xxhash_rust::xxh3::xxh3_64;
 
 const STARS: usize = 4000;
 const DEPTH: u8 = 1;
@@ -18,7 +19,7 @@ fn stars() -> Vec<StarRecord> {
             let (sin, cos) = (2.399_963_229_728_653 * i as f64).sin_cos();
             let across = (1.0 - z * z).sqrt();
             let mag = (i * 37 % 1100) as f64 / 100.0;
-            StarRecord::new([across * cos, across * sin, z], [1.0, -2.0], mag, None)
+            StarRecord::new([across * cos, across * sin, z], [1.0, -2.0], mag)
         })
         .collect()
 }
@@ -42,15 +43,16 @@ fn quads(table: &StarTable) -> Vec<Vec<StoredQuad>> {
 fn written() -> (StarTable, Vec<Vec<StoredQuad>>, Vec<u8>) {
     let table = StarTable::new(&stars());
     let tiles = quads(&table);
-    let bytes = bytes_of(&table, &tiles);
+    let bytes = bytes_of(&table, &tiles, TileForm::Plain);
     (table, tiles, bytes)
 }
 
-fn bytes_of(table: &StarTable, tiles: &[Vec<StoredQuad>]) -> Vec<u8> {
+fn bytes_of(table: &StarTable, tiles: &[Vec<StoredQuad>], form: TileForm) -> Vec<u8> {
     let bands = vec![BandContents {
         depth: DEPTH,
         thin_depth: DEPTH,
         size_rad: [0.0, 1.0],
+        form,
         tiles: tiles.to_vec(),
     }];
     let contents = Contents {
@@ -107,8 +109,11 @@ fn comes_back_as_written() {
     let index = OnDisk::new().open(&bytes).expect("a sound index");
     assert_eq!(index.verify_all(), Ok(()));
     for (number, record) in table.records.iter().enumerate() {
-        assert_eq!(index.star(number as u32), Ok(record));
+        assert_eq!(index.star(number as u32), Ok(*record));
     }
+    assert!(assert_quads(&index, &tiles) > 900);
+    let bytes = bytes_of(&table, &tiles, TileForm::Grouped);
+    let index = OnDisk::new().open(&bytes).expect("a sound index");
     assert!(assert_quads(&index, &tiles) > 900);
 }
 
@@ -119,7 +124,7 @@ fn assert_quads(index: &StarIndex, tiles: &[Vec<StoredQuad>]) -> usize {
         let mut expected = quads.clone();
         expected.sort_unstable();
         let tile = index.tile(0, number as u64).expect("a sound tile");
-        let found: Vec<StoredQuad> = tile
+        let mut found: Vec<StoredQuad> = tile
             .codes()
             .enumerate()
             .map(|(i, code)| StoredQuad {
@@ -127,6 +132,7 @@ fn assert_quads(index: &StarIndex, tiles: &[Vec<StoredQuad>]) -> usize {
                 stars: tile.stars(i).expect("in the tile"),
             })
             .collect();
+        found.sort_unstable();
         assert_eq!(found, expected);
         assert_eq!(tile.stars(found.len()), None);
         total += found.len();
@@ -151,28 +157,151 @@ fn local_numbers_of_every_width() {
             total += 1;
         }
     }
-    let bytes = bytes_of(&table, &tiles);
     let disk = OnDisk::new();
-    let index = disk.open(&bytes).expect("a sound index");
-    assert_eq!(assert_quads(&index, &tiles), total);
+    for form in [TileForm::Plain, TileForm::Grouped] {
+        let bytes = bytes_of(&table, &tiles, form);
+        let index = disk.open(&bytes).expect("a sound index");
+        assert_eq!(assert_quads(&index, &tiles), total);
+    }
 }
 
-/// In version 2 every local number had twelve bits, as those of a tile with more than 2,048 stars
-/// have in this one: such an index differs in nothing but the version.
+/// Codes that are left out are those of the quads to one step a number, and stand beside the same
+/// stars, at the first look and at the second.
 #[test]
-fn the_version_before_is_read() {
+fn codes_left_out_are_drawn() {
+    // Three degrees around a place near the equator, a star every third of a degree.
+    let records: Vec<StarRecord> = (0..240)
+        .map(|i| {
+            let (sin, cos) = (2.399_963_229_728_653 * f64::from(i)).sin_cos();
+            let out = 0.05 * (f64::from(i) / 240.0).sqrt();
+            let across = (1.0 - out * out).sqrt();
+            let vector = [
+                0.8 * across - 0.6 * out * sin,
+                out * cos,
+                0.6 * across + 0.8 * out * sin,
+            ];
+            StarRecord::new(vector, [0.0; 2], 9.0)
+        })
+        .collect();
+    let table = StarTable::new(&records);
+    let mut tiles = vec![Vec::new(); cells_of_depth(DEPTH)];
+    for number in 0..table.records.len() {
+        let at = |i: usize| table.records[i].vector();
+        let chord2 = |i: usize| {
+            (0..3)
+                .map(|k| (at(i)[k] - at(number)[k]).powi(2))
+                .sum::<f64>()
+        };
+        let mut near: Vec<usize> = (0..table.records.len()).filter(|&i| i != number).collect();
+        near.sort_by(|&a, &b| chord2(a).total_cmp(&chord2(b)));
+        for three in [
+            [0, 1, 2],
+            [0, 1, 3],
+            [0, 2, 3],
+            [1, 2, 3],
+            [0, 1, 4],
+            [2, 3, 4],
+        ] {
+            let set = [number, near[three[0]], near[three[1]], near[three[2]]];
+            let ordered = on_tangent_plane(set.map(at)).and_then(|p| canonical(&p));
+            let ordered = ordered.expect("four places");
+            let stars = ordered.order.map(|k| set[k] as u32);
+            let tile = cell_of(at(stars[0] as usize), DEPTH);
+            let code = pack(ordered.code);
+            tiles[tile as usize].push(StoredQuad { code, stars });
+        }
+    }
+    let small = bytes_of(&table, &tiles, TileForm::Codeless);
+    assert!(small.len() < bytes_of(&table, &tiles, TileForm::Grouped).len());
+    let index = OnDisk::new().open(&small).expect("a sound index");
+    let mut total = 0;
+    for (number, quads) in tiles.iter().enumerate().cycle().take(2 * tiles.len()) {
+        let tile = index.tile(0, number as u64).expect("a sound tile");
+        assert_eq!(tile.len(), quads.len());
+        for (at, code) in tile.codes().enumerate() {
+            let stars = tile.stars(at).expect("in the tile");
+            let quad = quads.iter().find(|quad| quad.stars == stars);
+            let expected = steps(quad.expect("a quad that was written").code);
+            let found = steps(code);
+            let is_near = (0..4).all(|k| (found[k] - expected[k]).abs() <= 1);
+            assert!(is_near, "{found:?} for {expected:?}");
+            total += 1;
+        }
+    }
+    assert!(total > 2500, "{total} quads");
+}
+
+/// The same index as an earlier version had it: two bytes more at the end of each star.
+fn as_version(version: u32, bytes: &[u8]) -> Vec<u8> {
+    let mut header: Header = bytemuck::pod_read_unaligned(&bytes[..HEADER_BYTES]);
+    let padded = |length: usize| length.div_ceil(8) * 8;
+    let stars = &bytes[HEADER_BYTES..][..14 * header.stars as usize];
+    let (old, new) = (
+        padded(HEADER_BYTES + stars.len()),
+        padded(HEADER_BYTES + stars.len() / 14 * 16),
+    );
+    let moved = |offset: u64| match offset {
+        0 => 0,
+        _ => offset + (new - old) as u64,
+    };
+    let mut out = vec![0; HEADER_BYTES];
+    for star in stars.chunks(14) {
+        out.extend_from_slice(star);
+        // No colour.
+        out.extend_from_slice(&i16::MAX.to_le_bytes());
+    }
+    out.resize(new, 0);
+    let directory = header.directory_offset as usize;
+    out.extend_from_slice(&bytes[old..directory]);
+    let mut tables = bytes[directory..].to_vec();
+    let tiers = header.tiers as usize * size_of::<Tier>();
+    for tier in bytemuck::cast_slice_mut::<u8, Tier>(&mut tables[..tiers]) {
+        (tier.groups, tier.pages) = (moved(tier.groups), moved(tier.pages));
+    }
+    let mut band: Band = bytemuck::pod_read_unaligned(&tables[tiers..][..size_of::<Band>()]);
+    (band.groups, band.pages) = (moved(band.groups), moved(band.pages));
+    tables[tiers..][..size_of::<Band>()].copy_from_slice(bytemuck::bytes_of(&band));
+    // The band's one page is the last thing in the body.
+    let pages = band.pages as usize;
+    for entry in out[pages..].chunks_mut(8) {
+        let offset = u64::from_le_bytes(entry.try_into().expect("eight"));
+        entry.copy_from_slice(&moved(offset).to_le_bytes());
+    }
+    tables.truncate(tables.len() - 8 * (directory - HEADER_BYTES).div_ceil(BLOCK_BYTES));
+    for block in out[HEADER_BYTES..].chunks(BLOCK_BYTES) {
+        tables.extend_from_slice(&xxh3_64(block).to_le_bytes());
+    }
+    header.version = version;
+    header.directory_offset = out.len() as u64;
+    header.directory_checksum = xxh3_64(&tables);
+    header.file_bytes = (out.len() + tables.len()) as u64;
+    header.header_checksum = 0;
+    header.header_checksum = xxh3_64(bytemuck::bytes_of(&header));
+    out[..HEADER_BYTES].copy_from_slice(bytemuck::bytes_of(&header));
+    out.extend_from_slice(&tables);
+    out
+}
+
+/// In version 3 a star had a colour; in version 2 every local number had twelve bits besides, as
+/// those of a tile with more than 2,048 stars have in this one.
+#[test]
+fn the_versions_before_are_read() {
     let table = StarTable::new(&stars());
     let mut tiles = vec![Vec::new(); cells_of_depth(DEPTH)];
     tiles[5] = quads(&table).concat();
-    let mut bytes = bytes_of(&table, &tiles);
-    let mut header: Header = bytemuck::pod_read_unaligned(&bytes[..HEADER_BYTES]);
-    header.version = 2;
-    header.header_checksum = 0;
-    header.header_checksum = xxhash_rust::xxh3::xxh3_64(bytemuck::bytes_of(&header));
-    bytes[..HEADER_BYTES].copy_from_slice(bytemuck::bytes_of(&header));
-    let index = OnDisk::new().open(&bytes).expect("a sound index");
-    assert_eq!(index.header().version, 2);
-    assert!(assert_quads(&index, &tiles) > 900);
+    let bytes = bytes_of(&table, &tiles, TileForm::Plain);
+    for version in [2, 3] {
+        let index = OnDisk::new().open(&as_version(version, &bytes));
+        let index = index.expect("a sound index");
+        assert_eq!(index.header().version, version);
+        assert_eq!(index.verify_all(), Ok(()));
+        assert!(assert_quads(&index, &tiles) > 900);
+        let all = cells_of_depth(index.tiers()[0].depth as u8) as u64;
+        let first = index.cells(0, 0, all).expect("sound");
+        assert_eq!(first[..], table.records[..first.len()]);
+        let last = table.records.len() - 1;
+        assert_eq!(index.star(last as u32), Ok(table.records[last]));
+    }
 }
 
 #[test]
@@ -186,7 +315,7 @@ fn other_files_and_versions_are_named() {
     other[8] = 9;
     let version = IndexError::Version {
         found: 9,
-        expected: 3,
+        expected: 4,
     };
     assert_eq!(disk.open(&other).err(), Some(version));
     for length in [0, 1, HEADER_BYTES - 1] {
