@@ -20,6 +20,7 @@
 //! frame                       | pixels and claims of a file
 //! sky wcs aim                 | star-indexes; pixel to sky; what a caller points at
 //! indi                        | devices behind a server: messages, properties
+//! projection                  | how a lens lays out directions
 //! angle deadline guard robust sphere | figures and tools
 //! ```
 //!
@@ -45,6 +46,7 @@ pub mod indi;
 pub mod mount;
 pub mod night;
 pub mod polar;
+pub mod projection;
 pub mod quads;
 pub mod quality;
 pub mod report;

@@ -3,6 +3,7 @@
 //! decimals. The definitions: TAN, Calabretta & Greisen 2002 (A&A 395, 1077), section 5.1.3; SIP,
 //! Shupe et al. 2005 (ASP Conf. Ser. 347, 491).
 
+use nightfix::projection::Projection;
 use nightfix::wcs::{Sip, Wcs};
 
 /// A thousandth of a milliarcsecond is far beyond any use; rounding errors stay below it.
@@ -55,6 +56,7 @@ fn a_frame_of_half_a_degree() {
         crpix: [600.5, 400.5],
         crval: [83.633, 22.0145],
         cd: [[-0.00041, 0.00023], [0.00022, 0.000405]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -79,6 +81,7 @@ fn a_mirrored_frame_with_the_north_pole_in_it() {
             [0.0027311308053, 0.0019123583777],
             [0.0019123583777, -0.0027311308053],
         ],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -100,6 +103,7 @@ fn a_frame_of_fifty_degrees_at_the_south_pole() {
         crpix: [750.5, 500.5],
         crval: [0.12, -89.9],
         cd: [[-0.03, 0.006], [-0.006, -0.03]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -121,6 +125,7 @@ fn a_frame_across_right_ascension_zero() {
         crpix: [440.25, 310.75],
         crval: [359.98, -4.3],
         cd: [[9.7e-05, 0.0027765], [0.0027765, -9.7e-05]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -145,6 +150,7 @@ fn distortion_of_third_order() {
             [0.001290551569736, 0.0005952500786473201],
             [0.00050226382102765, -0.0012644844123757002],
         ],
+        projection: Projection::Gnomonic,
         sip: Some(forward_only(
             vec![
                 (2, 0, 2.3e-06),
@@ -185,6 +191,7 @@ fn distortion_beside_the_south_pole() {
         crpix: [800.0, 600.0],
         crval: [350.0, -89.97],
         cd: [[-0.0012, 0.0003], [0.0003, 0.0012]],
+        projection: Projection::Gnomonic,
         sip: Some(forward_only(
             vec![
                 (2, 0, 1e-06),
@@ -222,6 +229,7 @@ fn what_lies_behind_the_camera_has_no_pixel() {
         crpix: [500.5, 500.5],
         crval: [10.0, 20.0],
         cd: [[-0.001, 0.0], [0.0, 0.001]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     assert_eq!(wcs.sky_to_pixel(190.0, -20.0), None);
