@@ -11,15 +11,11 @@
 use super::polynomial::{Fitted, Model, Point, fit};
 use nalgebra::{Matrix2, Vector2};
 
-/// The lowest order that is curved, and even: a cubic leaves the centre of a frame alone.
-const CURVED: usize = 2;
-
-/// Adds to the error of the centre of `fitted` what curvature left out may have done to it.
-pub fn widen(fitted: &mut Fitted, points: &[Point]) {
-    if fitted.terms.iter().any(|(p, q)| p + q >= CURVED) {
-        return;
-    }
-    let Some(freer) = fit(points, Model::Polynomial(CURVED)) else {
+/// Adds to the error of the centre of `fitted` what curvature left out may have done to it, by a
+/// `freer` model: the lowest one that is curved, and even, since a cubic leaves the centre of a frame
+/// alone; behind lenses that bend strongly the next one.
+pub fn widen(fitted: &mut Fitted, points: &[Point], freer: Model) {
+    let Some(freer) = fit(points, freer) else {
         return;
     };
     let constants = |f: &Fitted| Vector2::new(f.coefficients[0][0], f.coefficients[1][0]);

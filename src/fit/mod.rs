@@ -4,6 +4,7 @@ pub(crate) mod covariance;
 mod date;
 mod doubt;
 mod epoch;
+mod farther;
 mod matching;
 mod polynomial;
 mod refine;

@@ -2,6 +2,7 @@
 
 use super::doubt::widen;
 use super::epoch::{Years, improve, told_by_stars};
+use super::farther::{FARTHER, LOOKS, leaves_behind};
 use super::matching::{Pair, pairs};
 use super::polynomial::{Fitted, Model, Point, fit as fit_model};
 use super::sip::{Reference, wcs_of};
@@ -67,6 +68,24 @@ impl Geometry {
             highest: if is_wide(camera) { 5 } else { 4 },
         }
     }
+
+    /// Whether the lens may be a fisheye.
+    fn is_wide(&self) -> bool {
+        self.highest > 4
+    }
+
+    /// The next model, which tells what the chosen one leaves out; `None` where nothing that matters.
+    fn freer_than(&self, model: Model, flipped: bool) -> Option<Model> {
+        match model {
+            Model::Similarity { .. } | Model::Polynomial(1) if !self.is_wide() => {
+                Some(Model::Polynomial(2))
+            }
+            _ if !self.is_wide() => None,
+            Model::Decentred { .. } => Some(Model::Polynomial(3)),
+            Model::Polynomial(order) if order > 1 => Some(Model::Polynomial(order + 1)),
+            _ => Some(Model::Decentred { flipped }),
+        }
+    }
 }
 
 /// Whether the lens of `camera` may be a fisheye.
@@ -90,16 +109,29 @@ pub fn fit(
     let size = [detections.width as f64, detections.height as f64];
     let geometry = Geometry::new(size, camera);
     let radius_px = (1.5 + 0.5 * detections.fwhm_px).max(2.0);
-    let settle = |projection, radius_px| {
-        let start = wcs_of_camera(camera, projection, &geometry);
-        settled(detections, (start, radius_px), stars, &geometry, epoch)
+    let settle = |projection| {
+        let wcs = wcs_of_camera(camera, projection, &geometry);
+        let curved = wcs.sip.is_some();
+        let start = Start {
+            wcs,
+            radius_px,
+            curved,
+        };
+        let mut held = settled(detections, start, stars, &geometry, epoch)?;
+        for _ in 0..LOOKS {
+            let Some(more) = held.farther(detections, stars, radius_px) else {
+                break;
+            };
+            held = more;
+        }
+        Some(held)
     };
     let others = Projection::ALL
         .into_iter()
         .filter(|&p| p != camera.projection && is_wide(camera));
-    let mut best = settle(camera.projection, radius_px);
+    let mut best = settle(camera.projection);
     for projection in others {
-        if let Some(other) = settle(projection, radius_px)
+        if let Some(other) = settle(projection)
             && best.as_ref().is_none_or(|best| other.holds_more_than(best))
         {
             best = Some(other);
@@ -108,20 +140,34 @@ pub fn fit(
     best?.solution(detections, display, log10_chance)
 }
 
-/// Matches and fits in turn, from a start within `radius_px` of the stars, until nothing changes.
+/// What a fit begins with.
+struct Start {
+    wcs: Wcs,
+    /// Stars are matched within this distance.
+    radius_px: f64,
+    /// The first matches may ask for curvature: they were brought in by some.
+    curved: bool,
+}
+
+/// Matches and fits in turn until nothing changes.
 fn settled(
     detections: &Detections,
-    (start, radius_px): (Wcs, f64),
+    start: Start,
     stars: &[RegionStar],
     geometry: &Geometry,
     epoch: Epoch,
 ) -> Option<Settled> {
     let geometry = *geometry;
-    let (mut wcs, mut radius_px) = (start, radius_px);
+    let Start {
+        mut wcs,
+        mut radius_px,
+        curved,
+    } = start;
     let flipped = wcs.cd[0][0] * wcs.cd[1][1] - wcs.cd[0][1] * wcs.cd[1][0] < 0.0;
-    let rounds = match geometry.highest {
-        ..=4 => ROUNDS,
-        _ => ROUNDS_OF_WIDE,
+    let rounds = if geometry.is_wide() {
+        ROUNDS_OF_WIDE
+    } else {
+        ROUNDS
     };
     let mut last: Option<(Fitted, Vec<Pair>, Vec<Point>)> = None;
     let mut years = match epoch {
@@ -135,7 +181,7 @@ fn settled(
             return None;
         }
         let points = points(detections, &found, &wcs, &geometry);
-        let mut fitted = best_model(&points, &wcs, (flipped, &geometry), round)?;
+        let mut fitted = best_model(&points, flipped, &geometry, round > 0 || curved)?;
         if years.sigma > 0.0 {
             years = improve(&mut fitted, &points, years);
         }
@@ -154,8 +200,10 @@ fn settled(
     }
     let (mut fitted, found, points) = last?;
     let told = told_by_stars(&fitted, &points, years.after);
-    if reach_out(&points, Model::Polynomial(2), geometry.outer) {
-        widen(&mut fitted, &points);
+    if let Some(freer) = geometry.freer_than(fitted.model, flipped)
+        && reach_out(&points, freer, geometry.outer)
+    {
+        widen(&mut fitted, &points, freer);
     }
     Some(Settled {
         fitted,
@@ -231,26 +279,25 @@ fn scale_of(wcs: &Wcs) -> f64 {
 /// The model that the stars support: a freer one only where the criterion falls clearly.
 fn best_model(
     points: &[Point],
-    wcs: &Wcs,
-    (flipped, geometry): (bool, &Geometry),
-    round: usize,
+    flipped: bool,
+    geometry: &Geometry,
+    curved: bool,
 ) -> Option<Fitted> {
     let outer = geometry.outer;
     let mut best = fit_model(points, Model::Similarity { flipped })?;
     // The first matches lie where the pose is best: no curvature from them alone, except that
     // the pose's own radial term brought them in.
-    let highest = if round == 0 && wcs.sip.is_none() {
-        1
-    } else {
-        geometry.highest
-    };
+    let highest = if curved { geometry.highest } else { 1 };
     // A polynomial also frees the centre of the distortion, which a lens need not share with the
     // frame: the radial model is for stars that cannot carry one.
-    let curved: &[Model] = if reach_out(points, Model::Polynomial(2), outer) {
-        &[2, 3, 4, 5].map(Model::Polynomial)
-    } else {
-        &[Model::Radial { flipped }]
+    let polynomials = [2, 3, 4, 5].map(Model::Polynomial);
+    let [radial, decentred] = [Model::Radial { flipped }, Model::Decentred { flipped }];
+    let few: &[Model] = match reach_out(points, Model::Polynomial(2), outer) {
+        _ if geometry.is_wide() => &[radial, decentred],
+        true => &[],
+        false => &[radial],
     };
+    let curved = few.iter().chain(&polynomials);
     for model in [Model::Polynomial(1)].iter().chain(curved).copied() {
         let enough = 2 * points.len() >= 3 * model.parameters();
         if model.order() > highest || !enough || !reach_out(points, model, outer) {
@@ -270,7 +317,7 @@ fn best_model(
 fn reach_out(points: &[Point], model: Model, outer: f64) -> bool {
     let quadrants = match model {
         Model::Similarity { .. } | Model::Polynomial(..=1) => return true,
-        Model::Radial { .. } => 2,
+        Model::Radial { .. } | Model::Decentred { .. } => 2,
         Model::Polynomial(_) => 4,
     };
     let mut reach = [0.0_f64; 4];
@@ -321,6 +368,29 @@ struct Settled {
 }
 
 impl Settled {
+    /// A fit that begins with this one and looks farther from where it puts the stars, if there are
+    /// stars to be had and it holds them.
+    fn farther(
+        &self,
+        detections: &Detections,
+        stars: &[RegionStar],
+        radius_px: f64,
+    ) -> Option<Settled> {
+        let now: Vec<RegionStar> = stars.iter().map(|s| s.after(self.years.after)).collect();
+        let radius_px = FARTHER * radius_px;
+        let held = (&self.wcs, self.found.as_slice());
+        if !leaves_behind(detections, &now, held, radius_px) {
+            return None;
+        }
+        let start = Start {
+            wcs: self.wcs.clone(),
+            radius_px,
+            curved: true,
+        };
+        let more = settled(detections, start, stars, &self.geometry, self.epoch)?;
+        more.holds_more_than(self).then_some(more)
+    }
+
     /// Whether it rests on clearly more stars than `other`, or on as many with smaller residuals.
     fn holds_more_than(&self, other: &Settled) -> bool {
         let [own, others] = [self, other].map(|s| {
