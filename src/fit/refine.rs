@@ -1,6 +1,6 @@
 //! From a verified pose to the solution: match, fit, choose the order, repeat.
 
-use super::doubt::widen;
+use super::doubt::{share_among_patches, widen};
 use super::epoch::{Years, improve, told_by_stars};
 use super::farther::{FARTHER, LOOKS, leaves_behind};
 use super::matching::{Pair, pairs};
@@ -204,6 +204,9 @@ fn settled(
         && reach_out(&points, freer, geometry.outer)
     {
         widen(&mut fitted, &points, freer);
+    }
+    if geometry.is_wide() {
+        share_among_patches(&mut fitted);
     }
     Some(Settled {
         fitted,

@@ -231,7 +231,10 @@ pub struct Batch {
 fn band_fits(lens: Lens, longest_rad: f64) -> bool {
     match lens {
         Lens::Flat => true,
-        Lens::Wide { projection, .. } if projection == Projection::Gnomonic => longest_rad > 0.05,
+        Lens::Wide {
+            projection: Projection::Gnomonic,
+            ..
+        } => longest_rad > 0.05,
         Lens::Wide { .. } => longest_rad > 0.15,
     }
 }

@@ -266,10 +266,13 @@ impl<'a> Scanner<'a> {
         let reference = self.half_px[0].hypot(self.half_px[1]);
         let (projection, radial) = match self.lens {
             Lens::Flat => (Projection::Gnomonic, RADIAL_FLAT),
-            Lens::Wide { projection, .. } if projection == Projection::Gnomonic => {
-                (projection, RADIAL_WIDE)
-            }
-            Lens::Wide { projection, .. } => (projection, RADIAL_FISHEYE),
+            Lens::Wide { projection, .. } => (
+                projection,
+                match projection {
+                    Projection::Gnomonic => RADIAL_WIDE,
+                    _ => RADIAL_FISHEYE,
+                },
+            ),
         };
         let radial_px = radial * reference;
         let [a, b, ..] = offsets;
