@@ -47,7 +47,7 @@ pub fn widen(fitted: &mut Fitted, points: &[Point], freer: Model) {
 /// Adds to the error of the centre of `fitted`, behind a lens that bends strongly, what polynomials
 /// leave of its law: neighbouring stars share it, so that it averages out over patches of the frame
 /// only, however many stars there are. With as many as this, 3 x 3, the stated radius held the centre
-/// of 56 of 60 frames painted by `benches/wide_lenses.py`, without them 47.
+/// of 58 of 60 frames painted by `benches/wide_lenses.py`, without them 47.
 pub fn share_among_patches(fitted: &mut Fitted) {
     const PATCHES: f64 = 9.0;
     let weights = fitted.weights.iter();
