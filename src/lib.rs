@@ -20,6 +20,7 @@
 //! frame                       | pixels and claims of a file
 //! sky wcs aim                 | star-indexes; pixel to sky; what a caller points at
 //! indi                        | devices behind a server: messages, properties
+//! projection                  | how a lens lays out directions
 //! angle deadline guard itself robust sphere | figures and tools
 //! ```
 //!
@@ -46,6 +47,7 @@ pub mod itself;
 pub mod mount;
 pub mod night;
 pub mod polar;
+pub mod projection;
 pub mod quads;
 pub mod quality;
 pub mod report;

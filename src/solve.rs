@@ -12,10 +12,11 @@ use crate::fit::{self, Display, Epoch, Solution, Stated};
 use crate::frame::Frame;
 use crate::quality::{Measured, Quality, quality_of};
 use crate::search::{
-    ACCEPT_LOG10_CHANCE, Best, Confirm, Found, Request, SearchError, SearchOrder, SearchReport,
-    search_on,
+    ACCEPT_LOG10_CHANCE, Best, Confirm, Found, Lenses, Request, SearchError, SearchOrder,
+    SearchReport, search_on,
 };
 use crate::sky::{RegionStar, Sky, SkyError, SkyRegion};
+use crate::sphere::ARCSEC_PER_RAD;
 use std::time::Instant;
 
 /// Once the time limit has passed, a frame of more pixels than this is not diagnosed any more: that
@@ -136,9 +137,9 @@ pub fn solve_among(
     job.look_around(&mut found, &detections, neighbourhood)?;
     if !found.accepted {
         // The one has parts that one thread does alone, the other fills the others meanwhile.
-        let helpers = neighbourhood.helpers;
+        let lenses = (Lenses::Usual, neighbourhood.helpers);
         let (searched, measured) = rayon::join(
-            || job.search(&mut found, &detections, helpers),
+            || job.search(&mut found, &detections, lenses),
             || Measured::on(frame, &detections),
         );
         searched?;
@@ -146,7 +147,7 @@ pub fn solve_among(
     }
 
     let first = detections.clone();
-    for reading in Reading::further(&detections) {
+    for reading in Reading::further(&detections, job.claims_wide()) {
         found.report.timed_out |= !found.accepted && job.deadline.passed();
         if found.accepted || found.report.timed_out {
             break;
@@ -160,7 +161,11 @@ pub fn solve_among(
             continue;
         };
         let mut second = Found::after(found.report.clone());
-        job.search(&mut second, &other, neighbourhood.helpers)?;
+        let lenses = match reading {
+            Reading::WidestLenses => Lenses::Widest,
+            _ => Lenses::Usual,
+        };
+        job.search(&mut second, &other, (lenses, neighbourhood.helpers))?;
         if second.accepted {
             (detections, found) = (other, second);
             job.measured = None;
@@ -206,12 +211,22 @@ impl Job<'_> {
         Ok(())
     }
 
+    /// Whether its likeliest claimed scale makes it wider than lenses are that keep lines straight: as a
+    /// hint, for what is tried first.
+    fn claims_wide(&self) -> bool {
+        /// Across the longer side, in focal lengths: 58 deg.
+        const WIDE: f64 = 1.1;
+        let scale = self.request.scales_arcsec_per_px.first();
+        let longer = self.frame.width.max(self.frame.height) as f64;
+        scale.is_some_and(|scale| longer * scale > WIDE * ARCSEC_PER_RAD)
+    }
+
     /// Searches for `detections`, with other threads where they are given.
     fn search(
         &mut self,
         found: &mut Found,
         detections: &Detections,
-        helpers: Option<&rayon::ThreadPool>,
+        (lenses, helpers): (Lenses, Option<&rayon::ThreadPool>),
     ) -> Result<(), SkyError> {
         if found.accepted {
             return Ok(());
@@ -219,6 +234,10 @@ impl Job<'_> {
         let deadline = self.deadline;
         let shown = detections.as_a_frame();
         self.searched(detections, |request, sky, confirm| {
+            let request = &Request {
+                lenses,
+                ..request.clone()
+            };
             let mut all = || search_on(found, &shown, sky, request, deadline, confirm);
             match helpers {
                 Some(helpers) => helpers.install(all),

@@ -19,6 +19,7 @@ use formats::{Way, formats};
 use good_index::good_of;
 use mutate::{Mutator, sign_png};
 use nightfix::frame::{Frame, Pixels};
+use nightfix::projection::Projection;
 use nightfix::report::header::write_wcs;
 use nightfix::wcs::Wcs;
 use star_index::StarIndex;
@@ -306,6 +307,7 @@ fn damage_and_write(bench: &mut Bench, rounds: usize) {
         crpix: [27.0, 21.0],
         crval: [83.5, 22.25],
         cd: [[-0.001, 0.0], [0.0, 0.001]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     let kinds = formats();

@@ -5,6 +5,7 @@ mod cfitsio;
 mod support;
 
 use nightfix::frame::{Frame, Pixels};
+use nightfix::projection::Projection;
 use nightfix::report::header::{Card, HeaderError, write_wcs};
 use nightfix::wcs::{Sip, Wcs};
 use std::path::Path;
@@ -26,6 +27,7 @@ fn wcs(with_sip: bool) -> Wcs {
             [-1.4343438439979872e-3, 4.0625e-6],
             [-4.351783137355266e-6, -1.4355e-3],
         ],
+        projection: Projection::Gnomonic,
         sip: with_sip.then_some(sip),
     }
 }

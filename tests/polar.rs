@@ -9,6 +9,7 @@ mod run;
 use mount::{AIR_C, Mount, PRESSURE, SITE, V, enu, icrs};
 use nightfix::frame::Site;
 use nightfix::polar::{Conditions, Finding, Sight, Trouble, adjusted, find};
+use nightfix::projection::Projection;
 use nightfix::wcs::Wcs;
 use run::{Random, nightfix, sample, schema::violations, stderr, stdout};
 
@@ -76,6 +77,7 @@ impl Camera for Mount {
                 crpix: [middle[0] + shift[0], middle[1] + shift[1]],
                 crval,
                 cd: [[fit[(1, 0)], fit[(2, 0)]], [fit[(1, 1)], fit[(2, 1)]]],
+                projection: Projection::Gnomonic,
                 sip: None,
             },
             size: SIZE,

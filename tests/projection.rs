@@ -3,6 +3,7 @@
 //! decimals. The definitions: TAN, Calabretta & Greisen 2002 (A&A 395, 1077), section 5.1.3; SIP,
 //! Shupe et al. 2005 (ASP Conf. Ser. 347, 491).
 
+use nightfix::projection::Projection;
 use nightfix::wcs::{Sip, Wcs};
 
 /// A thousandth of a milliarcsecond is far beyond any use; rounding errors stay below it.
@@ -55,6 +56,7 @@ fn a_frame_of_half_a_degree() {
         crpix: [600.5, 400.5],
         crval: [83.633, 22.0145],
         cd: [[-0.00041, 0.00023], [0.00022, 0.000405]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -79,6 +81,7 @@ fn a_mirrored_frame_with_the_north_pole_in_it() {
             [0.0027311308053, 0.0019123583777],
             [0.0019123583777, -0.0027311308053],
         ],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -100,6 +103,7 @@ fn a_frame_of_fifty_degrees_at_the_south_pole() {
         crpix: [750.5, 500.5],
         crval: [0.12, -89.9],
         cd: [[-0.03, 0.006], [-0.006, -0.03]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -121,6 +125,7 @@ fn a_frame_across_right_ascension_zero() {
         crpix: [440.25, 310.75],
         crval: [359.98, -4.3],
         cd: [[9.7e-05, 0.0027765], [0.0027765, -9.7e-05]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     check(
@@ -145,6 +150,7 @@ fn distortion_of_third_order() {
             [0.001290551569736, 0.0005952500786473201],
             [0.00050226382102765, -0.0012644844123757002],
         ],
+        projection: Projection::Gnomonic,
         sip: Some(forward_only(
             vec![
                 (2, 0, 2.3e-06),
@@ -185,6 +191,7 @@ fn distortion_beside_the_south_pole() {
         crpix: [800.0, 600.0],
         crval: [350.0, -89.97],
         cd: [[-0.0012, 0.0003], [0.0003, 0.0012]],
+        projection: Projection::Gnomonic,
         sip: Some(forward_only(
             vec![
                 (2, 0, 1e-06),
@@ -222,9 +229,96 @@ fn what_lies_behind_the_camera_has_no_pixel() {
         crpix: [500.5, 500.5],
         crval: [10.0, 20.0],
         cd: [[-0.001, 0.0], [0.0, 0.001]],
+        projection: Projection::Gnomonic,
         sip: None,
     };
     assert_eq!(wcs.sky_to_pixel(190.0, -20.0), None);
     assert_eq!(wcs.sky_to_pixel(190.0, 60.0), None);
     assert!(wcs.sky_to_pixel(10.0, 80.0).is_some());
 }
+
+/// Fisheyes: the definitions are in sections 5.1.4, 5.1.6 and 5.1.8 of the paper. Some pixels lie
+/// beyond a right angle from the axis.
+#[test]
+fn fisheyes_of_half_the_sky() {
+    let rows = [
+        (Projection::Equidistant, FISHEYES[0], FISHEYES[1]),
+        (Projection::Stereographic, FISHEYES[2], FISHEYES[3]),
+        (Projection::Equisolid, FISHEYES[4], FISHEYES[5]),
+    ];
+    let cube = -4e-8;
+    let sip = forward_only(
+        vec![(2, 0, 1e-5), (3, 0, cube), (1, 2, cube)],
+        vec![(1, 1, -2e-5), (2, 1, cube), (0, 3, cube)],
+    );
+    for (projection, plain, distorted) in rows {
+        for (sip, sky) in [(None, plain), (Some(sip.clone()), distorted)] {
+            let wcs = Wcs {
+                crpix: [512.5, 384.5],
+                crval: [83.5, 61.25],
+                cd: [[-0.12, 0.03], [0.028, 0.121]],
+                projection,
+                sip,
+            };
+            let pixels = [
+                [512.5, 384.5],
+                [1.0, 1.0],
+                [1024.0, 30.0],
+                [700.25, 700.5],
+                [300.0, 768.0],
+            ];
+            let rows: Vec<[f64; 4]> = pixels
+                .iter()
+                .zip(sky)
+                .map(|([x, y], [ra, dec])| [*x, *y, ra, dec])
+                .collect();
+            check(&wcs, &rows);
+        }
+    }
+}
+
+/// ARC, STG, ZEA, each without SIP and with it.
+const FISHEYES: [[[f64; 2]; 5]; 6] = [
+    [
+        [83.5, 61.25],
+        [122.828582594009, -10.997843054101],
+        [18.334383389531, 0.971302238485],
+        [301.672848604497, 70.661686433405],
+        [198.022874804367, 52.669377098606],
+    ],
+    [
+        [83.5, 61.25],
+        [122.024654260951, -9.944399907152],
+        [18.509552474788, 2.221737474767],
+        [302.404569791262, 70.936754773775],
+        [197.957354220752, 52.964237994658],
+    ],
+    [
+        [83.5, 61.25],
+        [119.823378433661, -1.767337951185],
+        [22.556406289642, 9.324688246730],
+        [304.712621703377, 72.615523047078],
+        [194.515609652628, 55.736175749587],
+    ],
+    [
+        [83.5, 61.25],
+        [119.177974069609, -1.078994438455],
+        [22.590209207942, 10.233872656884],
+        [305.482982400116, 72.838026903415],
+        [194.462043752350, 55.984394889638],
+    ],
+    [
+        [83.5, 61.25],
+        [125.448639658166, -18.595718617366],
+        [14.924527029474, -5.828034448837],
+        [300.146355180492, 69.490780083828],
+        [200.001181055397, 50.674188071491],
+    ],
+    [
+        [83.5, 61.25],
+        [124.445469950528, -17.123138318523],
+        [15.282794761637, -4.201460939880],
+        [300.859452417447, 69.799387710257],
+        [199.925577731123, 51.003779000517],
+    ],
+];

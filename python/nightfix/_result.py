@@ -261,7 +261,7 @@ class Result:
     """With north up, east would lie to the right."""
     field_deg: list[float] | None
     """Width and height, degrees: the angle between the midpoints of opposite edges."""
-    corners_deg: list[list[float]] | None
+    corners_deg: list[list[float] | None] | None
     """RA and Dec, degrees, of the pixels (1, 1), (nx, 1), (nx, ny), (1, ny)."""
     matched_part_px: list[float] | None
     """What the matched stars fill, where that is a part of the frame only: first and last pixel along

@@ -5,7 +5,7 @@ use super::claims::{CLOSE_DEG, FAR_DEG, FOCAL_FACTORS};
 use crate::fit::DateVerdict;
 use crate::frame::Clues;
 use crate::mount::{CommandedPosition, DateDoubt, Moment, date_doubt, separation_deg};
-use crate::search::{Commanded, Request};
+use crate::search::{Commanded, Lenses, Request};
 use crate::solve::Guess;
 use crate::sphere::arcsec_per_px;
 
@@ -53,6 +53,7 @@ impl Plan {
             epoch_jyear: stated.map(|m| m.julian_year()),
             epoch_doubtful: doubt.is_some(),
             time_limit: None,
+            lenses: Lenses::Usual,
         };
         Plan {
             request,

@@ -1,6 +1,6 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
 //! without what is strung on lines, on another background, which shows other stars, with single
-//! pixels for stars, without them, in its middle only, or in blocks of several pixels.
+//! pixels for stars, without them, in blocks of several pixels, for wider lenses, or in its middle only.
 
 use super::pixels::{Image, Pixel, Plane};
 use super::{Background, Detection, Detections, detect_as};
@@ -22,6 +22,8 @@ pub enum Reading {
     /// Stars are wide, out of focus: what is narrow is not one, and the background is drawn as
     /// fine as their width allows.
     OutOfFocus,
+    /// As at first, for lenses of wider fields than those that a search begins with, and fisheyes.
+    WidestLenses,
     /// Its middle only, half as wide and half as high: for lenses wider than those that the search
     /// knows, fisheyes, and a horizon below. What is looked for there is as narrow as an ordinary lens.
     Middle,
@@ -34,6 +36,8 @@ pub enum Reading {
 /// side of a frame: fewer show no stars to speak of.
 const COARSE_PX: [usize; 2] = [2, 4];
 const LEAST_BLOCKS: usize = 100;
+/// Least stars of a frame that may be one of half the sky.
+const LEAST_FOR_WIDEST: usize = 12;
 /// Least stars of a frame whose middle is looked at by itself: a quarter of them makes the patterns.
 const LEAST_FOR_MIDDLE: usize = 4 * FIRST;
 /// Stars wider than this (FWHM) fill several pixels.
@@ -49,14 +53,17 @@ const MOST_OLD: f64 = 0.8;
 
 impl Reading {
     /// The readings that may show other stars than `first`, those seen as the frame looks.
-    pub fn further(first: &Detections) -> impl Iterator<Item = Reading> + use<> {
+    /// Where the frame's own claims make it a wide one, the lenses come first.
+    pub fn further(first: &Detections, claims_wide: bool) -> impl Iterator<Item = Reading> + use<> {
         let narrow = first.fwhm_px < NARROW_PX;
         let wide = first.fwhm_px > WIDE_PX && !first.mosaic;
         let middle = first.stars.len() >= LEAST_FOR_MIDDLE;
         let shorter = first.width.min(first.height);
         let coarse =
             COARSE_PX.map(|px| (shorter / px >= LEAST_BLOCKS).then_some(Reading::Coarse(px)));
+        let widest = (first.stars.len() >= LEAST_FOR_WIDEST).then_some(Reading::WidestLenses);
         [
+            widest.filter(|_| claims_wide),
             Some(Reading::OffLines),
             Some(Reading::On(first.background.other())),
             narrow.then_some(Reading::SinglePixels(first.background)),
@@ -64,7 +71,10 @@ impl Reading {
         ]
         .into_iter()
         .chain(coarse)
-        .chain([middle.then_some(Reading::Middle)])
+        .chain([
+            widest.filter(|_| !claims_wide),
+            middle.then_some(Reading::Middle),
+        ])
         .flatten()
         .filter(|reading| reading.is_on())
     }
@@ -78,6 +88,7 @@ impl Reading {
             Reading::SinglePixels(_) => "single-pixels",
             Reading::OutOfFocus => "out-of-focus",
             Reading::Middle => "middle",
+            Reading::WidestLenses => "widest-lenses",
             Reading::Coarse(_) => "coarse",
         }
     }
@@ -85,7 +96,11 @@ impl Reading {
     /// The background that it is read on; `None`: the one that suits the sky.
     pub(super) fn background(self) -> Option<Background> {
         match self {
-            Reading::AsItLooks | Reading::OffLines | Reading::Middle | Reading::Coarse(_) => None,
+            Reading::AsItLooks
+            | Reading::OffLines
+            | Reading::WidestLenses
+            | Reading::Middle
+            | Reading::Coarse(_) => None,
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
@@ -111,6 +126,9 @@ pub fn detect_again(
 ) -> Option<Detections> {
     if reading == Reading::OffLines {
         return first.off_lines();
+    }
+    if reading == Reading::WidestLenses {
+        return Some(first.clone());
     }
     if reading == Reading::Middle {
         return Some(first.middle());

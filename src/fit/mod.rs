@@ -4,6 +4,7 @@ pub(crate) mod covariance;
 mod date;
 mod doubt;
 mod epoch;
+mod farther;
 mod matching;
 mod polynomial;
 mod refine;
@@ -46,9 +47,11 @@ pub struct Solution {
     pub rotation_deg: f64,
     /// With north up, east would lie to the right on the displayed frame.
     pub mirrored: bool,
-    /// True angle between the midpoints of opposite edges: width, height.
+    /// True angle between the midpoints of opposite edges: width, height; of a fisheye through the
+    /// centre.
     pub field_deg: [f64; 2],
-    /// RA, Dec of the centres of pixels (1,1), (nx,1), (nx,ny), (1,ny).
+    /// RA, Dec of the centres of pixels (1,1), (nx,1), (nx,ny), (1,ny); of one that sees nothing of the
+    /// sky ([`Wcs::sees`]) the direction behind the camera.
     pub corners_deg: [[f64; 2]; 4],
     /// The stars the fit rests on.
     pub matched: Vec<MatchedStar>,

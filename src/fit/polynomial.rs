@@ -39,6 +39,13 @@ pub enum Model {
         /// y axis turned over.
         flipped: bool,
     },
+    /// The same, and a lens whose axis meets the frame beside its middle: for wide fields, where that
+    /// bends the field with the square of the distance. In complex numbers, `z` the place, it adds
+    /// `a z^2 + b |z|^2`: a turn of the projection about the middle, and a shifted cube, to first order.
+    Decentred {
+        /// y axis turned over.
+        flipped: bool,
+    },
     /// Polynomials of this order in both axes; order 1 is the general linear map.
     Polynomial(usize),
 }
@@ -76,7 +83,7 @@ impl Model {
     pub fn order(self) -> usize {
         match self {
             Model::Similarity { .. } => 1,
-            Model::Radial { .. } => 3,
+            Model::Radial { .. } | Model::Decentred { .. } => 3,
             Model::Polynomial(order) => order,
         }
     }
@@ -86,6 +93,7 @@ impl Model {
         match self {
             Model::Similarity { .. } => 4,
             Model::Radial { .. } => 6,
+            Model::Decentred { .. } => 10,
             Model::Polynomial(order) => (order + 1) * (order + 2),
         }
     }
@@ -94,13 +102,16 @@ impl Model {
     /// coefficients of its own.
     fn equations(self, [u, v]: [f64; 2]) -> Equations {
         match self {
-            Model::Similarity { flipped } | Model::Radial { flipped } => {
-                let s = if flipped { -1.0 } else { 1.0 };
-                let cube = u * u + v * v;
-                // target = a + c u - d (s v), b + d u + c (s v), and the same for r^2 (u, v)
+            Model::Similarity { flipped }
+            | Model::Radial { flipped }
+            | Model::Decentred { flipped } => {
+                let v = if flipped { -v } else { v };
+                let r2 = u * u + v * v;
+                let [re, im] = [u * u - v * v, 2.0 * u * v];
+                // target = a + c u - d v, b + d u + c v, the same for r^2 (u, v) and for z^2, and r^2
                 Equations::Joint([
-                    [1.0, 0.0, u, -s * v, cube * u, -s * cube * v],
-                    [0.0, 1.0, s * v, u, s * cube * v, cube * u],
+                    [1.0, 0.0, u, -v, r2 * u, -r2 * v, re, -im, r2, 0.0],
+                    [0.0, 1.0, v, u, r2 * v, r2 * u, im, re, 0.0, r2],
                 ])
             }
             Model::Polynomial(order) => Equations::Alike(
@@ -119,13 +130,25 @@ impl Model {
                 let [a, b, c, d] = [solved[0], solved[1], solved[2], solved[3]];
                 [vec![a, c, -s * d], vec![b, d, s * c]]
             }
-            Model::Radial { flipped } => {
+            Model::Radial { flipped } | Model::Decentred { flipped } => {
                 let s = if flipped { -1.0 } else { 1.0 };
-                let [a, b, c, d, e, f] = std::array::from_fn(|k| solved[k]);
-                // In the order of `terms_of(3)`: u^3, u^2 v, u v^2, v^3 come last.
+                let at = |k: usize| solved.get(k).copied().unwrap_or(0.0);
+                let [a, b, c, d, e, f, g, h, i, j] = std::array::from_fn(at);
+                // In the order of `terms_of(3)`: u^2, u v, v^2, then u^3, u^2 v, u v^2, v^3.
                 [
-                    vec![a, c, -s * d, 0.0, 0.0, 0.0, e, -s * f, e, -s * f],
-                    vec![b, d, s * c, 0.0, 0.0, 0.0, f, s * e, f, s * e],
+                    vec![
+                        a,
+                        c,
+                        -s * d,
+                        i + g,
+                        -2.0 * s * h,
+                        i - g,
+                        e,
+                        -s * f,
+                        e,
+                        -s * f,
+                    ],
+                    vec![b, d, s * c, j + h, 2.0 * s * g, j - h, f, s * e, f, s * e],
                 ]
             }
             Model::Polynomial(_) => {
@@ -139,7 +162,7 @@ impl Model {
 /// Rows of the design matrix that belong to one point.
 pub enum Equations {
     /// One row per axis over common parameters, as many of them as the model has.
-    Joint([[f64; 6]; 2]),
+    Joint([[f64; 10]; 2]),
     /// The same row for both axes, parameters of their own.
     Alike(Vec<f64>),
 }

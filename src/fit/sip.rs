@@ -1,15 +1,26 @@
 //! From fitted polynomials to CD matrix and SIP coefficients, and the inverse polynomials.
 
 use super::polynomial::{Fitted, Model, Point, fit};
+use crate::projection::Projection;
 use crate::wcs::{Sip, Wcs, polynomial};
 
-/// The WCS of `fitted`, whose targets were tangent-plane pixels of `scale_deg` about `crval` and
-/// whose u, v were divided by `length_px`. The constants must have been moved into `crval`.
+/// The plane in which stars were fitted.
+pub struct Reference {
+    /// Its origin, FITS pixel.
+    pub crpix: [f64; 2],
+    /// Its origin, RA and Dec, degrees.
+    pub crval: [f64; 2],
+    /// Its unit.
+    pub scale_deg: f64,
+    /// How directions lie in it.
+    pub projection: Projection,
+}
+
+/// The WCS of `fitted`, whose targets were pixels in the plane of `reference` and whose u, v were
+/// divided by `length_px`. The constants must have been moved into the origin.
 pub fn wcs_of(
     fitted: &Fitted,
-    crpix: [f64; 2],
-    crval: [f64; 2],
-    scale_deg: f64,
+    reference: &Reference,
     length_px: f64,
     half_px: [f64; 2],
 ) -> Option<Wcs> {
@@ -25,7 +36,7 @@ pub fn wcs_of(
     if det == 0.0 || !det.is_finite() {
         return None;
     }
-    let cd = [[a, b], [c, d]].map(|row| row.map(|m| m * scale_deg));
+    let cd = [[a, b], [c, d]].map(|row| row.map(|m| m * reference.scale_deg));
     let higher: Vec<(usize, usize)> = fitted
         .terms
         .iter()
@@ -33,9 +44,10 @@ pub fn wcs_of(
         .filter(|t| t.0 + t.1 >= 2)
         .collect();
     let mut wcs = Wcs {
-        crpix,
-        crval,
+        crpix: reference.crpix,
+        crval: reference.crval,
         cd,
+        projection: reference.projection,
         sip: None,
     };
     if higher.is_empty() {

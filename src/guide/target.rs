@@ -83,6 +83,7 @@ fn displayed_deg(solution: &Solution, size: [usize; 2]) -> [f64; 2] {
 pub(super) mod tests {
     use super::*;
     use crate::fit::{DateVerdict, Display, Solution};
+    use crate::projection::Projection;
     use crate::wcs::Wcs;
 
     /// A frame of 1200 by 800 pixels of 3.6 arcsec at RA 10h, Dec +60; its second axis points to
@@ -98,6 +99,7 @@ pub(super) mod tests {
                 [hand * scale * cos, scale * sin],
                 [-hand * scale * sin, scale * cos],
             ],
+            projection: Projection::Gnomonic,
             sip: None,
         };
         let corner = |x, y| wcs.pixel_to_sky(x, y);

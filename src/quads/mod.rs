@@ -6,6 +6,7 @@ mod table;
 pub use table::QuadTable;
 
 use crate::detect::Detection;
+use crate::projection::Projection;
 use star_index::quad::{Code, OrderedCode, all_within, mirrored, on_tangent_plane};
 
 /// A quad of the frame.
@@ -29,9 +30,11 @@ pub struct FrameQuad {
 pub enum Lens {
     /// Small fields: the pixel plane is the tangent plane of any quad, whatever the scale.
     Flat,
-    /// Wide fields: a gnomonic camera of this focal length in pixels, which may be wrong by the
-    /// relative `error`.
-    Gnomonic {
+    /// Wide fields: a camera of this focal length in pixels, which may be wrong by the relative
+    /// `error`.
+    Wide {
+        /// How it lays out directions.
+        projection: Projection,
         /// Focal length, pixels.
         focal_px: f64,
         /// Largest relative error of `focal_px` that still has to work.
@@ -185,15 +188,20 @@ impl<'a> QuadMaker<'a> {
         });
         match self.lens {
             Lens::Flat => Some((offset, 0.0, 1.0)),
-            Lens::Gnomonic { focal_px, error } => {
-                let vectors = offset.map(|[x, y]| crate::sphere::normalised([x, y, focal_px]));
+            Lens::Wide {
+                projection,
+                focal_px,
+                error,
+            } => {
+                let unit = |[x, y]: [f64; 2]| [x / focal_px, y / focal_px];
+                let vectors = offset.map(|place| projection.direction(unit(place)));
                 let points = on_tangent_plane(vectors)?;
                 let mean = offset
                     .iter()
                     .fold([0.0, 0.0], |m, o| [m[0] + o[0] / 4.0, m[1] + o[1] / 4.0]);
-                // Radial over tangential scale is sec theta; its change with the focal length.
-                let tan2 = (mean[0].powi(2) + mean[1].powi(2)) / focal_px.powi(2);
-                Some((points, 0.5 * tan2 / (1.0 + tan2) * error, focal_px))
+                // Radial over tangential scale changes with the focal length.
+                let bending = projection.bending(mean[0].hypot(mean[1]) / focal_px).abs();
+                Some((points, 0.5 * bending * error, focal_px))
             }
         }
     }

@@ -12,6 +12,7 @@ use super::part::matched_part;
 use super::quality::QualityRecord;
 use super::rounding::{decimals, significant, turn};
 use crate::angle::{format_dec, format_ra};
+use crate::detect::Detections;
 use crate::fit::Solution;
 use crate::frame::Site;
 use crate::guide::{self, MagnitudeRange, NoFocusStar};
@@ -159,7 +160,7 @@ pub struct Stars {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct WcsRecord {
     /// CTYPE1, CTYPE2.
-    pub ctype: [&'static str; 2],
+    pub ctype: [String; 2],
     /// CRPIX1, CRPIX2.
     pub crpix: [f64; 2],
     /// CRVAL1, CRVAL2, degrees.
@@ -227,7 +228,7 @@ pub struct Record {
     /// Angle between the midpoints of opposite edges: width, height.
     pub field_deg: Option<[f64; 2]>,
     /// RA, Dec of the pixels (1,1), (nx,1), (nx,ny), (1,ny).
-    pub corners_deg: Option<[[f64; 2]; 4]>,
+    pub corners_deg: Option<[Option<[f64; 2]>; 4]>,
     /// What the matched stars fill, where that is only a part of the frame: first and last pixel along
     /// x, first and last along y, as FITS counts them.
     pub matched_part_px: Option<[f64; 4]>,
@@ -291,10 +292,9 @@ impl Record {
             rotation_deg: solution.map(|s| turn(s.rotation_deg, 4)),
             mirrored: solution.map(|s| s.mirrored),
             field_deg: solution.map(|s| s.field_deg.map(|side| significant(side, 6))),
-            corners_deg: solution.map(|s| {
-                s.corners_deg
-                    .map(|[ra, dec]| [turn(ra, 6), decimals(dec, 6)])
-            }),
+            corners_deg: subject
+                .outcome
+                .and_then(|outcome| Some(corners(outcome.solution.as_ref()?, &outcome.detections))),
             matched_part_px: subject
                 .outcome
                 .and_then(matched_part)
@@ -437,12 +437,22 @@ fn stars(outcome: Option<&Outcome>, solution: Option<&Solution>) -> Stars {
     }
 }
 
+/// The corners that see anything of the sky.
+fn corners(solution: &Solution, frame: &Detections) -> [Option<[f64; 2]>; 4] {
+    let [right, top] = [frame.width as f64, frame.height as f64];
+    let pixels = [[1.0, 1.0], [right, 1.0], [right, top], [1.0, top]];
+    std::array::from_fn(|i| {
+        let ([x, y], [ra, dec]) = (pixels[i], solution.corners_deg[i]);
+        (solution.wcs.sees(x, y)).then(|| [turn(ra, 6), decimals(dec, 6)])
+    })
+}
+
 fn wcs(wcs: &Wcs) -> WcsRecord {
     WcsRecord {
-        ctype: match wcs.sip {
-            Some(_) => ["RA---TAN-SIP", "DEC--TAN-SIP"],
-            None => ["RA---TAN", "DEC--TAN"],
-        },
+        ctype: ["RA---", "DEC--"].map(|axis| {
+            let suffix = if wcs.sip.is_some() { "-SIP" } else { "" };
+            format!("{axis}{}{suffix}", wcs.projection.code())
+        }),
         crpix: wcs.crpix.map(|pixel| decimals(pixel, 6)),
         crval: wcs.crval.map(|angle| decimals(angle, 10)),
         cd: wcs

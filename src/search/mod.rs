@@ -7,7 +7,7 @@ mod request;
 mod scan;
 
 pub use plan::{Region, Stage, band_is_wanted};
-pub use request::{Commanded, Request, SearchOrder, SearchReport};
+pub use request::{Commanded, Lenses, Request, SearchOrder, SearchReport};
 pub use scan::{BatchResult, Best, Scanner};
 
 use crate::Deadline;

@@ -1,9 +1,11 @@
 //! In which order what is tried: from the likely and cheap to the whole sky and everything.
 
-use super::Request;
+use super::{Lenses, Request};
 use crate::detect::Detections;
+use crate::projection::Projection;
 use crate::quads::{FrameQuad, Lens, QuadMaker, Tolerance};
 use crate::sky::{Sky, SkyTile, band_serves, index_serves};
+use crate::sphere::ARCSEC_PER_RAD;
 use star_index::StarIndex;
 use star_index::layout::Band;
 
@@ -60,6 +62,11 @@ const NEAR_DEG: f64 = 15.0;
 const EVERY_STAR_DEG: f64 = 6.0;
 /// Widths of field for which a wide frame is unprojected, degrees.
 const WIDE_FIELDS_DEG: [f64; 10] = [11.0, 14.0, 17.5, 21.5, 26.0, 31.0, 37.0, 44.0, 52.0, 61.0];
+/// The same for the widest lenses that keep lines straight, and for fisheyes: half the longer side in
+/// focal lengths, from 62 to 108 deg and from 80 deg to a circle of 180 deg within the shorter side
+/// of a frame; those with a whole circle that is much smaller are searched in their middle.
+const WIDEST_FIELDS: [f64; 4] = [0.72, 0.88, 1.07, 1.30];
+const FISHEYE_FIELDS: [f64; 6] = [0.74, 0.92, 1.14, 1.42, 1.77, 2.2];
 /// A flat frame wider than this is not credible: stretched 1 % towards its corners.
 pub const FLAT_WIDEST_DEG: f64 = 12.0;
 
@@ -91,7 +98,8 @@ impl Stage {
         let lens = if width_deg < FLAT_WIDEST_DEG {
             Lens::Flat
         } else {
-            Lens::Gnomonic {
+            Lens::Wide {
+                projection: Projection::Gnomonic,
                 focal_px,
                 error: FOCAL_ERROR,
             }
@@ -102,6 +110,9 @@ impl Stage {
 
 /// All stages in order.
 pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
+    if request.lenses == Lenses::Widest {
+        return stages_of_widest(detections, request);
+    }
     let mut stages = Vec::new();
     let wide = wide_lenses(detections);
     let longer = detections.width.max(detections.height) as f64;
@@ -136,17 +147,56 @@ pub fn stages(detections: &Detections, request: &Request) -> Vec<Stage> {
     stages
 }
 
+/// The same for the widest lenses, whose quads are few: at once all over the sky that may be searched.
+fn stages_of_widest(detections: &Detections, request: &Request) -> Vec<Stage> {
+    let longer = detections.width.max(detections.height) as f64;
+    let lenses = widest_lenses(detections, &request.scales_arcsec_per_px);
+    let region = match request.within_deg {
+        Some(radius_deg) if !request.starts.is_empty() => Region::Within { radius_deg },
+        _ => Region::WholeSky,
+    };
+    let of = |level| {
+        let lenses = lenses.iter();
+        lenses.map(move |&lens| Stage::of_level(lens, level, region, &[], longer))
+    };
+    of(0).chain(of(1)).collect()
+}
+
 /// A lens for each wide field, each good for half the step to the next.
 fn wide_lenses(detections: &Detections) -> Vec<Lens> {
     let half = detections.width.max(detections.height) as f64 / 2.0;
     let focal = |field_deg: f64| half / (0.5 * field_deg.to_radians()).tan();
     WIDE_FIELDS_DEG
         .iter()
-        .map(|&field| Lens::Gnomonic {
+        .map(|&field| Lens::Wide {
+            projection: Projection::Gnomonic,
             focal_px: focal(field),
             error: FOCAL_ERROR,
         })
         .collect()
+}
+
+/// The widest lenses, those nearest to a claimed scale first.
+fn widest_lenses(detections: &Detections, scales: &[f64]) -> Vec<Lens> {
+    let half = detections.width.max(detections.height) as f64 / 2.0;
+    let of = |projection: Projection| {
+        let fields: &[f64] = match projection {
+            Projection::Gnomonic => &WIDEST_FIELDS,
+            _ => &FISHEYE_FIELDS,
+        };
+        fields.iter().map(move |field| (projection, half / field))
+    };
+    let mut lenses: Vec<(Projection, f64)> = Projection::ALL.into_iter().flat_map(of).collect();
+    if let Some(scale) = scales.first() {
+        let off = |focal_px: f64| (focal_px * scale / ARCSEC_PER_RAD).ln().abs();
+        lenses.sort_by(|a, b| off(a.1).total_cmp(&off(b.1)));
+    }
+    let lens = |(projection, focal_px)| Lens::Wide {
+        projection,
+        focal_px,
+        error: FOCAL_ERROR,
+    };
+    lenses.into_iter().map(lens).collect()
 }
 
 /// The frame quads of a stage.
@@ -176,9 +226,17 @@ pub struct Batch {
     pub radius_deg: f64,
 }
 
-/// Bands whose quads a lens can match: wide lenses need large quads.
+/// Bands whose quads a lens can match: wide lenses need large quads, those of half the sky larger
+/// ones yet.
 fn band_fits(lens: Lens, longest_rad: f64) -> bool {
-    lens == Lens::Flat || longest_rad > 0.05
+    match lens {
+        Lens::Flat => true,
+        Lens::Wide {
+            projection: Projection::Gnomonic,
+            ..
+        } => longest_rad > 0.05,
+        Lens::Wide { .. } => longest_rad > 0.15,
+    }
 }
 
 /// Radius of the first ring of a spiral, and by how much each ring is wider than the last.

@@ -24,6 +24,18 @@ pub struct Request {
     pub epoch_doubtful: bool,
     /// Give up after this long.
     pub time_limit: Option<std::time::Duration>,
+    /// Which lenses are tried.
+    pub lenses: Lenses,
+}
+
+/// Lenses that a search tries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Lenses {
+    /// Lenses that keep lines straight, to 68 deg along the longer side.
+    #[default]
+    Usual,
+    /// Those of wider fields, and fisheyes.
+    Widest,
 }
 
 /// In which order the sky was searched when it ended.

@@ -4,6 +4,7 @@ use super::SearchError;
 use super::plan::{FLAT_WIDEST_DEG, SCALE_CLAIM_ERROR, Stage, frame_quads};
 use crate::Deadline;
 use crate::detect::Detections;
+use crate::projection::Projection;
 use crate::quads::{FrameQuad, Lens, QuadTable};
 use crate::sky::{Sky, SkyRegion, SkyTile, Star, band_serves, index_serves};
 use crate::sphere::ARCSEC_PER_RAD;
@@ -13,16 +14,18 @@ use crate::verify::{
 use rayon::prelude::*;
 use star_index::IndexError;
 
-/// Scales searched, arcsec per pixel.
-pub const SCALE_RANGE: [f64; 2] = [0.05, 450.0];
-/// Widest and narrowest field, degrees, of the longer side.
-const FIELD_RANGE_DEG: [f64; 2] = [0.08, 75.0];
+/// Scales searched, arcsec per pixel: up to the whole sky on a small sensor.
+pub const SCALE_RANGE: [f64; 2] = [0.05, 1500.0];
+/// Narrowest field, degrees, of the longer side, and the widest of a lens that keeps lines straight.
+const FIELD_RANGE_DEG: [f64; 2] = [0.08, 115.0];
 /// Random distortion that verification allows, relative to the distance from the quad.
 const DISTORTION_FLAT: f64 = 0.0003;
 const DISTORTION_WIDE: f64 = 0.0015;
 /// Prior of the radial term at the frame's corner.
 const RADIAL_FLAT: f64 = 0.001;
 const RADIAL_WIDE: f64 = 0.015;
+/// The same for a fisheye, which keeps to a law of distances only roughly.
+const RADIAL_FISHEYE: f64 = 0.03;
 
 /// The likeliest pose of a batch.
 #[derive(Debug, Clone)]
@@ -237,7 +240,9 @@ impl<'a> Scanner<'a> {
                 let field = FIELD_RANGE_DEG[0]..=FLAT_WIDEST_DEG;
                 field.contains(&width.to_degrees()).then_some(focal_px)?
             }
-            Lens::Gnomonic { focal_px, error } => {
+            Lens::Wide {
+                focal_px, error, ..
+            } => {
                 let ratio = f64::from(quad.length) / angle;
                 let fits = (1.0 - 1.3 * error..=1.0 + 1.3 * error).contains(&ratio);
                 fits.then_some(focal_px)?
@@ -259,10 +264,15 @@ impl<'a> Scanner<'a> {
     fn propose(&self, quad: &FrameQuad, stars: [Star; 4], focal_px: f64) -> Option<Proposal> {
         let offsets = self.quad_offsets(quad);
         let reference = self.half_px[0].hypot(self.half_px[1]);
-        let radial = if self.lens == Lens::Flat {
-            RADIAL_FLAT
-        } else {
-            RADIAL_WIDE
+        let (projection, radial) = match self.lens {
+            Lens::Flat => (Projection::Gnomonic, RADIAL_FLAT),
+            Lens::Wide { projection, .. } => (
+                projection,
+                match projection {
+                    Projection::Gnomonic => RADIAL_WIDE,
+                    _ => RADIAL_FISHEYE,
+                },
+            ),
         };
         let radial_px = radial * reference;
         let [a, b, ..] = offsets;
@@ -274,11 +284,12 @@ impl<'a> Scanner<'a> {
             focal_px,
             flipped: quad.flipped,
             reference_px: reference,
+            projection,
             gate_px,
             radial_px,
         })?;
         let width = 2.0 * (self.half_px[0].max(self.half_px[1]) / pose.focal_px).atan();
-        if width.to_degrees() > FIELD_RANGE_DEG[1] {
+        if projection == Projection::Gnomonic && width.to_degrees() > FIELD_RANGE_DEG[1] {
             return None;
         }
         let ranks = quad.detections.map(usize::from);
@@ -321,7 +332,8 @@ impl<'a> Scanner<'a> {
         candidates: &mut u64,
     ) -> Result<Option<Evidence>, IndexError> {
         let camera = &proposal.pose;
-        let reach_rad = (self.half_px[0].hypot(self.half_px[1]) / camera.focal_px).atan();
+        let corner = self.half_px[0].hypot(self.half_px[1]) / camera.focal_px;
+        let reach_rad = camera.projection.angle(corner);
         let (sky, centre) = (self.sky, camera.axes[2]);
         let years = self.years(index);
         let mut weigh = |most: usize| {

@@ -471,6 +471,7 @@ mod tests {
             flipped: false,
             radial: 0.0,
             reference_px: 721.0,
+            projection: crate::projection::Projection::Gnomonic,
         }
     }
 

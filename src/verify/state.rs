@@ -149,6 +149,7 @@ mod tests {
             flipped: false,
             radial: 0.0,
             reference_px: 707.0,
+            projection: crate::projection::Projection::Gnomonic,
         }
     }
 

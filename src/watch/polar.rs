@@ -7,6 +7,7 @@
 use crate::frame::Site;
 use crate::night::{Entry, Verdict};
 use crate::polar::{Adjusted, Conditions, Finding, Sight, adjusted, find};
+use crate::projection::Projection;
 use crate::report::polar::PolarRecord;
 use crate::wcs::{Sip, Wcs};
 use serde_json::Value;
@@ -125,6 +126,7 @@ fn wcs_of(wcs: &Value) -> Option<Wcs> {
         crpix: pair(&wcs["crpix"])?,
         crval: pair(&wcs["crval"])?,
         cd: [pair(&wcs["cd"][0])?, pair(&wcs["cd"][1])?],
+        projection: Projection::of_code(wcs["ctype"][0].as_str()?.get(5..8)?)?,
         sip,
     })
 }

@@ -1,8 +1,10 @@
-//! An existing WCS, as far as a clue needs it: projection TAN whatever it says, no distortion.
+//! An existing WCS, as far as a clue needs it: a projection that lenses have, TAN whatever else it
+//! says, no distortion.
 //!
 //! Sources: FITS 4.0, section 8; Calabretta & Greisen 2002, section 6.1 (CROTA).
 
 use crate::frame::fits::card::Header;
+use crate::projection::Projection;
 use crate::wcs::Wcs;
 
 /// The linear WCS of the header and the sky position (RA, Dec, degrees) of the centre of a frame
@@ -37,6 +39,7 @@ pub(crate) fn existing(header: &Header, width: usize, height: usize) -> Option<(
         crpix: [number("CRPIX1")?, number("CRPIX2")?],
         crval,
         cd,
+        projection: projection_of(&first),
         sip: None,
     };
     let centre = wcs.pixel_to_sky((width as f64 + 1.0) / 2.0, (height as f64 + 1.0) / 2.0);
@@ -44,6 +47,12 @@ pub(crate) fn existing(header: &Header, width: usize, height: usize) -> Option<(
         .iter()
         .all(|v| v.is_finite())
         .then_some((wcs, centre))
+}
+
+/// That of the axis type, such as `RA---ARC`.
+fn projection_of(ctype: &str) -> Projection {
+    let code = ctype.get(5..8);
+    code.and_then(Projection::of_code).unwrap_or_default()
 }
 
 /// CD matrix from CD, from PC and CDELT, or from CDELT and CROTA.

@@ -77,12 +77,18 @@ fn real(value: f64) -> Option<String> {
 /// Without that they are numbered from 1.
 pub(super) fn wcs_cards(wcs: &Wcs, axes: usize, old: &[RawCard]) -> Vec<Card> {
     let suffix = if wcs.sip.is_some() { "-SIP" } else { "" };
-    let [ra, dec] = ["RA---TAN", "DEC--TAN"].map(|kind| format!("{kind}{suffix}"));
+    let [ra, dec] =
+        ["RA---", "DEC--"].map(|axis| format!("{axis}{}{suffix}", wcs.projection.code()));
+    let name = wcs.projection.name();
     let pixel = "reference pixel, first pixel = 1";
     let mut cards = vec![
         Card::new("WCSAXES", axes.max(2) as i64, "number of axes described"),
-        Card::new("CTYPE1", &*ra, "right ascension, gnomonic projection"),
-        Card::new("CTYPE2", &*dec, "declination, gnomonic projection"),
+        Card::new(
+            "CTYPE1",
+            &*ra,
+            &format!("right ascension, {name} projection"),
+        ),
+        Card::new("CTYPE2", &*dec, &format!("declination, {name} projection")),
         Card::new("CUNIT1", "deg", ""),
         Card::new("CUNIT2", "deg", ""),
         Card::new("CRPIX1", wcs.crpix[0], pixel),

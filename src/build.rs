@@ -4,7 +4,7 @@
 use std::env::var;
 
 fn main() {
-    println!("cargo::rerun-if-changed=build.rs");
+    println!("cargo::rerun-if-changed=src/build.rs");
     println!(
         "cargo::rustc-env=NIGHTFIX_TARGET={}",
         var("TARGET").unwrap_or_default()
