@@ -2,7 +2,7 @@
 //! sky, and counts how often a pose looks as good as stated. And is what shows the sky found?
 //!
 //! ```text
-//! cargo bench --bench calibration -- [near|guess] UP-TO RAW-FILE [INDEX...]
+//! cargo bench --bench calibration -- [near|guess|widest] UP-TO RAW-FILE [INDEX...]
 //! cargo bench --bench calibration -- fields KIND UP-TO [FIRST]
 //! ```
 //!
@@ -10,7 +10,8 @@
 //! counts all that are: interrupted, it goes on when it is run again. With `near` each search has a
 //! commanded position at a random place and a claimed scale, and ends 15 degrees from there; with
 //! `guess` it is the quick look that a night takes around the frame before, at a random place and
-//! scale; without either it is blind. Star-indexes named are searched beside the one in the program.
+//! scale; with `widest` it is blind and asks the lenses wider than 68 degrees and fisheyes; without
+//! any it is blind with the usual lenses. Star-indexes named are searched beside the one in the program.
 //! NIGHTFIX_REAL_FRAMES names a folder of real frames, whose detections are shuffled for a part of
 //! the lists.
 //!
@@ -29,7 +30,7 @@ use lists::{SHAPES, Shape};
 use nightfix::Deadline;
 use nightfix::detect::{Detections, detect};
 use nightfix::frame::Frame;
-use nightfix::search::{Commanded, Found, Request, SearchError, SearchReport, search};
+use nightfix::search::{Commanded, Found, Lenses, Request, SearchError, SearchReport, search};
 use nightfix::sky::Sky;
 use nightfix::solve::Guess;
 use random::Random;
@@ -50,6 +51,7 @@ enum Mode {
     Blind,
     Near,
     Guess,
+    Widest,
 }
 
 impl Mode {
@@ -62,6 +64,7 @@ impl Mode {
         let mut request = Request::default();
         match self {
             Mode::Blind => {}
+            Mode::Widest => request.lenses = Lenses::Widest,
             Mode::Near => {
                 request.starts = vec![Commanded { ra_deg, dec_deg }];
                 request.within_deg = Some(15.0);
@@ -202,6 +205,7 @@ fn no_sky(mut words: Vec<String>) -> Result<(), Box<dyn Error + Send + Sync>> {
     let mode = match words.first().map(String::as_str) {
         Some("near") => Mode::Near,
         Some("guess") => Mode::Guess,
+        Some("widest") => Mode::Widest,
         _ => Mode::Blind,
     };
     if mode != Mode::Blind {

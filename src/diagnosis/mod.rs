@@ -90,9 +90,9 @@ pub enum Cause {
         /// What may be the reason, likeliest first.
         suspects: [Option<Suspect>; 2],
     },
-    /// By its claimed scale the field is wider than the lenses that a search tries.
+    /// By its claimed scale the field is wider than any lens that a search tries.
     TooWide {
-        /// Angle along the longer side for a lens that does not bend straight lines, degrees.
+        /// Angle along the longer side for an equidistant fisheye, degrees.
         field_deg: f64,
     },
 }
@@ -169,6 +169,11 @@ pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
             length_px: trail.length_px(),
             angle_deg: trail.angle_deg,
         };
+    }
+    let bright = facts.frame.nonlinear && survey.fill >= BRIGHT_FILL_STRETCHED;
+    if clouded && bright && stars.above_cloud == 0 {
+        // Uneven and bright: a landscape or clouds by day.
+        return Cause::BrightSky { fill: survey.fill };
     }
     if clouded && stars.above_cloud < FEW_STARS {
         return Cause::Cloud {

@@ -1,11 +1,17 @@
-//! What may be wrong with a frame of many stars that fit nowhere: its field is too wide or too narrow,
-//! or the stars are short trails. Guessed from how large stars are in it.
+//! What may be wrong with a frame of many stars that fit nowhere: they are crowded, its field is too
+//! narrow, it is no single exposure, or the stars are short trails. Guessed from how large stars are in
+//! it.
 
 use super::FrameFacts;
+use crate::detect::Refusal;
 use crate::sphere::ARCSEC_PER_RAD;
 
-/// Widest field along the longer side that a search tries, degrees: see `search::plan`.
-const WIDEST_DEG: f64 = 68.0;
+/// Longer side in focal lengths of the widest fisheye that a search tries: see `search::plan`.
+const WIDEST: f64 = 4.9;
+/// Stars that stand closer than this, in squares of their width (FWHM) for each, are seldom seen
+/// alone, where there are this many.
+const CROWDED: f64 = 60.0;
+const LEAST_CROWD: usize = 500;
 /// A star's width (FWHM) in the longer side of a field of one degree, where air, optics and the tone
 /// curve of a picture spread stars over 10 arcsec; fewer widths make a narrower field.
 const WIDTHS_PER_DEG: f64 = 360.0;
@@ -47,8 +53,10 @@ impl Drawn {
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub enum Suspect {
-    /// A lens wider than a search tries, or a fisheye.
-    Wide,
+    /// No single exposure, or a lens that bends in a way that a search does not know.
+    Bent,
+    /// Stars stand so close that few are seen alone.
+    Crowded,
     /// Stars so large in the frame that its field is small.
     Narrow {
         /// Full width at half maximum, pixels.
@@ -61,12 +69,13 @@ pub enum Suspect {
     },
 }
 
-/// Angle along the longer side by the likeliest claimed scale, where that is too wide, degrees.
+/// Angle along the longer side by the likeliest claimed scale, where that is too wide for any lens that
+/// is tried, degrees; that of an equidistant lens.
 pub(super) fn too_wide(facts: &FrameFacts<'_>) -> Option<f64> {
     let scale = *facts.request.scales_arcsec_per_px.first()?;
     let side_px = facts.detections.width.max(facts.detections.height) as f64;
-    let field_deg = 2.0 * (0.5 * side_px * scale / ARCSEC_PER_RAD).atan().to_degrees();
-    (field_deg > WIDEST_DEG).then_some(field_deg)
+    let field = side_px * scale / ARCSEC_PER_RAD;
+    (field > WIDEST).then_some(field.to_degrees())
 }
 
 /// What is likeliest, of a frame with `found` stars. A claimed scale says how wide the field is.
@@ -81,14 +90,23 @@ pub(super) fn suspects(
     let size = match narrow {
         _ if scale_claimed => None,
         true => Some(Suspect::Narrow { fwhm_px }),
-        false => (found >= MANY).then_some(Suspect::Wide),
+        false => (found >= MANY).then_some(Suspect::Bent),
     };
     let trails = facts.drawn.filter(|d| d.elongation >= SHORT_TRAIL);
     let trails = trails.map(|d| Suspect::ShortTrails {
         elongation: d.elongation,
     });
-    match size {
-        None => [trails, None],
-        size => [size, trails],
-    }
+    let crowded = is_crowded(facts).then_some(Suspect::Crowded);
+    let mut likeliest = [crowded, size, trails].into_iter().flatten();
+    [likeliest.next(), likeliest.next()]
+}
+
+/// Whether the stars found, and those that there was no time for, leave each other little room.
+fn is_crowded(facts: &FrameFacts<'_>) -> bool {
+    let detections = facts.detections;
+    let left = |why: Refusal| detections.refusals().get(&why).copied().unwrap_or(0);
+    let count = detections.stars.len() + left(Refusal::Unmeasured) + left(Refusal::Surplus);
+    let frame_px2 = (detections.width * detections.height) as f64;
+    let width_px2 = detections.fwhm_px.powi(2).max(1.0);
+    count >= LEAST_CROWD && frame_px2 < CROWDED * width_px2 * count as f64
 }

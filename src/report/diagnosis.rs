@@ -105,12 +105,17 @@ fn sentence(cause: &Cause) -> String {
             format!("{} of the pixels are burnt out.", percent(full_share))
         }
         Cause::BrightSky { fill } => format!(
-            "The sky fills {} of the range that the frame can hold: twilight, the Moon or a lamp.",
+            "The sky fills {} of the range that the frame can hold: daylight, twilight, the Moon or a \
+             lamp.",
             percent(fill)
         ),
+        Cause::Cloud { found: 0 } => {
+            "Uneven light, and no stars: cloud, or a picture that shows none, \
+                                      since they were taken out or it is not of the sky."
+                .into()
+        }
         Cause::Cloud { found } => {
             let stars = match found {
-                0 => "no stars".to_owned(),
                 1 => "one star".to_owned(),
                 n => format!("{n} stars"),
             };
@@ -142,8 +147,8 @@ fn sentence(cause: &Cause) -> String {
             format!("{found} stars, and no place in the sky fits them beyond doubt.{why}")
         }
         Cause::TooWide { field_deg } => format!(
-            "By the claimed focal length the field is about {field_deg:.0} deg wide, and through a \
-             fisheye lens wider: some 65 deg are the most that is searched for."
+            "By the claimed focal length the field would be about {field_deg:.0} deg wide through a \
+             fisheye, and wider than any that is searched for."
         ),
     }
 }
@@ -151,7 +156,12 @@ fn sentence(cause: &Cause) -> String {
 /// Why many stars may match nothing.
 fn suspicion(suspect: &Suspect) -> String {
     match suspect {
-        Suspect::Wide => "the lens is wider than about 65 deg, or a fisheye".into(),
+        Suspect::Bent => {
+            "the picture is no single exposure (a panorama, a composition), or the lens \
+                          bends it in a way of its own"
+                .into()
+        }
+        Suspect::Crowded => "the stars stand so close that few are seen alone".into(),
         Suspect::Narrow { fwhm_px } => format!(
             "the field is under one degree wide, since stars take {fwhm_px:.0} px of it, and needs a \
              deeper star-index than the one in the program"
@@ -205,7 +215,7 @@ fn steps(cause: &Cause) -> Vec<&'static str> {
              --focal-length with --pixel-size.",
         ],
         Cause::NoMatch {
-            suspects: [Some(Suspect::Wide), _],
+            suspects: [Some(Suspect::Bent), _] | [_, Some(Suspect::Bent)],
             ..
         } => vec![
             CUT_OUT,

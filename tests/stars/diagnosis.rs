@@ -407,3 +407,101 @@ fn the_depth_needed_depends_on_the_place() {
     let (milky_way, pole) = (needed(305.0, 38.0), needed(192.86, 27.13));
     assert!(milky_way + 0.8 < pole, "{milky_way} {pole}");
 }
+
+/// A picture of 8 bits, as of a light that varies by `uneven` parts over some hundred pixels.
+fn picture(level: f64, uneven: f64, draw: impl FnOnce(&mut Canvas), seed: u64) -> Frame {
+    let mut canvas = Canvas::new(WIDTH, HEIGHT, 0.0);
+    let mut random = Random(seed);
+    let waves: Vec<[f64; 4]> = (0..12)
+        .map(|_| {
+            let [length, turn] = [90.0 + 200.0 * random.uniform(), 6.3 * random.uniform()];
+            let k = std::f64::consts::TAU / length;
+            [
+                k * turn.cos(),
+                k * turn.sin(),
+                6.3 * random.uniform(),
+                length / 290.0,
+            ]
+        })
+        .collect();
+    for (i, value) in canvas.data.iter_mut().enumerate() {
+        let (x, y) = ((i % WIDTH) as f64, (i / WIDTH) as f64);
+        let wave = |[a, b, phase, part]: &[f64; 4]| part * (a * x + b * y + phase).sin();
+        *value = level * (1.0 + uneven * waves.iter().map(wave).sum::<f64>() / 2.5);
+    }
+    draw(&mut canvas);
+    canvas.noise(1.5, &mut Random(seed + 1));
+    let pixels = canvas
+        .data
+        .iter()
+        .map(|v| v.round().clamp(0.0, 255.0) as u8);
+    let pixels = nightfix::frame::Pixels::U8(pixels.collect());
+    Frame {
+        nonlinear: true,
+        ..crate::star_field::frame_of(WIDTH, HEIGHT, pixels)
+    }
+}
+
+#[test]
+fn a_picture_by_day_is_bright() {
+    for seed in 0..3 {
+        let found = cause(&picture(115.0, 0.3, |_| {}, 60 + seed));
+        assert!(
+            matches!(found, Cause::BrightSky { fill } if fill > 0.3),
+            "{found:?}"
+        );
+    }
+}
+
+#[test]
+fn a_picture_without_stars_shows_none() {
+    for seed in 0..3 {
+        let found = cause(&picture(35.0, 0.4, |_| {}, 70 + seed));
+        assert!(matches!(found, Cause::Cloud { found: 0 }), "{found:?}");
+    }
+}
+
+#[test]
+fn a_crowd_is_called_one() {
+    let crowd = |canvas: &mut Canvas| {
+        for star in scatter(WIDTH, HEIGHT, 30_000, 60.0, 2.0, &mut Random(81)) {
+            canvas.star(star, 1.3);
+        }
+    };
+    match cause(&picture(30.0, 0.0, crowd, 80)) {
+        Cause::NoMatch { suspects, .. } => {
+            assert_eq!(suspects[0], Some(nightfix::diagnosis::Suspect::Crowded));
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn bloated_stars_make_a_narrow_field() {
+    let bloated = |canvas: &mut Canvas| {
+        for star in scatter(WIDTH, HEIGHT, 40, 9000.0, 30.0, &mut Random(91)) {
+            canvas.star(star, 5.0);
+        }
+    };
+    match cause(&picture(20.0, 0.0, bloated, 90)) {
+        Cause::NoMatch { suspects, .. } => assert!(
+            matches!(suspects[0], Some(nightfix::diagnosis::Suspect::Narrow { fwhm_px }) if fwhm_px > 9.0),
+            "{suspects:?}"
+        ),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// 8 mm in front of a sensor of 60 mm: wider than the whole sky through any fisheye.
+#[test]
+fn a_claim_beyond_every_fisheye_is_too_wide() {
+    let request = Request {
+        scales_arcsec_per_px: vec![1700.0],
+        ..Request::default()
+    };
+    let found = outcome(&scattered(), &request).diagnosis;
+    assert!(
+        matches!(found, Some(Cause::TooWide { field_deg }) if (field_deg - 425.0).abs() < 1.0),
+        "{found:?}"
+    );
+}
