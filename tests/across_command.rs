@@ -76,7 +76,7 @@ fn a_folder_of_several_fields_tells_the_mount() {
     let output = nightfix()
         .arg("night")
         .arg(at)
-        .args(["--mount".as_ref(), mount.as_os_str()])
+        .args(["--mount-axes".as_ref(), mount.as_os_str()])
         .args(["--report".as_ref(), report.as_os_str()])
         .output()
         .unwrap();
@@ -123,7 +123,7 @@ fn one_field_is_not_enough() {
     let output = nightfix()
         .arg("night")
         .arg(at)
-        .args(["--mount".as_ref(), mount.as_os_str()])
+        .args(["--mount-axes".as_ref(), mount.as_os_str()])
         .output()
         .unwrap();
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));

@@ -59,7 +59,7 @@ pub struct FolderArgs {
     /// From four fields on, hours and tens of degrees apart: polar error, cone error, flexure, each
     /// with its error, and what cannot be told apart. The summary and the night report say the same.
     #[arg(long, value_name = "FILE")]
-    pub mount: Option<PathBuf>,
+    pub mount_axes: Option<PathBuf>,
 
     /// Where results are kept, so that no frame is solved twice [default: FOLDER/nightfix.journal]
     #[arg(long, value_name = "FILE")]
@@ -76,7 +76,7 @@ pub struct FolderArgs {
 impl FolderArgs {
     /// Some output is made of all rows.
     pub fn needs_rows(&self) -> bool {
-        self.table.is_some() || self.report.is_some() || self.mount.is_some()
+        self.table.is_some() || self.report.is_some() || self.mount_axes.is_some()
     }
 }
 
@@ -144,7 +144,7 @@ pub fn write_outputs(folder: &FolderArgs, rows: &[Row], report: &mut NightReport
     if let Some(path) = &folder.table {
         judge("table", path, write_table(rows, path));
     }
-    if let Some(path) = &folder.mount {
+    if let Some(path) = &folder.mount_axes {
         judge("judgement of the mount", path, write_mounts(rows, path));
     }
     if let Some(path) = &folder.report {

@@ -132,3 +132,25 @@ fn refuse(refusal: &clap::Error) -> Status {
 fn complain(message: &str) {
     let _ = ember::stderr(&format!("nightfix: {message}\n"));
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+    use std::collections::HashSet;
+
+    /// Arguments that several commands share are written once, and must not meet others of their name.
+    #[test]
+    fn no_command_has_two_arguments_of_one_name() {
+        for command in Cli::command().get_subcommands() {
+            let (mut ids, mut longs) = (HashSet::new(), HashSet::new());
+            for argument in command.get_arguments() {
+                let name = argument.get_id();
+                assert!(ids.insert(name.clone()), "{}: {name}", command.get_name());
+                if let Some(long) = argument.get_long() {
+                    assert!(longs.insert(long), "{}: --{long}", command.get_name());
+                }
+            }
+        }
+    }
+}

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 const KILLS: u64 = 30;
 /// Observatories at work at a time.
-const CREWS: usize = 3;
+const CREWS: usize = 6;
 /// The second process sees the mount stand within this.
 const STANDS_WITHIN: Duration = Duration::from_secs(10);
 

@@ -46,7 +46,7 @@ pub struct Coverage {
     pub both_sides_of_pier: bool,
 }
 
-/// The object that `nightfix night --mount` writes for each camera.
+/// The object that `nightfix night --mount-axes` writes for each camera.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MountRecord {
     /// [`SCHEMA`].

@@ -421,7 +421,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__night)
-            opts="-h --only --except --no-subfolders --table --report --mount --journal --write-wcs --lines --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
+            opts="-h --only --except --no-subfolders --table --report --mount-axes --journal --write-wcs --lines --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -443,7 +443,7 @@ _nightfix() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
-                --mount)
+                --mount-axes)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -745,7 +745,7 @@ _nightfix() {
             return 0
             ;;
         nightfix__subcmd__watch)
-            opts="-h --only --except --no-subfolders --table --report --mount --journal --write-wcs --target --alarm --polar --site --pressure --temperature --pole --mount --sync-only --log --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
+            opts="-h --only --except --no-subfolders --table --report --mount-axes --journal --write-wcs --target --alarm --polar --site --pressure --temperature --pole --mount --sync-only --log --every --json --at --equinox --within --focal-length --pixel-size --scale --ignore-header --index --time-limit --threads --ember --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -767,7 +767,7 @@ _nightfix() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
-                --mount)
+                --mount-axes)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -64,7 +64,7 @@ complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l only -d 'Onl
 complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l except -d 'No frames whose name, or whose sub-folder\'s name, matches; may be repeated' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l table -d 'Write one row per frame, with units: ECSV, which every reader of CSV takes' -r -F
 complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l report -d 'Write the night report: one HTML file that needs no network' -r -F
-complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l mount -d 'Write what the night says of the mount as JSON: one object for each camera' -r -F
+complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l mount-axes -d 'Write what the night says of the mount as JSON: one object for each camera' -r -F
 complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l journal -d 'Where results are kept, so that no frame is solved twice [default: FOLDER/nightfix.journal]' -r -F
 complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l at -d 'Where the mount was told to point: the search begins there' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand night" -l equinox -d 'What the commanded position counts from [default: j2000]' -r -f -a "j2000\t'ICRS, J2000: as in catalogues and atlases'
@@ -87,7 +87,7 @@ complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l only -d 'Onl
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l except -d 'No frames whose name, or whose sub-folder\'s name, matches; may be repeated' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l table -d 'Write one row per frame, with units: ECSV, which every reader of CSV takes' -r -F
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l report -d 'Write the night report: one HTML file that needs no network' -r -F
-complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l mount -d 'Write what the night says of the mount as JSON: one object for each camera' -r -F
+complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l mount-axes -d 'Write what the night says of the mount as JSON: one object for each camera' -r -F
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l journal -d 'Where results are kept, so that no frame is solved twice [default: FOLDER/nightfix.journal]' -r -F
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l target -d 'Where the mount should point, J2000: each line names the move that brings it there' -r
 complete -c nightfix -n "__fish_nightfix_using_subcommand watch" -l alarm -d 'Sound an alarm where a frame is farther off than this: from --target, or else from where its header says that the mount was told to point' -r
