@@ -58,7 +58,7 @@ impl AxisAsked<'_> {
         self.frames.iter().map(|path| text_of_path(path)).collect()
     }
 
-    /// A record that says why there is none of an axis.
+    /// A record that says why no axis was found.
     pub fn refused(&self, reason: &str, status: PolarStatus) -> PolarRecord {
         PolarRecord::without(self.names(), self.conditions.pole, status, reason)
     }

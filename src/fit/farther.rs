@@ -6,9 +6,9 @@ use crate::detect::Detections;
 use crate::sky::RegionStar;
 use crate::wcs::Wcs;
 
-/// A second look reaches so many times as far as the first one.
+/// A second look reaches this many times as far as the first one.
 pub const FARTHER: f64 = 4.0;
-/// So many looks: each brings in stars that tell the model of the next.
+/// Looks in all: each brings in stars that tell the model of the next.
 pub const LOOKS: usize = 4;
 /// Detections beside stars that chance does not explain, at least.
 const LEAST: f64 = 4.0;

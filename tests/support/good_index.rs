@@ -6,7 +6,7 @@ use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{BandContents, Contents, StarTable, StoredQuad, TileForm, cell_of};
 use star_index::writer::About;
 
-/// So many stars on a golden spiral, quads of neighbours in three bands, one of each form.
+/// This many stars on a golden spiral, quads of neighbours in three bands, one of each form.
 pub fn good_of(count: usize) -> Vec<u8> {
     let stars: Vec<StarRecord> = (0..count)
         .map(|i| {

@@ -36,7 +36,7 @@ impl Places {
 }
 
 /// Codes of the quads of all groups, [`CODE_BYTES`] each; `None` where a group names a star that is
-/// not there, or where there are not so many quads.
+/// not there, or where there are fewer quads.
 pub(crate) fn codes(groups: Groups<'_>, places: &Places, quads: usize) -> Option<Vec<u8>> {
     let mut codes = vec![0; CODE_BYTES * quads];
     let mut rest = &mut codes[..];

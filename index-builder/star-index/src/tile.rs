@@ -15,7 +15,7 @@ pub struct Tile<'a> {
 /// How its record names the stars of a quad.
 #[derive(Debug, Clone, Copy)]
 enum Named<'a> {
-    /// Star numbers of the locals; local numbers of so many bits.
+    /// Star numbers of the locals; local numbers of the bits stated.
     Plain(&'a [u32], &'a [u8], u32),
     Grouped(Locals<'a>, Groups<'a>),
 }
