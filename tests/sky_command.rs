@@ -59,7 +59,7 @@ fn lists_the_built_in_index_and_those_of_the_user() {
         assert_eq!(mine["file"], *file.to_string_lossy());
         assert_eq!(mine["index"]["stars"], 400);
         assert_eq!(mine["index"]["bytes"], bytes.len());
-        assert_eq!(mine["index"]["bands"].as_array().unwrap().len(), 2);
+        assert_eq!(mine["index"]["bands"].as_array().unwrap().len(), 3);
     }
     let text = stdout(&sky(&[], &file));
     for part in [

@@ -71,8 +71,9 @@ fn effort_grows_with_the_error_of_the_commanded_position() {
             near.is_sorted_by(|less, more| less[k] < more[k]),
             "{near:?}"
         );
-        // Bytes are read in blocks of 64 KiB, which shrink the advantage of few.
-        assert!(near[0][k] * 45 < blind[k], "{:?} of {blind:?}", near[0]);
+        // Bytes are read in blocks of 64 KiB, of an index of 42 MB, which shrinks the advantage of few.
+        let less = [500, 25][k];
+        assert!(near[0][k] * less < blind[k], "{:?} of {blind:?}", near[0]);
         let farthest = near[near.len() - 1];
         assert!(farthest[k] * 5 < blind[k], "{farthest:?} of {blind:?}");
     }

@@ -4,7 +4,7 @@ use crate::star_field::{Canvas, Random};
 use nightfix::Deadline;
 use nightfix::detect::{Background, detect};
 use nightfix::frame::Frame;
-use nightfix::search::{Commanded, Request, search};
+use nightfix::search::{Commanded, Lenses, Request, search};
 use nightfix::sky::Sky;
 use nightfix::solve::solve;
 use sample_fields::{Field, FieldSpec, render};
@@ -73,11 +73,21 @@ fn the_same_stars_are_not_searched_for_twice() {
         ..Request::default()
     };
     let (_, frame) = field(0.0);
-    let first = search(&detect(&frame), &sky, &request, Deadline::NONE).unwrap();
+    let detections = detect(&frame);
+    let first = search(&detections, &sky, &request, Deadline::NONE).unwrap();
+    let widest = Request {
+        lenses: Lenses::Widest,
+        ..request.clone()
+    };
+    let widest = search(&detections, &sky, &widest, Deadline::NONE).unwrap();
     let outcome = solve(&frame, &sky, &request).unwrap();
     assert!(outcome.solution.is_none());
     assert!(first.report.cells > 0);
-    // The middle by itself makes other patterns, and is asked once more; nothing else is.
-    assert_eq!(outcome.search.cells, 2 * first.report.cells);
+    // The middle by itself makes other patterns, and is asked once more, and so are the widest lenses;
+    // nothing else is.
+    assert_eq!(
+        outcome.search.cells,
+        2 * first.report.cells + widest.report.cells
+    );
     assert!(outcome.search.candidates >= first.report.candidates);
 }
