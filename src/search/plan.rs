@@ -159,13 +159,7 @@ fn stages_of_widest(detections: &Detections, request: &Request) -> Vec<Stage> {
         let lenses = lenses.iter();
         lenses.map(move |&lens| Stage::of_level(lens, level, region, &[], longer))
     };
-    // Few frames without a claim are that wide, and all that stay unsolved pay for the second level.
-    let levels = if request.scales_arcsec_per_px.is_empty() {
-        1
-    } else {
-        2
-    };
-    (0..levels).flat_map(of).collect()
+    of(0).chain(of(1)).collect()
 }
 
 /// A lens for each wide field, each good for half the step to the next.
