@@ -83,7 +83,7 @@ fn narrow_frames(folder: &Path) -> Vec<Truth> {
 }
 
 impl Truth {
-    /// Direction of the place so many pixels from the centre: the gnomonic projection undone
+    /// Direction of the place this many pixels from the centre: the gnomonic projection undone
     /// (Calabretta & Greisen 2002, equations 14, 15 and 54, 55).
     fn at(&self, [dx, dy]: [f64; 2]) -> [f64; 3] {
         let [x, y] = self.cd.map(|row| (row[0] * dx + row[1] * dy).to_radians());

@@ -83,7 +83,7 @@ fn bundle(frame: &Path, options: &[&str]) -> (Output, Vec<(String, Vec<u8>)>) {
             let mut part = zip.by_index(number).unwrap();
             let mut bytes = Vec::new();
             part.read_to_end(&mut bytes).unwrap();
-            let name = part.name().expect("a plain name").into_owned();
+            let name = part.name().to_owned();
             (name, bytes)
         })
         .collect();

@@ -153,7 +153,7 @@ fn a_torn_journal_keeps_every_whole_line() {
     assert_eq!(lasting(&output), undisturbed);
 }
 
-/// The disk is full after so many bytes (a limit on the size of files says no in the same way,
+/// The disk is full after this many bytes (a limit on the size of files says no in the same way,
 /// after a part of the line): the run says so, keeps what is whole, and resumes.
 #[cfg(unix)]
 #[test]

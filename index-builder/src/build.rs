@@ -65,7 +65,7 @@ pub fn default_recipes() -> Vec<Recipe> {
         .collect()
 }
 
-/// Length of AB of the smallest and the largest quad, radians; zeros where there is none.
+/// Length of AB of the smallest and the largest quad, radians; zeros where no tile holds a quad.
 fn sizes(records: &[StarRecord], tiles: &[Vec<StoredQuad>]) -> [f64; 2] {
     let chord2 = |quad: &StoredQuad| {
         let [a, b] = [quad.stars[0], quad.stars[1]].map(|i| records[i as usize].vector());

@@ -85,9 +85,9 @@ pub struct Recipe {
     pub thin_depth: u8,
     /// Stars kept per cell.
     pub per_cell: usize,
-    /// Each star is combined with so many of its nearest neighbours...
+    /// How many of its nearest neighbours each star is combined with.
     pub neighbours: usize,
-    /// ...or so many where the neighbourhood is thinner than `sparse_rad`.
+    /// The same where the neighbourhood is thinner than `sparse_rad`.
     pub neighbours_sparse: usize,
     /// Where the last of `neighbours` lies farther than this, the sky is sparse, radians.
     pub sparse_rad: f64,

@@ -80,7 +80,7 @@ pub struct MadeUpStar {
     pub mag: f64,
 }
 
-/// A sky of about so many stars; the same seed gives the same sky.
+/// A sky of about this many stars; the same seed gives the same sky.
 #[derive(Debug, Clone, Copy)]
 pub struct SyntheticSky {
     faintest: f64,

@@ -17,7 +17,7 @@ impl Progress for Silent {
     fn step(&self) {}
 }
 
-/// A made-up sky of so many stars in several tables.
+/// A made-up sky of this many stars in several tables.
 fn tables(folder: &Path, stars: u64, count: u64) -> Vec<PathBuf> {
     let sky = SyntheticSky::new(stars, 11).unwrap();
     (0..count)

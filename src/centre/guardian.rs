@@ -1,6 +1,6 @@
 //! A second process that stops the mount where this one is killed before it can.
 
-use super::{Fault, IndiMount, Journal, Mount, Stop};
+use super::{Fault, Mount, View};
 use crate::indi::Address;
 use crate::itself;
 use std::io::{self, Read, Write};
@@ -10,9 +10,14 @@ use std::time::{Duration, Instant};
 
 /// The hidden subcommand that the second process runs: [`stand_by`].
 pub const SUBCOMMAND: &str = "stand-by";
-/// Says that the mount needs no stopping. Without it, an end of standard input means that the first
-/// process died.
-const DISMISSED: &[u8] = b"dismissed";
+/// What the first process says, a byte each; the last one before the end of standard input counts. A slew
+/// was asked for: the mount is stopped even where it says that it stands, which some do for a moment
+/// after they were sent somewhere.
+const SLEWING: u8 = b'S';
+/// No slew is under way: the mount is stopped only where it moves.
+const RESTING: u8 = b'R';
+/// Nothing is left to do: the first process ended as it should.
+const DISMISSED: u8 = b'D';
 /// What the second process says once it stands by.
 const READY: &[u8] = b"ready";
 /// To reach a mount whose server is gone, and to see it stand.
@@ -54,36 +59,90 @@ impl Guardian {
         Ok(Guardian(child))
     }
 
+    /// One that is gone cannot be told; the first process goes on without it.
+    fn tell(&mut self, word: u8) {
+        if let Some(way) = &mut self.0.stdin {
+            let _ = way.write_all(&[word]);
+        }
+    }
+
     /// The mount stands, or is as it should be: nothing is left to do.
     pub fn dismiss(mut self) {
-        if let Some(mut way) = self.0.stdin.take() {
-            // A guardian that is gone cannot be told.
-            let _ = way.write_all(DISMISSED);
-        }
+        self.tell(DISMISSED);
+        drop(self.0.stdin.take());
         let _ = self.0.wait();
     }
 }
 
+/// A mount whose slews are told to a guardian.
+pub struct Guarded<M> {
+    /// The mount.
+    pub mount: M,
+    /// The second process, where one could be started.
+    pub guardian: Option<Guardian>,
+}
+
+impl<M> Guarded<M> {
+    fn tell(&mut self, word: u8) {
+        if let Some(guardian) = &mut self.guardian {
+            guardian.tell(word);
+        }
+    }
+}
+
+impl<M: Mount> Mount for Guarded<M> {
+    fn view(&mut self) -> Result<View, Fault> {
+        self.mount.view()
+    }
+
+    fn track(&mut self) -> Result<(), Fault> {
+        self.mount.track()
+    }
+
+    fn sync(&mut self, icrs_deg: [f64; 2]) -> Result<bool, Fault> {
+        self.mount.sync(icrs_deg)
+    }
+
+    fn slew(
+        &mut self,
+        icrs_deg: [f64; 2],
+        watch: &mut dyn FnMut(&View) -> Result<(), Fault>,
+    ) -> Result<(), Fault> {
+        self.tell(SLEWING);
+        self.mount.slew(icrs_deg, watch)?;
+        self.tell(RESTING);
+        Ok(())
+    }
+
+    fn stop(&mut self) -> Result<(), Fault> {
+        self.mount.stop()?;
+        self.tell(RESTING);
+        Ok(())
+    }
+}
+
 /// What the second process does: says that it stands by, waits for the end of `input`, and stops the
-/// mount if that came without a word. Gives whether the mount is safe.
-pub fn stand_by(
+/// mount if the first process did not dismiss it. Gives whether the mount is safe.
+pub fn stand_by<M: Mount>(
     mut input: impl Read,
     mut output: impl Write,
-    mount: &Address,
-    journal: &Journal,
+    mut open: impl FnMut() -> Result<M, Fault>,
 ) -> bool {
     // A first process that is gone already shows in its input.
     let _ = output.write_all(READY).and_then(|()| output.flush());
-    let mut said = Vec::new();
-    // A broken pipe is an end as well.
-    let _ = input.by_ref().take(64).read_to_end(&mut said);
-    if said == DISMISSED {
+    let last = last_byte(&mut input).unwrap_or(RESTING);
+    if last == DISMISSED {
         return true;
     }
     let begin = Instant::now();
     loop {
-        let stopped = IndiMount::open(mount, journal.clone(), Stop::default())
-            .and_then(|mut mount| stop_motion(&mut mount));
+        let stopped = open().and_then(|mut mount| {
+            // One that stands without a slew of this run is left alone: somebody else may be using it.
+            if last == SLEWING || mount.view()?.is_moving {
+                mount.stop()?;
+            }
+            Ok(())
+        });
         if stopped.is_ok() || begin.elapsed() > PATIENCE {
             return stopped.is_ok();
         }
@@ -91,10 +150,100 @@ pub fn stand_by(
     }
 }
 
-/// A mount that stands already is left alone: somebody else may be using it by now.
-fn stop_motion(mount: &mut IndiMount) -> Result<(), Fault> {
-    if mount.view()?.is_moving {
-        mount.stop()?;
+/// The last byte before the end; a broken pipe is an end as well.
+fn last_byte(input: &mut impl Read) -> Option<u8> {
+    let (mut bytes, mut last) = ([0; 64], None);
+    loop {
+        match input.read(&mut bytes) {
+            Ok(0) => return last,
+            Ok(count) => last = bytes.get(count - 1).copied(),
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(_) => return last,
+        }
     }
-    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::cell::Cell;
+
+    /// A mount that says whether it moves, and counts how often it is stopped.
+    struct Told<'a> {
+        says_it_moves: bool,
+        stops: &'a Cell<u32>,
+    }
+
+    impl Mount for Told<'_> {
+        fn view(&mut self) -> Result<View, Fault> {
+            Ok(View {
+                is_moving: self.says_it_moves,
+                ..View::default()
+            })
+        }
+
+        fn track(&mut self) -> Result<(), Fault> {
+            Ok(())
+        }
+
+        fn sync(&mut self, _: [f64; 2]) -> Result<bool, Fault> {
+            Ok(true)
+        }
+
+        fn slew(
+            &mut self,
+            _: [f64; 2],
+            _: &mut dyn FnMut(&View) -> Result<(), Fault>,
+        ) -> Result<(), Fault> {
+            Ok(())
+        }
+
+        fn stop(&mut self) -> Result<(), Fault> {
+            self.stops.set(self.stops.get() + 1);
+            Ok(())
+        }
+    }
+
+    fn stops(said: &[u8], says_it_moves: bool) -> u32 {
+        let stops = Cell::new(0);
+        let open = || {
+            Ok(Told {
+                says_it_moves,
+                stops: &stops,
+            })
+        };
+        assert!(stand_by(said, io::sink(), open));
+        stops.get()
+    }
+
+    #[test]
+    fn a_mount_is_stopped_where_its_slew_was_not_seen_to_end() {
+        // A driver that reports late says for a moment that the mount stands.
+        assert_eq!(stops(b"S", false), 1);
+        assert_eq!(stops(b"SRS", false), 1);
+        assert_eq!(stops(b"SR", true), 1);
+        assert_eq!(stops(b"", true), 1);
+        assert_eq!(stops(b"SR", false), 0);
+        assert_eq!(stops(b"", false), 0);
+        assert_eq!(stops(b"SRD", true), 0);
+        let long = [SLEWING, RESTING].repeat(1000);
+        assert_eq!(stops(&long, false), 0);
+    }
+
+    #[test]
+    fn an_attempt_that_fails_is_made_again() {
+        let (stops, attempts) = (Cell::new(0), Cell::new(0));
+        let open = || {
+            attempts.set(attempts.get() + 1);
+            match attempts.get() {
+                1 => Err(Fault::Device("nobody answers".into())),
+                _ => Ok(Told {
+                    says_it_moves: true,
+                    stops: &stops,
+                }),
+            }
+        };
+        assert!(stand_by(&b"S"[..], io::sink(), open));
+        assert_eq!((attempts.get(), stops.get()), (2, 1));
+    }
 }

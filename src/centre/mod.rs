@@ -15,7 +15,7 @@ mod told;
 
 pub use devices::{IndiCamera, IndiMount, Journal};
 pub use frames::FolderFrames;
-pub use guardian::Guardian;
+pub use guardian::{Guarded, Guardian};
 pub use record::CentreRecord;
 pub use run::{Centring, End, Report, Tried, Wish, run};
 pub use told::tell_mount;
@@ -45,7 +45,7 @@ pub enum Fault {
 }
 
 /// What a mount says of itself.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct View {
     /// Where it takes itself to point, RA and Dec as it counts them, degrees.
     pub numbers_deg: [f64; 2],

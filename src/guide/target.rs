@@ -130,7 +130,7 @@ pub(super) mod tests {
         }
     }
 
-    /// A pixel up and to the right of the centre by so much is found again there: the display says
+    /// A pixel up and to the right of the centre by this much is found again there: the display says
     /// what is up, and pixels are what they are.
     #[test]
     fn right_and_up_are_those_of_the_displayed_frame() {

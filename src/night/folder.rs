@@ -3,7 +3,7 @@
 use super::journal::JOURNAL_NAME;
 use super::order::by_name;
 use crate::frame::text_of_path;
-use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use glob::{MatchOptions, Pattern};
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use walkdir::{DirEntry, WalkDir};
@@ -27,8 +27,8 @@ const POINTING: &str = ".pointing.fits";
 /// Which frames of a folder are wanted.
 #[derive(Debug, Clone)]
 pub struct Selection {
-    only: Option<GlobSet>,
-    except: GlobSet,
+    only: Option<Vec<Pattern>>,
+    except: Vec<Pattern>,
     subfolders: bool,
 }
 
@@ -59,47 +59,46 @@ impl Selection {
         subfolders: bool,
     ) -> Result<Selection, SelectionError> {
         Ok(Selection {
-            only: (!only.is_empty()).then(|| globs(only)).transpose()?,
-            except: globs(except)?,
+            only: (!only.is_empty()).then(|| compiled(only)).transpose()?,
+            except: compiled(except)?,
             subfolders,
         })
     }
 
     fn wants(&self, file: &str) -> bool {
+        let lower = file.to_lowercase();
         let named = match &self.only {
-            Some(only) => only.is_match(file),
+            Some(only) => matches_any(only, &lower),
             None => is_image_name(file),
         };
-        named && !self.except.is_match(file)
+        named && !matches_any(&self.except, &lower)
     }
 }
 
-fn globs(patterns: &[String]) -> Result<GlobSet, SelectionError> {
-    let refusal = |pattern: &str, error: globset::Error| SelectionError {
-        pattern: pattern.to_owned(),
-        what: error.kind().to_string(),
+/// `lower` is the name in lower case, as the patterns are.
+fn matches_any(patterns: &[Pattern], lower: &str) -> bool {
+    let options = MatchOptions {
+        require_literal_separator: true,
+        ..MatchOptions::default()
     };
-    let mut set = GlobSetBuilder::new();
+    patterns.iter().any(|p| p.matches_with(lower, options))
+}
+
+fn compiled(patterns: &[String]) -> Result<Vec<Pattern>, SelectionError> {
+    let mut compiled = Vec::new();
     for pattern in patterns {
-        // The separator of this system would otherwise escape what follows it.
         let trimmed = pattern.replace(std::path::MAIN_SEPARATOR, "/");
-        let trimmed = trimmed.trim_end_matches('/');
-        let forms = if trimmed.contains('/') {
-            vec![trimmed.to_owned(), format!("{trimmed}/**")]
-        } else {
-            vec![format!("**/{trimmed}"), format!("**/{trimmed}/**")]
-        };
-        for form in forms {
-            let glob = GlobBuilder::new(&form)
-                .case_insensitive(true)
-                .literal_separator(true)
-                .build()
-                .map_err(|error| refusal(pattern, error))?;
-            set.add(glob);
+        let trimmed = trimmed.trim_end_matches('/').to_lowercase();
+        let anywhere = if trimmed.contains('/') { "" } else { "**/" };
+        for within in ["", "/**"] {
+            let form = format!("{anywhere}{trimmed}{within}");
+            compiled.push(Pattern::new(&form).map_err(|error| SelectionError {
+                pattern: pattern.clone(),
+                what: error.msg.to_owned(),
+            })?);
         }
     }
-    set.build()
-        .map_err(|error| refusal(&patterns.join(", "), error))
+    Ok(compiled)
 }
 
 /// A frame of the folder.
@@ -300,6 +299,10 @@ mod tests {
             ["flats/f1.fit"]
         );
         assert_eq!(files(folder.path(), &["f1.fit"], &[], false).len(), 0);
+        assert_eq!(
+            files(folder.path(), &["img_[12].C*"], &["*/*"], true),
+            ["IMG_1.CR2"]
+        );
         let refused = Selection::new(&["a[".into()], &[], true).unwrap_err();
         assert!(refused.to_string().contains("a["), "{refused}");
     }

@@ -16,7 +16,7 @@ use std::sync::mpsc::{self, RecvTimeoutError};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-/// A frame's guess comes from frames at least this far before it, so that so many can be worked
+/// A frame's guess comes from frames at least this far before it, so that this many can be worked
 /// on at once and it does not matter which of them is done first. Near the start of a night it
 /// comes from the first half of the frames before it: one solved frame helps all others.
 const DISTANCE: usize = 16;
@@ -231,7 +231,7 @@ impl Shared {
         (!state.over).then_some(number)
     }
 
-    /// The guess for frame `number` after so many have failed: from frames far enough before it;
+    /// The guess for frame `number` after this many have failed: from frames far enough before it;
     /// then, since the mount may have been sent elsewhere meanwhile, from the very latest. Waits
     /// for these, which is worth it: they spare a search of the whole sky to all but the first
     /// frame of a new target, and what waits lends its core to the search of the others.

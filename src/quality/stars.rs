@@ -30,7 +30,7 @@ const REGIONS: [usize; 2] = [6, 4];
 const MOST_PER_REGION: usize = 10;
 /// Fainter than this the half-light circle is mostly noise.
 const LEAST_SNR: f64 = 10.0;
-/// A neighbour with this share of the light, nearer than so many widths, spoils a shape.
+/// A neighbour with this share of the light, nearer than this many widths, spoils a shape.
 const SPOILING_SHARE: f64 = 0.03;
 const SPOILING_WIDTHS: f64 = 3.5;
 /// Light within this many widths (FWHM) of the centroid counts as the star's: all of a Gaussian,

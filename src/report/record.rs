@@ -10,7 +10,7 @@ use super::guide::{Circumstances, EarlierRecord, FocusStarRecord, Places, Target
 use super::objects::{ObjectRecord, objects};
 use super::part::matched_part;
 use super::quality::QualityRecord;
-use super::rounding::{decimals, significant, turn};
+use super::rounding::{decimals, significant, to_step, turn};
 use crate::angle::{format_dec, format_ra};
 use crate::detect::Detections;
 use crate::fit::Solution;
@@ -19,7 +19,6 @@ use crate::guide::{self, MagnitudeRange, NoFocusStar};
 use crate::mount::{CommandedPosition, DateDoubt, Equinox, Moment, Origin, Wanted, pointing_error};
 use crate::search::SearchOrder;
 use crate::solve::Outcome;
-use crate::wcs::Wcs;
 use serde::Serialize;
 use serde_json::{Map, Value};
 use std::collections::BTreeMap;
@@ -315,7 +314,9 @@ impl Record {
                 .filter(|outcome| outcome.is_judged())
                 .map(|o| QualityRecord::new(&o.quality, solution)),
             log10_chance_of_false_match: solution.map(|s| decimals(s.log10_chance, 2)),
-            wcs: solution.map(|s| wcs(&s.wcs)),
+            wcs: subject
+                .outcome
+                .and_then(|o| Some(wcs(o.solution.as_ref()?, &o.detections))),
             search: search(subject.outcome),
             cautions: cautions(subject, found_deg)
                 .into_iter()
@@ -447,7 +448,20 @@ fn corners(solution: &Solution, frame: &Detections) -> [Option<[f64; 2]>; 4] {
     })
 }
 
-fn wcs(wcs: &Wcs) -> WcsRecord {
+/// A term of the WCS is given to what it moves at the frame's farthest corner, in pixels. Sines differ in
+/// their last bit from one system's C library to another's: what that changes stays far below this, so
+/// that the same frame has the same digits everywhere.
+const WCS_STEP_PX: f64 = 1e-6;
+
+fn wcs(solution: &Solution, frame: &Detections) -> WcsRecord {
+    let wcs = &solution.wcs;
+    let [reach_x, reach_y] = [(0, frame.width), (1, frame.height)].map(|(axis, side)| {
+        wcs.crpix[axis]
+            .abs()
+            .max((side as f64 - wcs.crpix[axis]).abs())
+    });
+    let reach_px = reach_x.hypot(reach_y).max(1.0);
+    let step_deg = WCS_STEP_PX * solution.scale_arcsec_per_px / 3600.0 / reach_px;
     WcsRecord {
         ctype: ["RA---", "DEC--"].map(|axis| {
             let suffix = if wcs.sip.is_some() { "-SIP" } else { "" };
@@ -457,12 +471,12 @@ fn wcs(wcs: &Wcs) -> WcsRecord {
         crval: wcs.crval.map(|angle| decimals(angle, 10)),
         cd: wcs
             .cd
-            .map(|row| row.map(|element| significant(element, 12))),
-        sip: wcs.sip.as_ref().map(sip),
+            .map(|row| row.map(|element| to_step(element, step_deg))),
+        sip: wcs.sip.as_ref().map(|terms| sip(terms, reach_px)),
     }
 }
 
-fn sip(sip: &crate::wcs::Sip) -> Map<String, Value> {
+fn sip(sip: &crate::wcs::Sip, reach_px: f64) -> Map<String, Value> {
     let mut keywords = Map::new();
     for (name, order, terms) in [
         ("A", sip.order, &sip.a),
@@ -472,7 +486,8 @@ fn sip(sip: &crate::wcs::Sip) -> Map<String, Value> {
     ] {
         keywords.insert(format!("{name}_ORDER"), order.into());
         for &(p, q, value) in terms {
-            keywords.insert(format!("{name}_{p}_{q}"), significant(value, 12).into());
+            let step = WCS_STEP_PX / reach_px.powi((p + q) as i32);
+            keywords.insert(format!("{name}_{p}_{q}"), to_step(value, step).into());
         }
     }
     keywords

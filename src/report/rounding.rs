@@ -24,6 +24,18 @@ pub fn significant(value: f64, digits: usize) -> f64 {
     text.parse().unwrap_or(value) + 0.0
 }
 
+/// `value` to the digit that `step` lies in: 12.345 is 12.35 by a step of 0.03.
+pub fn to_step(value: f64, step: f64) -> f64 {
+    let digits = value.abs().log10().floor() - step.log10().floor() + 1.0;
+    if !(step > 0.0 && value.is_finite()) {
+        value
+    } else if digits >= 1.0 {
+        significant(value, digits as usize)
+    } else {
+        0.0
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -36,6 +48,10 @@ mod tests {
         assert_eq!(turn(-1e-20, 3), 0.0);
         assert_eq!(significant(-0.001_434_343_843_9, 6), -0.001_434_34);
         assert_eq!(significant(0.0, 6), 0.0);
+        assert_eq!(to_step(12.345, 0.03), 12.35);
+        assert_eq!(to_step(-1.234_567e-9, 2e-14), -1.234_57e-9);
+        assert_eq!(to_step(0.0, 1e-3), 0.0);
+        assert_eq!(to_step(4e-5, 1e-3), 0.0);
         assert!(decimals(f64::NAN, 3).is_nan());
     }
 }

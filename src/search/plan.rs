@@ -32,11 +32,11 @@ pub enum Region {
 pub struct Stage {
     /// How pixels become directions.
     pub lens: Lens,
-    /// The first so many detections in all combinations.
+    /// How many detections, brightest first, are combined in all ways.
     pub all_of: usize,
-    /// ...leaving out the quads of so many, which an earlier stage tried.
+    /// An earlier stage combined this many in all ways: their quads are left out.
     pub done: usize,
-    /// The first so many detections with their nearest neighbours.
+    /// How many detections, brightest first, are combined with their nearest neighbours.
     pub neighbours_of: usize,
     /// Where to search.
     pub region: Region,

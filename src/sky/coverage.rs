@@ -28,7 +28,7 @@ pub struct Coverage {
 const MOST_SHARE: f64 = 0.25;
 /// HEALPix depth of the cells by which parts are told apart: 1.8 deg.
 const CELL_DEPTH: u8 = 5;
-/// For the magnitude of a large index every so many cells of [`SAMPLE_DEPTH`] are looked at.
+/// For the magnitude of a large index one in this many cells of [`SAMPLE_DEPTH`] is looked at.
 const SAMPLE_STEP: usize = 32;
 const SAMPLE_DEPTH: u8 = 3;
 

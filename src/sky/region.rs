@@ -24,7 +24,7 @@ impl RegionStar {
         }
     }
 
-    /// The star so many years later.
+    /// The star this many years later.
     pub fn after(&self, years: f64) -> RegionStar {
         let moved = std::array::from_fn(|i| self.vector[i] + years * f64::from(self.motion[i]));
         RegionStar {

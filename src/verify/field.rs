@@ -124,7 +124,7 @@ impl DetectionField {
         self.spots.len()
     }
 
-    /// True where there is none.
+    /// True where it holds no spot.
     pub fn is_empty(&self) -> bool {
         self.spots.is_empty()
     }

@@ -14,7 +14,7 @@ pub struct Glimpse {
 }
 
 impl Glimpse {
-    /// Looks at the file at `path`; `None` where there is none any more.
+    /// Looks at the file at `path`; `None` where it is gone.
     pub fn of(path: &Path) -> Option<Glimpse> {
         let metadata = std::fs::metadata(path).ok()?;
         Some(Glimpse {

@@ -84,7 +84,7 @@ fn finish(name: &str, mut canvas: Canvas, stars: &[Star], random: &mut Random, l
 }
 
 impl Limits {
-    /// At least so many of the brightest found, at most so many false ones, error in pixels.
+    /// Least number of the brightest found, largest number of false ones, largest error in pixels.
     const fn of(found: usize, false_ones: usize, error_px: f64) -> Limits {
         Limits {
             found,

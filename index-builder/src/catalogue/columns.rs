@@ -224,7 +224,7 @@ impl Layout {
     }
 
     /// The star of a row whose fields `get` gives; `Ok(None)` where position, magnitude or epoch
-    /// is missing. A missing proper motion is none.
+    /// is missing. A missing proper motion counts as zero.
     ///
     /// # Errors
     ///

@@ -218,7 +218,7 @@ impl Input {
     fn of_text(&self, error: TextError) -> CatalogueError {
         match error {
             TextError::Io(error) if error.kind() == io::ErrorKind::NotFound => self.io(error),
-            // A broken gzip stream, text that is none.
+            // A broken gzip stream, bytes that are not text.
             TextError::Io(error) => self.damaged(error.to_string()),
             TextError::Content(what) | TextError::Refused(what) => CatalogueError::Columns {
                 path: self.path.clone(),

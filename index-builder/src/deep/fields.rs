@@ -72,7 +72,7 @@ pub struct Needs {
 pub struct Band {
     /// HEALPix depth of the cells that thin the stars.
     pub thin_depth: u8,
-    /// The brightest stars of every such cell are joined: so many.
+    /// How many of the brightest stars of every such cell are joined.
     pub per_cell: usize,
     /// Quads that each of them contributes.
     pub quads_per_star: usize,

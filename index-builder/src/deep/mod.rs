@@ -118,7 +118,7 @@ pub struct Summary {
 pub trait Progress: Sync {
     /// So many bytes of the inputs were read since the last call.
     fn read(&self, bytes: u64);
-    /// A pass begins that has so many steps.
+    /// A pass of this many steps begins.
     fn pass(&self, name: &'static str, steps: u64);
     /// A step of the pass is done.
     fn step(&self);

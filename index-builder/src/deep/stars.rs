@@ -32,7 +32,7 @@ pub(super) struct Numbered {
     pub record: StarRecord,
 }
 
-/// What is kept: the brightest so many of each cell of a depth.
+/// What is kept: this many of each cell of a depth, the brightest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Keep {
     pub depth: u8,

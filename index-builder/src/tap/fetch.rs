@@ -11,7 +11,7 @@ use std::path::Path;
 
 /// Is told how far a fetch is.
 pub trait Watcher {
-    /// So large a part of the region is there, with so many rows.
+    /// The share of the region that is there, and its rows.
     fn there(&self, share: f64, rows: u64);
 }
 
@@ -32,7 +32,7 @@ pub struct Fetched {
 /// stars are not spread evenly, goes short (8 wanted where 24 are expected: 1 cell in 10,000 by
 /// Poisson's law).
 const SPARE: f64 = 3.0;
-/// Where a piece turns out to hold so many times what is wanted, a brighter limit is tried.
+/// Where a piece turns out to hold this many times what is wanted, a brighter limit is tried.
 const TOO_MANY: f64 = 6.0;
 /// Rows that are asked for at once unless the service gives fewer.
 const ROWS_AT_ONCE: u64 = 100_000;
@@ -233,7 +233,7 @@ fn density(cell: &Cell, mag: f64) -> f64 {
     stars_per_deg2(mag, l, b)
 }
 
-/// The magnitude to which a piece is expected to hold so many stars.
+/// The magnitude to which a piece is expected to hold this many stars.
 fn magnitude(cell: &Cell, stars: f64) -> f64 {
     let mags = (24..=88).map(|quarters| f64::from(quarters) / 4.0);
     let enough = |mag: &f64| density(cell, *mag) * cell.area_deg2() >= stars;

@@ -19,11 +19,11 @@ pub struct Manners {
     pub silently_most: Option<usize>,
     /// Rows as BINARY2 instead of TABLEDATA.
     pub binary: bool,
-    /// Every so many requests it is busy, and says when to come again.
+    /// Once in this many requests it is busy, and says when to come again.
     pub busy: Option<u64>,
-    /// Every so many requests its answer breaks off.
+    /// Once in this many requests its answer breaks off.
     pub breaks_off: Option<u64>,
-    /// Every so many requests its answer is a whole one of half the document.
+    /// Once in this many requests its answer is a whole one of half the document.
     pub half: Option<u64>,
     /// From this request on it is out of order.
     pub dies: Option<u64>,

@@ -10,8 +10,8 @@ use super::{Status, complain, index, stop};
 use crate::answer::Known;
 use crate::centre::limits::Limits;
 use crate::centre::{
-    CentreRecord, Centring, End, Fault, FolderFrames, Frames, Guardian, IndiCamera, IndiMount,
-    Journal, Stop, Wish, guardian, now, run as centre,
+    CentreRecord, Centring, End, Fault, FolderFrames, Frames, Guarded, Guardian, IndiCamera,
+    IndiMount, Journal, Stop, Wish, guardian, now, run as centre,
 };
 use crate::sky::Sky;
 use std::fs::OpenOptions;
@@ -57,7 +57,7 @@ fn say(line: &str) {
 
 fn attempt(args: &CentreArgs, sky: Arc<Sky>, journal: &Journal, wish: Wish) -> Result<End, Fault> {
     let stop = Stop(stop::flag());
-    let (mut mount, mut frames) = devices(args, journal, &stop)?;
+    let (mount, mut frames) = devices(args, journal, &stop)?;
     let mut step = |line: &str| if args.json { complain(line) } else { say(line) };
     let guardian = args
         .may_move
@@ -68,6 +68,7 @@ fn attempt(args: &CentreArgs, sky: Arc<Sky>, journal: &Journal, wish: Wish) -> R
         ));
         None
     });
+    let mut mount = Guarded { mount, guardian };
     let end = centre(Centring {
         mount: &mut mount,
         frames: frames.as_mut(),
@@ -77,7 +78,7 @@ fn attempt(args: &CentreArgs, sky: Arc<Sky>, journal: &Journal, wish: Wish) -> R
         say: &mut step,
     });
     // A mount that was not seen to stop is left to the second process, which goes on trying.
-    if let Some(guardian) = guardian.filter(|_| end.not_stopped.is_none()) {
+    if let Some(guardian) = mount.guardian.filter(|_| end.not_stopped.is_none()) {
         guardian.dismiss();
     }
     Ok(end)
@@ -91,7 +92,8 @@ pub fn stand_by(args: &StandByArgs) -> Status {
         Ok(journal) => journal,
         Err((_, status)) => return status,
     };
-    match guardian::stand_by(std::io::stdin(), std::io::stdout(), &args.mount, &journal) {
+    let open = || IndiMount::open(&args.mount, journal.clone(), Stop::default());
+    match guardian::stand_by(std::io::stdin(), std::io::stdout(), open) {
         true => Status::Solved,
         false => Status::DeviceFault,
     }

@@ -230,7 +230,7 @@ fn bitpix(header: &Header, prefix: &str) -> Result<Bitpix, Fault> {
             .get(&keyword)
             .map_or("nothing".into(), |v| v.to_text());
         Fault::damaged(format!(
-            "has {keyword} = {value}, which is none of the six FITS knows: get the frame again \
+            "has {keyword} = {value}, which is not one of the six that FITS knows: get the frame again \
              from where it was taken"
         ))
     })

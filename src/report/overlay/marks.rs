@@ -54,6 +54,11 @@ pub fn matched_star(canvas: &mut Canvas, [x, y]: [f32; 2], radius: f32, unit: f3
     canvas.outline(&corners, pen(AMBER, 1.7 * unit));
 }
 
+/// The part of the frame that the matched stars fill: a thin line around it.
+pub fn part(canvas: &mut Canvas, corners: [[f32; 2]; 4], unit: f32) {
+    canvas.outline(&corners, pen(AMBER, 1.2 * unit));
+}
+
 /// The frame's centre: a cross with an open middle.
 pub fn centre(canvas: &mut Canvas, [x, y]: [f32; 2], unit: f32) {
     let (from, to) = (6.0 * unit, 20.0 * unit);
@@ -77,12 +82,16 @@ pub fn commanded(canvas: &mut Canvas, at: [f32; 2], unit: f32) {
 }
 
 /// The target that was asked for: two upright squares.
-pub fn target(canvas: &mut Canvas, [x, y]: [f32; 2], unit: f32) {
+pub fn target(canvas: &mut Canvas, at: [f32; 2], unit: f32) {
     for half in [9.0 * unit, 17.0 * unit] {
-        let corners = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0f32]];
-        let corners = corners.map(|[dx, dy]| [x + dx * half, y + dy * half]);
-        canvas.outline(&corners, pen(WHITE, 2.2 * unit));
+        canvas.outline(&rectangle(at, [half, half]), pen(WHITE, 2.2 * unit));
     }
+}
+
+/// Corners of an upright rectangle about a place.
+pub fn rectangle([x, y]: [f32; 2], [half_width, half_height]: [f32; 2]) -> [[f32; 2]; 4] {
+    let signs = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0f32]];
+    signs.map(|[dx, dy]| [x + dx * half_width, y + dy * half_height])
 }
 
 /// Part of the border of an earlier frame: dash and long gap, heavy.

@@ -186,7 +186,7 @@ fn draw_part(canvas: &mut Canvas, scene: &Scene, view: &View, unit: f32) {
     };
     let corners = [[left, low], [right, low], [right, high], [left, high]];
     let corners = corners.map(|[x, y]| view.place(x - 1.0, y - 1.0));
-    canvas.outline(&corners, marks::pen(marks::AMBER, 1.2 * unit));
+    marks::part(canvas, corners, unit);
 }
 
 fn draw_matched(canvas: &mut Canvas, scene: &Scene, projector: &Projector, unit: f32) {

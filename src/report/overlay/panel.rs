@@ -235,6 +235,18 @@ fn legend(scene: &Scene) -> Vec<(Mark, String)> {
         |canvas, at, unit| marks::matched_star(canvas, at, 10.0 * unit, unit),
         format!("{matched} catalogue stars matched{}", drawn(matched)),
     ));
+    if scene.record.matched_part_px.is_some() {
+        rows.push((
+            |canvas, at, unit| {
+                marks::part(
+                    canvas,
+                    marks::rectangle(at, [15.0 * unit, 9.0 * unit]),
+                    unit,
+                );
+            },
+            "the part that they prove".into(),
+        ));
+    }
     if scene.record.objects.as_ref().is_some_and(|o| !o.is_empty()) {
         rows.push((
             |canvas, at, unit| objects::sample(canvas, at, unit),

@@ -38,7 +38,7 @@ struct Spoiled {
 }
 
 impl Spoiled {
-    /// Frame `number` with so many defects, perhaps a certain one of them: drawn until eight stars show.
+    /// Frame `number` with this many defects, perhaps a certain one of them: drawn until eight stars show.
     fn new(number: u64, count: usize, wanted: Option<&str>) -> Spoiled {
         let mut random = Random(number.wrapping_mul(0x9E37_79B9).wrapping_add(77));
         loop {
@@ -141,7 +141,7 @@ fn as_written(image: &image::GrayImage, random: &mut Random) -> Frame {
     }
 }
 
-/// What came of frames `numbers` with so many defects each: how many are solved; none is wrong.
+/// What came of frames `numbers` with this many defects each: how many are solved; none is wrong.
 fn solved(numbers: std::ops::Range<u64>, count: usize) -> usize {
     let sky = Sky::embedded().expect("the index inside the program");
     let keep = std::env::var_os("NIGHTFIX_UNSOLVED");

@@ -14,9 +14,9 @@ pub struct Picture {
     pub shown: usize,
 }
 
-/// A star stands out in a picture by so many times the noise around it ...
+/// A star stands out in a picture by this many times the noise around it ...
 const SHOWN_NOISE: f64 = 5.0;
-/// ... and so many levels of grey.
+/// ... and this many levels of grey.
 const SHOWN_LEVELS: f64 = 12.0;
 
 /// The frame stretched as `defects` want it.

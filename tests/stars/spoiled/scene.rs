@@ -17,7 +17,7 @@ const REFERENCE_SNR: f64 = 8.0;
 const SHOWN_SNR: f64 = 8.0;
 /// Electrons per count.
 const GAIN: f64 = 2.0;
-/// A pixel holds so many counts.
+/// A pixel holds this many counts.
 const CEILING: f64 = 65_535.0;
 
 /// A frame in the making. Positions are pixels of `light`, 0-based, in stored order.
