@@ -37,7 +37,17 @@ impl Kernel {
     /// is the first neighbour of the first result. `out` takes whole groups of [`LANES`].
     pub fn convolve(&self, from: &[f32], step: usize, out: &mut [f32]) {
         let r = self.radius();
-        ROW_FILTERS[r.clamp(1, ROW_FILTERS.len()) - 1](&self.taps[r..], from, step, out);
+        let which = r.clamp(1, ROW_FILTERS.len()) - 1;
+        #[cfg(target_arch = "x86_64")]
+        if is_x86_feature_detected!("avx2") {
+            #[allow(
+                unsafe_code,
+                reason = "twice as fast, and a tenth of the time that detection takes"
+            )]
+            // SAFETY: this processor has AVX2.
+            return unsafe { wide::ROW_FILTERS[which](&self.taps[r..], from, step, out) };
+        }
+        ROW_FILTERS[which](&self.taps[r..], from, step, out);
     }
 }
 
@@ -59,6 +69,33 @@ const ROW_FILTERS: [RowFilter; 11] = [
     row_filter::<11>,
 ];
 
+/// The same for processors with AVX2, to the last bit: a sum takes the same steps in the same order,
+/// eight side by side.
+#[cfg(target_arch = "x86_64")]
+mod wide {
+    use super::row_filter;
+
+    pub(super) static ROW_FILTERS: [unsafe fn(&[f32], &[f32], usize, &mut [f32]); 11] = [
+        filter::<1>,
+        filter::<2>,
+        filter::<3>,
+        filter::<4>,
+        filter::<5>,
+        filter::<6>,
+        filter::<7>,
+        filter::<8>,
+        filter::<9>,
+        filter::<10>,
+        filter::<11>,
+    ];
+
+    #[target_feature(enable = "avx2")]
+    fn filter<const R: usize>(half: &[f32], from: &[f32], step: usize, out: &mut [f32]) {
+        row_filter::<R>(half, from, step, out);
+    }
+}
+
+#[inline(always)]
 fn row_filter<const R: usize>(half: &[f32], from: &[f32], step: usize, out: &mut [f32]) {
     for (n, out) in out.as_chunks_mut::<LANES>().0.iter_mut().enumerate() {
         let eight = |k: usize| from[k * step + n * LANES..].first_chunk::<LANES>();
