@@ -5,6 +5,8 @@
 mod mount;
 mod run;
 
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use mount::{Mount, SITE, icrs};
 use nightfix::mount::{Moment, pointing_error};
 use run::{nightfix, schema::violations, stderr, stdout};
@@ -251,6 +253,22 @@ fn the_service_finds_the_axis_too() {
         .unwrap();
     let mut input = service.stdin.take().unwrap();
     writeln!(input, "{air}\n{one}\n{none}").unwrap();
+    // The same frames again, which come along: one behind the line, one on it.
+    let [first, second] = [0, 1].map(|k| std::fs::read(&frames[k]).unwrap());
+    let files = serde_json::json!([
+        {"bytes": first.len(), "name": frames[0]},
+        {"base64": STANDARD.encode(&second), "name": frames[1]},
+    ]);
+    let along = serde_json::json!({"id": "d", "do": "polar", "files": files,
+        "pressure_hpa": 950, "temperature_c": 5});
+    writeln!(input, "{along}").unwrap();
+    input.write_all(&first).unwrap();
+    let damaged = serde_json::json!({"id": "e", "do": "polar", "files": [frames[0], {"bytes": 9}]});
+    writeln!(input, "{damaged}\nno frame.").unwrap();
+    // Its bytes are no request, whatever is wrong with the line.
+    let refused = serde_json::json!({"id": "f", "do": "polar", "files": [{"bytes": 3}, {"bytes": 4}],
+        "adjusted": {"bytes": 5}, "pole": "celestial"});
+    write!(input, "{refused}\n{{\n{{\n{{\n{{\n{{\n{{\n").unwrap();
     drop(input);
     let output = service.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(0));
@@ -261,6 +279,12 @@ fn the_service_finds_the_axis_too() {
     answers.sort_by_key(|answer| answer["id"].to_string());
     let schema =
         serde_json::from_str(include_str!("../src/report/polar/polar.schema.json")).unwrap();
+    assert_eq!(answers.len(), 6);
+    let refused = answers.pop().unwrap();
+    assert!(
+        refused["id"] == "f" && refused["status"] == "refused",
+        "{refused:#}"
+    );
     for answer in &mut answers {
         answer.as_object_mut().unwrap().remove("id");
         assert_eq!(violations(&schema, answer), Vec::<String>::new());
@@ -280,6 +304,10 @@ fn the_service_finds_the_axis_too() {
             .unwrap()
             .contains("nowhere.fits")
     );
+    assert_eq!(answers[3], by_command);
+    assert_eq!(answers[4]["frames"].as_array().map(Vec::len), Some(2));
+    let reason = answers[4]["reason"].as_str().unwrap();
+    assert!(reason.starts_with("frame 2: "), "{reason}");
 }
 
 /// What a user can get wrong: a sentence that says what to do, the exit status of an unsolved frame,

@@ -8,13 +8,32 @@ use crate::sky::Sky;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
+/// A frame as a file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NamedFrame {
+    /// The file.
+    pub path: PathBuf,
+    /// What the record calls it.
+    pub name: String,
+}
+
+impl NamedFrame {
+    /// Under the name of its file.
+    pub fn of(path: &Path) -> NamedFrame {
+        NamedFrame {
+            path: path.to_owned(),
+            name: text_of_path(path),
+        }
+    }
+}
+
 /// Frames between which only the RA axis turned, and what is known.
 #[derive(Debug, Clone, Copy)]
 pub struct AxisAsked<'a> {
     /// The frames.
-    pub frames: &'a [PathBuf],
+    pub frames: &'a [NamedFrame],
     /// One more, of after the screws were turned.
-    pub adjusted: Option<&'a Path>,
+    pub adjusted: Option<&'a NamedFrame>,
     /// Site and air.
     pub conditions: Conditions,
     /// What holds for each frame.
@@ -55,7 +74,7 @@ type Failure = (String, Obstacle);
 
 impl AxisAsked<'_> {
     fn names(&self) -> Vec<String> {
-        self.frames.iter().map(|path| text_of_path(path)).collect()
+        self.frames.iter().map(|frame| frame.name.clone()).collect()
     }
 
     /// A record that says why no axis was found.
@@ -84,8 +103,8 @@ pub fn axis(asked: &AxisAsked, sky: &Sky) -> AxisAnswer {
 fn judged(asked: &AxisAsked, sky: &Sky) -> Result<AxisAnswer, Failure> {
     let mut sights = Vec::new();
     let mut site = None;
-    for path in asked.frames {
-        let (sight, by_header) = one_frame(path, asked.known, sky)?;
+    for frame in asked.frames {
+        let (sight, by_header) = one_frame(frame, asked.known, sky)?;
         site = site.or(by_header);
         sights.push(sight);
     }
@@ -99,8 +118,9 @@ fn judged(asked: &AxisAsked, sky: &Sky) -> Result<AxisAnswer, Failure> {
         sights,
         conditions,
     };
-    if let (Some(path), Ok(finding), Some(last)) = (asked.adjusted, &result, answer.sights.last()) {
-        let left = one_frame(path, asked.known, sky).and_then(|(new, _)| {
+    if let (Some(frame), Ok(finding), Some(last)) = (asked.adjusted, &result, answer.sights.last())
+    {
+        let left = one_frame(frame, asked.known, sky).and_then(|(new, _)| {
             let left = adjusted(finding, last, &new, &conditions);
             let left = left.map_err(|trouble| (trouble.reason, Obstacle::Unsolved))?;
             Ok((new, left))
@@ -122,10 +142,13 @@ fn judged(asked: &AxisAsked, sky: &Sky) -> Result<AxisAnswer, Failure> {
 }
 
 /// Solves one frame.
-fn one_frame(path: &Path, known: &Known, sky: &Sky) -> Result<(Sight, Option<Site>), Failure> {
-    let name = text_of_path(path);
+fn one_frame(
+    NamedFrame { path, name }: &NamedFrame,
+    known: &Known,
+    sky: &Sky,
+) -> Result<(Sight, Option<Site>), Failure> {
     let asked = Asked {
-        file: &name,
+        file: name,
         known,
         begin: Instant::now(),
     };
@@ -135,7 +158,8 @@ fn one_frame(path: &Path, known: &Known, sky: &Sky) -> Result<(Sight, Option<Sit
             FrameError::TimeLimit { .. } => Obstacle::TimeLimit,
             _ => Obstacle::NotReadable,
         };
-        (refusal.to_string(), obstacle)
+        let reason = refusal.to_string();
+        (reason.replace(&path.display().to_string(), name), obstacle)
     };
     let file = FrameFile::open(path).map_err(explain)?;
     let frame = file.read_by(asked.deadline()).map_err(explain)?;
@@ -151,7 +175,7 @@ fn one_frame(path: &Path, known: &Known, sky: &Sky) -> Result<(Sight, Option<Sit
     // Without a date that is believed there is no position of date.
     let believed = answer.record.centre_of_date.is_some();
     let jd_utc = answer.clues.mid_jd_utc.filter(|_| believed);
-    let mut sight = Sight::new(&name, solution, [frame.width, frame.height], jd_utc);
+    let mut sight = Sight::new(name, solution, [frame.width, frame.height], jd_utc);
     sight.commanded_dec_deg = answer
         .clues
         .positions

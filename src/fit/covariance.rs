@@ -116,34 +116,73 @@ impl CentreError {
         if short2 > 0.999 * long2 {
             return round(long2);
         }
-        // Between that of a line and that of the circle about the ellipse.
+        let ellipse = Ellipse::new(long2, short2, self.freedom);
+        // Between that of a line and that of the circle about the ellipse: where the logarithm of the
+        // probability beyond, which falls smoothly, meets that of 5 % (regula falsi; Dowell & Jarratt
+        // 1971, the Illinois rule).
+        let over = |radius: f64| (ellipse.beyond(radius) / 0.05).ln();
         let (mut low, mut high) = (0.0, round(long2));
+        let (mut over_low, mut over_high) = (over(low), over(high));
+        let mut last_was_low = None;
         for _ in 0..40 {
-            let radius = 0.5 * (low + high);
-            if self.beyond(radius, long2, short2) > 0.05 {
-                low = radius;
+            if high - low < 1e-12 * high || over_high >= 0.0 {
+                break;
+            }
+            let radius = low + (high - low) * over_low / (over_low - over_high);
+            let here = over(radius);
+            let is_low = here > 0.0;
+            if is_low {
+                (low, over_low) = (radius, here);
             } else {
-                high = radius;
+                (high, over_high) = (radius, here);
+            }
+            if last_was_low.replace(is_low) == Some(is_low) {
+                let kept = if is_low {
+                    &mut over_high
+                } else {
+                    &mut over_low
+                };
+                *kept *= 0.5;
             }
         }
         high
     }
+}
 
-    /// Probability of an error larger than `radius` for an ellipse of these squared axes: the
-    /// integral over the position angle of the radial one, which has a closed form.
-    fn beyond(&self, radius: f64, long2: f64, short2: f64) -> f64 {
-        const STEPS: usize = 360;
-        let sum: f64 = (0..STEPS)
-            .map(|step| {
-                let angle = (step as f64 + 0.5) / STEPS as f64 * std::f64::consts::FRAC_PI_2;
-                let (sin, cos) = angle.sin_cos();
-                let inverse = cos * cos / long2 + sin * sin / short2;
-                let tail =
-                    (1.0 + radius * radius * inverse / self.freedom).powf(-0.5 * self.freedom);
-                tail / inverse
-            })
-            .sum();
-        sum / STEPS as f64 / (long2 * short2).sqrt()
+/// A two-dimensional error with an ellipse of these squared axes.
+struct Ellipse {
+    /// Inverse variance in evenly spread directions.
+    inverse: [f64; Ellipse::DIRECTIONS],
+    /// Geometric mean of the squared axes.
+    mean2: f64,
+    freedom: f64,
+}
+
+impl Ellipse {
+    const DIRECTIONS: usize = 360;
+
+    fn new(long2: f64, short2: f64, freedom: f64) -> Ellipse {
+        let inverse = std::array::from_fn(|step| {
+            let part = (step as f64 + 0.5) / Ellipse::DIRECTIONS as f64;
+            let (sin, cos) = (part * std::f64::consts::FRAC_PI_2).sin_cos();
+            cos * cos / long2 + sin * sin / short2
+        });
+        Ellipse {
+            inverse,
+            mean2: (long2 * short2).sqrt(),
+            freedom,
+        }
+    }
+
+    /// Probability of an error larger than `radius`: the integral over the position angle of the radial
+    /// one, which has a closed form.
+    fn beyond(&self, radius: f64) -> f64 {
+        let tail = |inverse: &f64| {
+            let tail = 1.0 + radius * radius * inverse / self.freedom;
+            tail.powf(-0.5 * self.freedom) / inverse
+        };
+        let sum: f64 = self.inverse.iter().map(tail).sum();
+        sum / Ellipse::DIRECTIONS as f64 / self.mean2
     }
 }
 

@@ -180,30 +180,35 @@ fn solve(
     let size = if alike { parameters / 2 } else { parameters };
     let mut normal = DMatrix::<f64>::zeros(size, size);
     let mut right = [DVector::<f64>::zeros(size), DVector::<f64>::zeros(size)];
+    let mut weighted = vec![0.0; size];
+    let add = |sum: &mut [f64], weighted: &[f64], by: f64| {
+        for (sum, weighted) in sum.iter_mut().zip(weighted) {
+            *sum += weighted * by;
+        }
+    };
     for ((point, equations), weight) in points.iter().zip(design).zip(weights) {
         let w = weight / (point.sigma_px * point.sigma_px);
-        let mut add = |row: &[f64]| {
-            for i in 0..size {
-                for j in 0..size {
-                    normal[(i, j)] += w * row[i] * row[j];
-                }
+        let mut square = |row: &[f64], weighted: &mut [f64]| {
+            for (weighted, value) in weighted.iter_mut().zip(row) {
+                *weighted = w * value;
+            }
+            // Column by column, as they are stored.
+            let columns = normal.as_mut_slice().chunks_exact_mut(size);
+            for (column, value) in columns.zip(row) {
+                add(column, weighted, *value);
             }
         };
         match equations {
             Equations::Joint(rows) => {
                 for (row, target) in rows.iter().zip(target_of(point)) {
-                    add(row);
-                    for i in 0..size {
-                        right[0][i] += w * row[i] * target;
-                    }
+                    square(row, &mut weighted);
+                    add(right[0].as_mut_slice(), &weighted, target);
                 }
             }
             Equations::Alike(row) => {
-                add(row);
+                square(row, &mut weighted);
                 for (side, target) in right.iter_mut().zip(target_of(point)) {
-                    for i in 0..size {
-                        side[i] += w * row[i] * target;
-                    }
+                    add(side.as_mut_slice(), &weighted, target);
                 }
             }
         }

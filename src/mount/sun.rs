@@ -27,7 +27,7 @@ pub(super) fn altitude_deg(moment: &Moment, site: &Site, direction: [f64; 3]) ->
     let of_date = [[a, b, c], [d, e, f], [g, h, i]].map(|row| dot(row, direction));
     let [ra_deg, dec_deg] = vector_to_sky(of_date);
     // UTC stands in for UT1: 0.9 s at most, 4 thousandths of a degree.
-    let sidereal_deg = erfars::rotationtime::Gst06a(utc.0, utc.1, tt.0, tt.1).to_degrees();
+    let sidereal_deg = erfars::rotationtime::Gst06(utc.0, utc.1, tt.0, tt.1, &rows).to_degrees();
     let hour_angle = (sidereal_deg + site.longitude_deg - ra_deg).to_radians();
     let (sin_dec, cos_dec) = dec_deg.to_radians().sin_cos();
     let (sin_lat, cos_lat) = site.latitude_deg.to_radians().sin_cos();

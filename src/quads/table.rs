@@ -38,6 +38,12 @@ fn limits(code: Code, radius: f32) -> Limits {
     std::array::from_fn(|k| if k < 4 { first[k] } else { -last[k - 4] })
 }
 
+/// The number of an occupied cell among the occupied ones.
+fn rank(bitmap: &[u64], ranks: &[u32], cell: usize) -> usize {
+    let before = bitmap[cell / 64] & ((1 << (cell % 64)) - 1);
+    (ranks[cell / 64] + before.count_ones()) as usize
+}
+
 impl QuadTable {
     /// Sorts `quads` into the cells that their tolerance reaches.
     pub fn new(quads: Vec<FrameQuad>) -> QuadTable {
@@ -49,33 +55,38 @@ impl QuadTable {
                 entries.push((cell as u64) << 44 | (number as u64) << 16 | u64::from(parts));
             });
         }
-        entries.sort_unstable();
         let mut ranks = Vec::with_capacity(bitmap.len());
         let mut count = 0;
         for word in &bitmap {
             ranks.push(count);
             count += word.count_ones();
         }
-        let mut starts = Vec::with_capacity(count as usize + 1);
-        let mut parts: Vec<u16> = Vec::with_capacity(count as usize);
-        let mut previous = u64::MAX;
-        for (at, entry) in entries.iter().enumerate() {
-            if entry >> 44 != previous {
-                previous = entry >> 44;
-                starts.push(at as u32);
-                parts.push(0);
-            }
-            if let Some(of_cell) = parts.last_mut() {
-                *of_cell |= *entry as u16;
-            }
-        }
-        starts.push(entries.len() as u32);
-        let numbers: Vec<u32> = entries
+        // Counted and dealt out, cell by cell in the order of the quads: sorting takes four times as
+        // long.
+        let cells: Vec<u32> = entries
             .iter()
-            .map(|&entry| (entry >> 16) as u32 & ((1 << 28) - 1))
+            .map(|&entry| rank(&bitmap, &ranks, (entry >> 44) as usize) as u32)
             .collect();
+        let mut starts = vec![0_u32; count as usize + 1];
+        for &cell in &cells {
+            starts[cell as usize + 1] += 1;
+        }
+        for cell in 1..starts.len() {
+            starts[cell] += starts[cell - 1];
+        }
         let all: Vec<Limits> = quads.iter().map(|q| limits(q.code, q.radius)).collect();
-        let members = numbers.iter().map(|&n| all[n as usize]).collect();
+        let mut next = starts.clone();
+        let mut parts = vec![0_u16; count as usize];
+        let mut numbers = vec![0_u32; entries.len()];
+        let mut members = vec![Limits::default(); entries.len()];
+        for (&entry, &cell) in entries.iter().zip(&cells) {
+            let number = (entry >> 16) as u32 & ((1 << 28) - 1);
+            let at = &mut next[cell as usize];
+            numbers[*at as usize] = number;
+            members[*at as usize] = all[number as usize];
+            *at += 1;
+            parts[cell as usize] |= entry as u16;
+        }
         QuadTable {
             quads,
             bitmap,
@@ -144,10 +155,8 @@ impl QuadTable {
         }
     }
 
-    /// The number of an occupied cell among the occupied ones.
     fn rank(&self, cell: usize) -> usize {
-        let before = self.bitmap[cell / 64] & ((1 << (cell % 64)) - 1);
-        (self.ranks[cell / 64] + before.count_ones()) as usize
+        rank(&self.bitmap, &self.ranks, cell)
     }
 
     fn compare(&self, packed: u64, mut visit: impl FnMut(u32)) {

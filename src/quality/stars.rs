@@ -129,7 +129,15 @@ struct Buffers {
     stamp: Stamp,
     window: Window,
     sample: Vec<f32>,
-    light: [Vec<f64>; 2],
+    light: Light,
+}
+
+/// Those of the growth curve.
+#[derive(Default)]
+struct Light {
+    squares: Vec<f64>,
+    growth: Vec<f64>,
+    rings: Vec<u32>,
 }
 
 fn shape<P: Pixel>(
@@ -166,13 +174,29 @@ fn shape<P: Pixel>(
 /// Steps of the growth curve.
 const STEPS: usize = 120;
 
+/// The step of the growth curve that a distance of so many steps lies in, the last one beyond them
+/// all: the whole part, by what processors do side by side.
+fn step_of(steps: f64) -> u32 {
+    // A number of this size has no fraction: adding rounds, and the low bits are the whole number.
+    const WHOLE: f64 = (1_u64 << 52) as f64;
+    let last = STEPS as f64;
+    let steps = if steps < last { steps } else { last };
+    let nearest = (steps + WHOLE) - WHOLE;
+    let down = if nearest > steps { 1.0 } else { 0.0 };
+    (nearest - down + WHOLE).to_bits() as u32
+}
+
 /// Diameter of the circle around (x, y) that holds half of the light within `reach`; `None`
 /// where there is no light. The pixels are taken as flat squares and cut into small ones.
 fn half_flux_diameter(
     stamp: &Stamp,
     (x, y): (f64, f64),
     reach: f64,
-    [squares, growth]: &mut [Vec<f64>; 2],
+    Light {
+        squares,
+        growth,
+        rings,
+    }: &mut Light,
 ) -> Option<f64> {
     let parts = ((24.0 / reach).ceil() as usize).clamp(1, 5);
     let share = 1.0 / (parts * parts) as f64;
@@ -193,6 +217,8 @@ fn half_flux_diameter(
     }
     growth.clear();
     growth.resize(STEPS + 1, 0.0);
+    rings.clear();
+    rings.resize(squares.len(), 0);
     for j in 0..stamp.side {
         let dy = stamp.y0 + j as f64 - y;
         if !near(dy) {
@@ -201,11 +227,13 @@ fn half_flux_diameter(
         let start = j * stamp.stride + first;
         let row = &stamp.data[start..start + columns];
         for y2 in (0..parts).map(|b| (dy + offset(b)).powi(2)) {
-            for (x2, value) in squares.chunks_exact(parts).zip(row) {
+            for (ring, x2) in rings.iter_mut().zip(squares.iter()) {
+                *ring = step_of((x2 + y2).sqrt() * per_px);
+            }
+            for (rings, value) in rings.chunks_exact(parts).zip(row) {
                 let light = f64::from(*value) * share;
-                for x2 in x2 {
-                    let ring = ((x2 + y2).sqrt() * per_px) as u32 as usize;
-                    growth[ring.min(STEPS)] += light;
+                for ring in rings {
+                    growth[*ring as usize] += light;
                 }
             }
         }

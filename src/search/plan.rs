@@ -242,6 +242,8 @@ fn band_fits(lens: Lens, longest_rad: f64) -> bool {
 /// Radius of the first ring of a spiral, and by how much each ring is wider than the last.
 const FIRST_RING_DEG: f64 = 0.25;
 const RING_GROWTH: f64 = 1.6;
+/// The ring (0 the first) up to which tiles are looked up at once: a degree.
+const NEAR_RINGS: usize = 3;
 /// Slices of the whole sky, after the first one.
 const SLICES: usize = 6;
 
@@ -262,11 +264,28 @@ pub fn band_is_wanted(sky: &Sky, stage: &Stage, index: usize, band: &Band) -> bo
 /// The tiles of a stage in batches: rings of growing radius about the start, or slices of the
 /// whole sky, large quads first (they are few, and serve every field but the narrowest), then
 /// the deep star-indexes.
-pub fn batches(sky: &Sky, stage: &Stage, start: Option<[f64; 3]>) -> Vec<Batch> {
-    let wanted = |index: usize, band: &Band| band_is_wanted(sky, stage, index, band);
-    match (stage.region, start) {
+pub fn batches<'a>(
+    sky: &'a Sky,
+    stage: &'a Stage,
+    start: Option<[f64; 3]>,
+) -> Box<dyn Iterator<Item = Batch> + 'a> {
+    let wanted = move |index: usize, band: &Band| band_is_wanted(sky, stage, index, band);
+    let whole_sky = match (stage.region, start) {
         (Region::Within { radius_deg }, Some(start)) => {
-            rings(&sky.tiles_outward(start, radius_deg, wanted), radius_deg)
+            // Most frames are found within the first rings, and the tiles of all are many.
+            let near_deg = ring_radii()
+                .nth(NEAR_RINGS)
+                .map_or(radius_deg, |r| r.min(radius_deg));
+            let within = move |to_deg: f64, from_deg: f64| {
+                let tiles = sky.tiles_outward(start, to_deg, wanted);
+                rings(&tiles, from_deg, to_deg)
+            };
+            let near = std::iter::once_with(move || within(near_deg, -1.0));
+            let far = std::iter::once_with(move || match near_deg < radius_deg {
+                true => within(radius_deg, near_deg),
+                false => Vec::new(),
+            });
+            return Box::new(near.chain(far).flatten());
         }
         (Region::WholeSky, _) => {
             let is_deep = |index: usize| sky.indexes().get(index).is_some_and(is_deep);
@@ -276,7 +295,8 @@ pub fn batches(sky: &Sky, stage: &Stage, start: Option<[f64; 3]>) -> Vec<Batch> 
             batches
         }
         _ => Vec::new(),
-    }
+    };
+    Box::new(whole_sky.into_iter())
 }
 
 /// An index that was built for stated fields.
@@ -324,13 +344,21 @@ fn deep_slices(sky: &Sky, wanted: &impl Fn(usize, &Band) -> bool) -> Vec<Batch> 
         .collect()
 }
 
-/// Tiles sorted by distance in rings about the start.
-fn rings(tiles: &[SkyTile], radius_deg: f64) -> Vec<Batch> {
+/// How far the rings of a spiral reach, degrees.
+fn ring_radii() -> impl Iterator<Item = f64> {
+    std::iter::successors(Some(FIRST_RING_DEG), |radius| Some(radius * RING_GROWTH))
+}
+
+/// Tiles sorted by distance in rings about the start, those beyond `from_deg`, a ring's radius, up to
+/// `to_deg`.
+fn rings(tiles: &[SkyTile], from_deg: f64, to_deg: f64) -> Vec<Batch> {
     let mut batches: Vec<Batch> = Vec::new();
-    let mut ring_deg = FIRST_RING_DEG;
-    let mut rest = tiles;
-    while !rest.is_empty() {
-        let reach = ring_deg.min(radius_deg);
+    let mut rest = &tiles[tiles.partition_point(|t| t.distance_deg <= from_deg)..];
+    for ring_deg in ring_radii().skip_while(|ring_deg| *ring_deg <= from_deg) {
+        if rest.is_empty() {
+            break;
+        }
+        let reach = ring_deg.min(to_deg);
         let count = rest.partition_point(|t| t.distance_deg <= reach);
         let (ring, after) = rest.split_at(count);
         if !ring.is_empty() {
@@ -340,7 +368,6 @@ fn rings(tiles: &[SkyTile], radius_deg: f64) -> Vec<Batch> {
             });
         }
         rest = after;
-        ring_deg *= RING_GROWTH;
     }
     batches
 }

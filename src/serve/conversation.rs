@@ -79,24 +79,19 @@ fn heed(line: &[u8], input: &mut impl BufRead, voice: &Arc<Voice>, desk: &Desk) 
         }
     };
     let most = desk.most_bytes();
-    let too_large = match &task.from {
-        From::Behind(count) => *count > most,
-        From::Bytes(bytes) => bytes.len() as u64 > most,
-        From::File(_) | From::Turned(_) => false,
-    };
-    if too_large {
+    if task.bytes() > most {
         refuse(&format!(
-            "a frame of more than {most} bytes is not taken: name its file"
+            "frames of more than {most} bytes are not taken: name their files"
         ));
         return skip_bytes(input, label.bytes_behind);
     }
-    if let From::Behind(count) = task.from {
-        match next_bytes(input, count)? {
-            Some(bytes) => task.from = From::Bytes(bytes),
-            None => {
+    for source in task.sources() {
+        if let From::Behind(count) = source.from {
+            let Some(bytes) = next_bytes(input, count)? else {
                 refuse("the input ended before the frame did");
                 return Ok(());
-            }
+            };
+            source.from = From::Bytes(bytes);
         }
     }
     accept(&id, task, voice, desk);

@@ -1,8 +1,8 @@
 //! Where requests wait, and who works on them.
 
-use super::request::{From, Task, Turned};
+use super::request::{From, Source, Task, Turned, Work};
 use super::voice::Ticket;
-use crate::answer::axis::{AxisAsked, axis};
+use crate::answer::axis::{AxisAsked, NamedFrame, axis};
 use crate::answer::{Asked, Known, answer, out_of_time, refused};
 use crate::frame::{FrameError, FrameFile};
 use crate::report::Record;
@@ -11,10 +11,11 @@ use crate::sky::Sky;
 use crate::{deadline, guard};
 use std::collections::VecDeque;
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Instant;
+use tempfile::NamedTempFile;
 
 /// Requests that wait, at most: who sends more is read on when some are done.
 const MOST_WAITING: usize = 256;
@@ -45,10 +46,7 @@ pub(super) struct Job {
 
 impl Job {
     fn bytes(&self) -> u64 {
-        match &self.task.from {
-            From::Bytes(bytes) => bytes.len() as u64,
-            _ => 0,
-        }
+        self.task.bytes()
     }
 }
 
@@ -125,46 +123,88 @@ impl Desk {
 
 /// The answer as one line of JSON; `None` where it cannot be written down.
 fn solve(job: &Job, sky: &Sky) -> Option<String> {
-    let task = &job.task;
-    if let From::Turned(turned) = &task.from {
-        return job.ticket.line(&of_axis(turned, &task.known, sky));
-    }
+    let known = &job.task.known;
+    let source = match &job.task.work {
+        Work::One(source) => source,
+        Work::Axis(turned) => return job.ticket.line(&of_axis(turned, known, sky)),
+    };
     let asked = Asked {
-        file: &task.name,
-        known: &task.known,
+        file: &source.name,
+        known,
         begin: Instant::now(),
     };
-    let record = guard::run(|| attempt(task, &asked, sky));
+    let record = guard::run(|| attempt(source, &asked, sky));
     let record = record.unwrap_or_else(Err);
     let record = record.unwrap_or_else(|reason| refused(&asked, &reason));
     job.ticket.line(&record)
 }
 
 fn of_axis(turned: &Turned, known: &Known, sky: &Sky) -> PolarRecord {
+    let all = turned.frames.iter().chain(&turned.adjusted);
+    let on_disk: Result<Vec<OnDisk>, String> = all.clone().map(OnDisk::of).collect();
+    // Without its file a frame has its name yet, and is that of the reason.
+    let files = on_disk.as_deref().unwrap_or_default();
+    let frames: Vec<NamedFrame> = all
+        .enumerate()
+        .map(|(i, source)| NamedFrame {
+            path: files
+                .get(i)
+                .map(|file| file.path.clone())
+                .unwrap_or_default(),
+            name: source.name.clone(),
+        })
+        .collect();
+    let (frames, adjusted) = frames.split_at(turned.frames.len());
     let asked = AxisAsked {
-        frames: &turned.frames,
-        adjusted: turned.adjusted.as_deref(),
+        frames,
+        adjusted: adjusted.first(),
         conditions: turned.conditions,
         known,
     };
-    guard::run(|| axis(&asked, sky).record)
-        .unwrap_or_else(|fault| asked.refused(&fault, PolarStatus::Error))
+    let refused = |reason: String| asked.refused(&reason, PolarStatus::Error);
+    match &on_disk {
+        Ok(_) => guard::run(|| axis(&asked, sky).record).unwrap_or_else(refused),
+        Err(reason) => refused(reason.clone()),
+    }
 }
 
-fn attempt(task: &Task, asked: &Asked, sky: &Sky) -> Result<Record, String> {
-    match &task.from {
-        From::File(path) => of_file(path, asked, sky),
-        From::Bytes(bytes) => {
-            // Every decoder reads files; this one never meets a name that anybody else knows.
-            let failed = |fault: std::io::Error| format!("{}: {fault}", task.name);
-            let mut file = tempfile::NamedTempFile::new().map_err(failed)?;
-            file.write_all(bytes).map_err(failed)?;
-            let path = file.path();
-            let own_name = path.display().to_string();
-            of_file(path, asked, sky).map_err(|reason| reason.replace(&own_name, &task.name))
-        }
-        From::Behind(_) | From::Turned(_) => Err(format!("{}: its bytes did not come", task.name)),
+/// A frame in a file. Every decoder reads files: one that came along is written to one that nobody
+/// else knows, for as long as this lives.
+#[derive(Debug)]
+struct OnDisk {
+    path: PathBuf,
+    own: Option<NamedTempFile>,
+}
+
+impl OnDisk {
+    fn of(source: &Source) -> Result<OnDisk, String> {
+        let bytes = match &source.from {
+            From::File(path) => {
+                return Ok(OnDisk {
+                    path: path.clone(),
+                    own: None,
+                });
+            }
+            From::Bytes(bytes) => bytes,
+            From::Behind(_) => return Err(format!("{}: its bytes did not come", source.name)),
+        };
+        let failed = |fault: std::io::Error| format!("{}: {fault}", source.name);
+        let mut own = NamedTempFile::new().map_err(failed)?;
+        own.write_all(bytes).map_err(failed)?;
+        Ok(OnDisk {
+            path: own.path().to_owned(),
+            own: Some(own),
+        })
     }
+}
+
+fn attempt(source: &Source, asked: &Asked, sky: &Sky) -> Result<Record, String> {
+    let file = OnDisk::of(source)?;
+    let own_name = file.path.display().to_string();
+    of_file(&file.path, asked, sky).map_err(|reason| match file.own {
+        Some(_) => reason.replace(&own_name, &source.name),
+        None => reason,
+    })
 }
 
 fn of_file(path: &Path, asked: &Asked, sky: &Sky) -> Result<Record, String> {

@@ -151,13 +151,20 @@ impl DetectionField {
 /// Detections per square pixel about one of them, by the distance to its neighbour number [`CROWD`]
 /// or the last one. Of the circle only the part within the frame counts.
 fn density_about(offset: [f64; 2], places: &[[f64; 2]], size_px: [f64; 2]) -> f64 {
-    let mut apart2: Vec<f64> = places
-        .iter()
-        .map(|other| (other[0] - offset[0]).powi(2) + (other[1] - offset[1]).powi(2))
-        .collect();
     // The nearest is the detection itself.
-    let count = CROWD.min(apart2.len().saturating_sub(1));
-    let (_, &mut radius2, _) = apart2.select_nth_unstable_by(count, f64::total_cmp);
+    let count = CROWD.min(places.len().saturating_sub(1));
+    let mut nearest2 = [f64::INFINITY; CROWD + 1];
+    for other in places {
+        let mut apart2 = (other[0] - offset[0]).powi(2) + (other[1] - offset[1]).powi(2);
+        if apart2 < nearest2[CROWD] {
+            for nearest2 in &mut nearest2 {
+                if apart2 < *nearest2 {
+                    std::mem::swap(nearest2, &mut apart2);
+                }
+            }
+        }
+    }
+    let radius2 = nearest2[count];
     let radius = radius2.sqrt().max(1.0);
     let inside: f64 = (0..2)
         .map(|axis| {

@@ -6,7 +6,7 @@ pub use args::PolarArgs;
 
 use super::output::{Printed, print_text};
 use super::{Status, complain, stop};
-use crate::answer::axis::{AxisAnswer, AxisAsked, Obstacle, axis};
+use crate::answer::axis::{AxisAnswer, AxisAsked, NamedFrame, Obstacle, axis};
 use crate::guard;
 use crate::report::overlay;
 use crate::report::polar::picture::{self, FieldBorder};
@@ -24,9 +24,15 @@ pub fn run(args: &PolarArgs) -> Status {
     }
     stop::between_writes();
     let known = args.known.known();
+    let frames: Vec<NamedFrame> = args
+        .frames
+        .iter()
+        .map(|path| NamedFrame::of(path))
+        .collect();
+    let adjusted = args.adjusted.as_deref().map(NamedFrame::of);
     let asked = AxisAsked {
-        frames: &args.frames,
-        adjusted: args.adjusted.as_deref(),
+        frames: &frames,
+        adjusted: adjusted.as_ref(),
         conditions: args.ground.conditions(),
         known: &known,
     };

@@ -46,7 +46,10 @@ const HELP: &str = r#"Requests, one per line:
   {"id": 4, "do": "polar", "files": ["a.fits", "b.fits", "c.fits"]}   the polar axis, as the command
                                                 polar has it; besides adjusted (a file), site_deg
                                                 ([latitude, longitude]), pressure_hpa,
-                                                temperature_c, pole ("true", "refracted")
+                                                temperature_c, pole ("true", "refracted"); a frame
+                                                that comes along is an object in place of its path:
+                                                {"base64": "..."} or {"bytes": 5760}, the bytes of
+                                                one after the other behind the line
   {"id": 5, "do": "cancel", "which": "b"}       call off a request
   Besides, as the options of solve: equinox ("j2000", "date"), within_deg, focal_length_mm,
   pixel_size_um, scale_arcsec_per_px, ignore_header, time_limit_s, target, focus_star ("3..6"),

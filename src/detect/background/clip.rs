@@ -12,28 +12,45 @@ pub(crate) fn clipped(sample: &[f32], floor: f32) -> Option<(f32, f32)> {
     if sample.len() < 8 {
         return None;
     }
-    let mut guess = [0.0f32; GUESS];
+    let mut guess = [0; GUESS];
     let n = sample.len().min(GUESS);
     let guess = &mut guess[..n];
-    for (k, v) in guess.iter_mut().enumerate() {
-        *v = sample[k * sample.len() / n];
+    if n == sample.len() {
+        (guess.iter_mut().zip(sample)).for_each(|(key, v)| *key = key_of(*v));
+    } else {
+        for (k, key) in guess.iter_mut().enumerate() {
+            *key = key_of(sample[k * sample.len() / GUESS]);
+        }
     }
-    let (lower, median, _) = guess.select_nth_unstable_by(n / 2, f32::total_cmp);
-    let median = *median;
+    let (lower, median, _) = guess.select_nth_unstable(n / 2);
+    lower.sort_unstable();
+    let median = value_of(*median);
     // One and two sigma below the middle of a normal distribution: 15.87 % and 2.28 %.
-    let (lowest, one, _) = lower.select_nth_unstable_by(n * 1587 / 10_000, f32::total_cmp);
-    let one = median - *one;
-    lowest.sort_unstable_by(f32::total_cmp);
-    let two = lowest
-        .get(n * 228 / 10_000)
-        .map_or(0.0, |v| 0.5 * (median - v));
+    let below = |share: usize| median - value_of(lower[n * share / 10_000]);
+    let one = below(1587);
     // The lowest value of all is no two-sigma rank.
-    let spread = if n < 44 { one } else { one.max(two) }.max(floor);
+    let spread = if n < 44 {
+        one
+    } else {
+        one.max(0.5 * below(228))
+    }
+    .max(floor);
     let (mean, deviation) = within(sample, median, 3.0 * spread);
     // Where stars crowd, the lower half stays the better witness.
     let sigma = deviation.min(1.5 * spread).max(floor);
     let (mean, deviation) = within(sample, mean, 3.0 * sigma);
     Some((mean, deviation.min(1.5 * spread)))
+}
+
+/// A whole number for a value, in the order of [`f32::total_cmp`]: sorted a quarter faster.
+fn key_of(value: f32) -> i32 {
+    let bits = value.to_bits() as i32;
+    bits ^ ((bits >> 31) as u32 >> 1) as i32
+}
+
+/// The value of a key.
+fn value_of(key: i32) -> f32 {
+    f32::from_bits((key ^ ((key >> 31) as u32 >> 1) as i32) as u32)
 }
 
 /// Mean and standard deviation of the values within `reach` of `centre`, summed in a fixed
@@ -60,4 +77,28 @@ fn within(sample: &[f32], centre: f32, reach: f32) -> (f32, f32) {
     // 1.014: a normal distribution cut at 3 sigma is narrower by that much (1 / 0.9866).
     let deviation = (square / n - mean * mean).max(0.0).sqrt() * 1.014;
     (centre + mean, deviation)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keys_stand_in_the_order_of_the_values() {
+        let values = [
+            -f32::INFINITY,
+            -3e8,
+            -1.5,
+            -1e-40,
+            -0.0,
+            0.0,
+            1e-40,
+            2.5,
+            7e9,
+        ];
+        let keys = values.map(key_of);
+        assert!(keys.is_sorted_by(|a, b| a < b), "{keys:?}");
+        let back = keys.map(|key| value_of(key).to_bits());
+        assert_eq!(back, values.map(f32::to_bits));
+    }
 }

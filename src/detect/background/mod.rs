@@ -51,7 +51,7 @@ impl Background {
     /// The one that suits the sky of `plane`, whose plain background is `mesh`.
     pub(super) fn suits(mesh: &Mesh, plane: &Plane, saturation: f32) -> Background {
         let square = (FINE_CELL_PX / plane.bin as f64).max(LEAST_BLOCKS) as usize;
-        match rough::rough_share(mesh, plane, square, saturation) > ROUGH_SHARE {
+        match rough::is_rough(mesh, plane, square, saturation, ROUGH_SHARE) {
             true => Background::Fine,
             false => Background::Plain,
         }

@@ -34,11 +34,11 @@ fn unevenness(squares: &[Option<(f32, f32)>; 9]) -> Option<f32> {
     Some((square / 6.0).sqrt() / noise[4].max(f32::MIN_POSITIVE))
 }
 
-/// Share of the cells of `plane` whose sky is far from flat: the levels of nine squares of
-/// `side` blocks in it lie away from a plane by more than `ROUGH` of the noise in them.
-/// Nebulae do that; noise, gradients and crowds of stars hardly.
-pub(super) fn rough_share(mesh: &Mesh, plane: &Plane, side: usize, limit: f32) -> f64 {
-    let is_rough = |sample: &mut Vec<f32>, k: usize| {
+/// Whether more than a share of the cells of `plane` show a sky that is far from flat: the levels of
+/// nine squares of `side` blocks in it lie away from a plane by more than `ROUGH` of the noise in
+/// them. Nebulae do that; noise, gradients and crowds of stars hardly.
+pub(super) fn is_rough(mesh: &Mesh, plane: &Plane, side: usize, limit: f32, share: f64) -> bool {
+    let cell_is_rough = |sample: &mut Vec<f32>, k: usize| {
         let (xs, ys) = (mesh.col_range(k % mesh.cols), mesh.row_range(k / mesh.cols));
         let squares: [Option<(f32, f32)>; 9] = std::array::from_fn(|square| {
             let middle = |range: &Range<usize>, third: usize| {
@@ -54,7 +54,15 @@ pub(super) fn rough_share(mesh: &Mesh, plane: &Plane, side: usize, limit: f32) -
         });
         usize::from(unevenness(&squares).is_some_and(|u| u > ROUGH))
     };
-    let cells = (0..mesh.noise.len()).into_par_iter();
-    let rough: usize = cells.map_init(Vec::new, is_rough).sum();
-    rough as f64 / mesh.noise.len() as f64
+    let cells = mesh.noise.len();
+    let rough = |cells: Range<usize>| -> usize {
+        let cells = cells.into_par_iter();
+        cells.map_init(Vec::new, cell_is_rough).sum()
+    };
+    let is_more = |rough: usize| rough as f64 / cells as f64 > share;
+    // Of a flat sky the first cells settle it: the others would not be enough.
+    let enough = ((1.05 - share) * cells as f64) as usize;
+    let first = rough(0..enough.min(cells));
+    is_more(first + cells - enough.min(cells))
+        && (is_more(first) || is_more(first + rough(enough.min(cells)..cells)))
 }

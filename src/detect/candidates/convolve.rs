@@ -34,44 +34,42 @@ impl Kernel {
     }
 
     /// Convolves along one axis: `step` is the distance of neighbours in `from`, whose first value
-    /// is the first neighbour of the first result. `out` takes whole groups of [`LANES`].
+    /// is the first neighbour of the first result.
     pub fn convolve(&self, from: &[f32], step: usize, out: &mut [f32]) {
-        let r = self.radius();
-        ROW_FILTERS[r.clamp(1, ROW_FILTERS.len()) - 1](&self.taps[r..], from, step, out);
+        let half = &self.taps[self.radius()..];
+        #[cfg(target_arch = "x86_64")]
+        if is_x86_feature_detected!("avx2") {
+            #[allow(
+                unsafe_code,
+                reason = "takes 0.6 of the time, which was a tenth of that of a whole answer"
+            )]
+            // SAFETY: this processor has AVX2.
+            return unsafe { filter_wide(half, from, step, out) };
+        }
+        filter(half, from, step, out);
     }
 }
 
-/// See [`Kernel::convolve`]; `half` are the taps from the middle outward.
-type RowFilter = fn(half: &[f32], from: &[f32], step: usize, out: &mut [f32]);
+/// The same as [`filter`], to the last bit, for processors that add eight numbers at once.
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+fn filter_wide(half: &[f32], from: &[f32], step: usize, out: &mut [f32]) {
+    filter(half, from, step, out);
+}
 
-/// By radius, from 1 on: loops of known length are kept in registers and vectors.
-const ROW_FILTERS: [RowFilter; 11] = [
-    row_filter::<1>,
-    row_filter::<2>,
-    row_filter::<3>,
-    row_filter::<4>,
-    row_filter::<5>,
-    row_filter::<6>,
-    row_filter::<7>,
-    row_filter::<8>,
-    row_filter::<9>,
-    row_filter::<10>,
-    row_filter::<11>,
-];
-
-fn row_filter<const R: usize>(half: &[f32], from: &[f32], step: usize, out: &mut [f32]) {
-    for (n, out) in out.as_chunks_mut::<LANES>().0.iter_mut().enumerate() {
-        let eight = |k: usize| from[k * step + n * LANES..].first_chunk::<LANES>();
-        let Some(middle) = eight(R) else { return };
-        let mut sum = middle.map(|v| half[0] * v);
-        for k in 1..=R {
-            let (Some(a), Some(b)) = (eight(R - k), eight(R + k)) else {
-                return;
-            };
-            for l in 0..LANES {
-                sum[l] += half[k] * (a[l] + b[l]);
-            }
+/// See [`Kernel::convolve`]; `half` are the taps from the middle outward. One tap after the other over
+/// all values: rows stay in the first-level cache, and no bound is checked within the loops.
+#[inline(always)]
+fn filter(half: &[f32], from: &[f32], step: usize, out: &mut [f32]) {
+    let (radius, count) = (half.len() - 1, out.len());
+    let neighbours = |k: usize| &from[k * step..][..count];
+    for (sum, middle) in out.iter_mut().zip(neighbours(radius)) {
+        *sum = half[0] * middle;
+    }
+    for k in 1..=radius {
+        let (before, behind) = (neighbours(radius - k), neighbours(radius + k));
+        for ((sum, a), b) in out.iter_mut().zip(before).zip(behind) {
+            *sum += half[k] * (a + b);
         }
-        *out = sum;
     }
 }

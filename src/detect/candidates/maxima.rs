@@ -103,8 +103,8 @@ fn filter_rows<P: Pixel>(
     b.padded.clear();
     b.padded.resize(stride + 2 * r, 0.0);
     b.row.resize(w, 0.0);
-    b.across.resize((rows.len() + 2 * r) * stride, 0.0);
-    for (k, out) in b.across.chunks_exact_mut(stride).enumerate() {
+    let across = at_least(&mut b.across, (rows.len() + 2 * r) * stride);
+    for (k, out) in across.chunks_exact_mut(stride).enumerate() {
         let Some(y) = (rows.start + k)
             .checked_sub(r)
             .filter(|y| *y < blocks.height)
@@ -121,12 +121,20 @@ fn filter_rows<P: Pixel>(
         }
         kernel.convolve(&b.padded, 1, out);
     }
-    b.filtered.resize(rows.len() * stride, 0.0);
-    for (k, out) in b.filtered.chunks_exact_mut(stride).enumerate() {
-        let rows = &b.across[k * stride..(k + 2 * r + 1) * stride];
+    let filtered = at_least(&mut b.filtered, rows.len() * stride);
+    for (k, out) in filtered.chunks_exact_mut(stride).enumerate() {
+        let rows = &across[k * stride..(k + 2 * r + 1) * stride];
         kernel.convolve(rows, stride, out);
     }
     stride
+}
+
+/// The first values of a buffer, which grows where it is too short. They are whatever they were.
+fn at_least(buffer: &mut Vec<f32>, length: usize) -> &mut [f32] {
+    if buffer.len() < length {
+        buffer.resize(length, 0.0);
+    }
+    &mut buffer[..length]
 }
 
 /// Three rows of the filtered plane.

@@ -11,10 +11,16 @@ use convolve::Kernel;
 use curvature::Curvatures;
 use maxima::{Buffers, Peak, Strip, strip};
 use rayon::prelude::*;
+use std::cell::RefCell;
 
 /// Least ratio of a filtered maximum to the noise of the filtered plane. At 4.5 sigma a
 /// megapixel of pure noise yields a handful of maxima.
 const THRESHOLD: f32 = 4.5;
+
+thread_local! {
+    /// Kept from frame to frame: a service would clear as much memory for each as its pixels take.
+    static BUFFERS: RefCell<Buffers> = RefCell::default();
+}
 
 /// A local maximum of the filtered plane.
 #[derive(Debug, Clone, Copy)]
@@ -53,8 +59,8 @@ pub(super) fn find<P: Pixel, Q: Pixel>(
     let kernel = Kernel::gaussian(sigma);
     let strips: Vec<Strip> = (0..mesh.rows)
         .into_par_iter()
-        .map_init(Buffers::default, |buffers, j| {
-            strip(blocks, mesh, &kernel, (j, psf_known), buffers)
+        .map(|j| {
+            BUFFERS.with_borrow_mut(|buffers| strip(blocks, mesh, &kernel, (j, psf_known), buffers))
         })
         .collect();
     let raw: Vec<f32> = strips

@@ -1,7 +1,9 @@
 //! Between which fields the mount's zeros were set anew (a sync, a target centred by hand), and
 //! between which somebody turned the camera a little.
 
-use super::fit::{ANYTHING, Fit, Layout, Look, lines, settle, solve};
+use super::fit::{Fit, settle};
+use super::layout::{ANYTHING, Layout};
+use super::linear::{Look, lines, solve};
 use super::stops::Stop;
 use nalgebra::{DMatrix, DVector, Vector3};
 

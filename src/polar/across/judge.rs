@@ -1,8 +1,10 @@
 //! What the fields of a night say of the mount, and what they leave open.
 
 use super::Term;
-use super::fit::{Fit, Layout, Look, SHARED, settle};
+use super::fit::{Fit, settle};
 use super::groups::{self, Alternative};
+use super::layout::{Layout, OF_GRIP, SHARED};
+use super::linear::Look;
 use super::stops::{Reading, Stop};
 use super::tails::chance_of_share;
 use nalgebra::{DMatrix, DVector, Vector3};
@@ -239,7 +241,7 @@ fn told_columns(layout: &Layout) -> [usize; TOLD] {
     let grips = 1 + layout.grip.iter().max().copied().unwrap_or(0);
     let count = |grip: &usize| layout.grip.iter().filter(|g| *g == grip).count();
     let most = (0..grips).rev().max_by_key(count).unwrap_or(0);
-    let own = SHARED + super::fit::OF_GRIP * most;
+    let own = SHARED + OF_GRIP * most;
     [0, 1, 2, own, own + 1]
 }
 
