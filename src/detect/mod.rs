@@ -46,6 +46,23 @@ pub struct Detection {
     pub saturated: bool,
 }
 
+#[cfg(test)]
+impl Detection {
+    /// A clear, round star at this place, three pixels wide.
+    pub(crate) fn clear(x_px: f64, y_px: f64) -> Detection {
+        Detection {
+            x_px,
+            y_px,
+            sigma_px: 0.1,
+            flux: 1000.0,
+            snr: 50.0,
+            fwhm_px: 3.0,
+            elongation: 1.0,
+            saturated: false,
+        }
+    }
+}
+
 /// What the detector found.
 #[derive(Debug, Clone, Default)]
 pub struct Detections {
@@ -131,53 +148,34 @@ impl Detections {
         let Some([width, height]) = self.part else {
             return Cow::Borrowed(self);
         };
-        let offset = [(self.width - width) / 2, (self.height - height) / 2].map(|v| v as f64);
-        let mut out = self.clone();
-        for star in &mut out.stars {
-            star.x_px -= offset[0];
-            star.y_px -= offset[1];
-        }
-        out.sky = None;
+        let offset = [self.width - width, self.height - height].map(|rest| -((rest / 2) as f64));
+        let mut out = self.clone().placed(1, offset, [width, height]);
         out.part = None;
-        (out.width, out.height) = (width, height);
         Cow::Owned(out)
     }
 
-    /// What was found in a part of a frame of `size` pixels that begins `offset` pixels from its
-    /// first one, as found in the frame.
-    fn moved(mut self, offset: (usize, usize), size: (usize, usize)) -> Detections {
-        let (dx, dy) = (offset.0 as f64, offset.1 as f64);
-        for star in &mut self.stars {
-            star.x_px += dx;
-            star.y_px += dy;
-        }
-        for refused in &mut self.refused {
-            refused.x_px += dx;
-            refused.y_px += dy;
-        }
-        self.sky = self.sky.map(|sky| sky.moved([dx, dy]));
-        (self.width, self.height) = size;
-        self
-    }
-
-    /// What was found in blocks of `block_px` pixels a side, as found in a frame of `size` pixels.
-    fn enlarged(mut self, block_px: usize, size: (usize, usize)) -> Detections {
+    /// What was found in blocks of `block_px` pixels a side, as found in a frame of `size` pixels
+    /// in which the first block begins at `offset`.
+    fn placed(mut self, block_px: usize, offset: [f64; 2], size: [usize; 2]) -> Detections {
         let scale = block_px as f64;
-        let place = |v: f64| (v + 0.5) * scale - 0.5;
+        let place = |x: &mut f64, y: &mut f64| {
+            *x = (*x + 0.5) * scale - 0.5 + offset[0];
+            *y = (*y + 0.5) * scale - 0.5 + offset[1];
+        };
         for star in &mut self.stars {
-            (star.x_px, star.y_px) = (place(star.x_px), place(star.y_px));
+            place(&mut star.x_px, &mut star.y_px);
             star.sigma_px *= scale;
             star.fwhm_px *= scale;
             star.flux *= scale * scale;
         }
         for refused in &mut self.refused {
-            (refused.x_px, refused.y_px) = (place(refused.x_px), place(refused.y_px));
+            place(&mut refused.x_px, &mut refused.y_px);
         }
         self.fwhm_px *= scale;
         // White noise: a single pixel has more of it than the mean of a block.
         self.sky_noise *= scale;
-        self.sky = self.sky.map(|sky| sky.enlarged(scale));
-        (self.width, self.height) = size;
+        self.sky = self.sky.map(|sky| sky.placed(scale, offset));
+        [self.width, self.height] = size;
         self
     }
 }
@@ -239,5 +237,5 @@ fn detect_in_sky<P: Pixel>(
         height,
     };
     let found = run::run(frame, &sky, reading, deadline)?;
-    Some(found.moved(part.offset(), (frame.width, frame.height)))
+    Some(found.placed(1, part.offset(), [frame.width, frame.height]))
 }

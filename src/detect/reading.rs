@@ -161,7 +161,7 @@ pub(super) fn detect_coarse(
         ..*frame
     };
     let found = detect_as(&blocks, Reading::AsItLooks, deadline)?;
-    Some(found.enlarged(block_px, (frame.width, frame.height)))
+    Some(found.placed(block_px, [0.0; 2], [frame.width, frame.height]))
 }
 
 /// Means of whole blocks, of the type of the pixels, so that their noise is what rounding makes it.

@@ -127,6 +127,7 @@ impl<P: Pixel> Image<'_, P> {
                 .count()
                 == 4
         };
+        // Whatever was taken off before it was stored, a value that near the type's end is clipped.
         if top >= 0.99 * P::CEILING || several() {
             near
         } else {

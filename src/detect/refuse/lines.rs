@@ -85,32 +85,23 @@ fn fullest(stars: &[Detection], [width, height]: [usize; 2]) -> Option<Line> {
 mod tests {
     use super::*;
 
-    fn star(x_px: f64, y_px: f64) -> Detection {
-        Detection {
-            x_px,
-            y_px,
-            sigma_px: 0.1,
-            flux: 1000.0,
-            snr: 50.0,
-            fwhm_px: 3.0,
-            elongation: 1.0,
-            saturated: false,
-        }
-    }
-
     /// Places that follow no line: steps of the golden ratio and of the root of two.
     fn strewn(count: usize) -> Vec<Detection> {
         let place = |k: usize, step: f64| (k as f64 * step + 0.01 * (k * k % 97) as f64).fract();
         (0..count)
-            .map(|k| star(1200.0 * place(k, 0.618_034), 800.0 * place(k, 0.414_214)))
+            .map(|k| Detection::clear(1200.0 * place(k, 0.618_034), 800.0 * place(k, 0.414_214)))
             .collect()
     }
 
     #[test]
     fn beads_are_taken_and_strewn_stars_left() {
         let mut stars = strewn(100);
-        stars.extend((0..40).map(|k| star(30.0 * f64::from(k), 100.0 + 11.0 * f64::from(k))));
-        stars.extend((0..25).map(|k| star(900.0 - 3.0 * f64::from(k), 31.0 * f64::from(k))));
+        stars.extend(
+            (0..40).map(|k| Detection::clear(30.0 * f64::from(k), 100.0 + 11.0 * f64::from(k))),
+        );
+        stars.extend(
+            (0..25).map(|k| Detection::clear(900.0 - 3.0 * f64::from(k), 31.0 * f64::from(k))),
+        );
         let left = off_lines(&stars, [1200, 800]).expect("two lines");
         let lost = stars[..100].iter().filter(|s| !left.contains(s)).count();
         assert!(lost <= 5, "{lost} stars lost");
