@@ -35,13 +35,11 @@ from painted_by_galsim import Variant, cells_of, judged, numbers, painted as pai
 
 # Rules and readings, each with the painted defect that it is there for.
 RULES = {
-    "drawn": "Caption", "sharp-peak": "HotPixels",
-    "streak": "BadColumns", "steep-core": "Caption", "outline": "Caption", "spike": "CosmicRays",
-    "dark-side": "Roof", "faint": "Gradient", "narrow": "HotPixels", "letter": "Drift",
-    "part-of-star": "BrightStars", "broad": "Galaxy", "long": "Satellites", "on-line": "Aircraft",
-    "surplus": "GlobularCluster", "off-lines": "Aircraft", "other-background": "Nebula",
-    "single-pixels": "Binned", "out-of-focus": "OutOfFocus", "middle": "Horizon",
-    "coarse": "StretchedJpeg",
+    "sharp-peak": "HotPixels", "streak": "BadColumns", "steep-core": "CosmicRays",
+    "spike": "CosmicRays", "faint": "Nebula", "letter": "Drift", "part-of-star": "BrightStars",
+    "broad": "Galaxy", "long": "Satellites", "surplus": "GlobularCluster",
+    "other-background": "Nebula", "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
+    "middle": "Horizon", "coarse": "StretchedJpeg",
 }
 HEADS = ["without", "real frames", "wrong", "defects", "with one", "with one and another"]
 HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %"]

@@ -46,23 +46,6 @@ pub struct Detection {
     pub saturated: bool,
 }
 
-#[cfg(test)]
-impl Detection {
-    /// A clear, round star at this place, three pixels wide.
-    pub(crate) fn clear(x_px: f64, y_px: f64) -> Detection {
-        Detection {
-            x_px,
-            y_px,
-            sigma_px: 0.1,
-            flux: 1000.0,
-            snr: 50.0,
-            fwhm_px: 3.0,
-            elongation: 1.0,
-            saturated: false,
-        }
-    }
-}
-
 /// What the detector found.
 #[derive(Debug, Clone, Default)]
 pub struct Detections {
@@ -111,21 +94,6 @@ impl Detections {
             *counts.entry(refused.why).or_default() += 1;
         }
         counts
-    }
-
-    /// The same without what lies on straight lines, where more does than chance explains: lights
-    /// of aircraft and pieces of trails. `None` where there is no such line.
-    fn off_lines(&self) -> Option<Detections> {
-        let stars = refuse::off_lines(&self.stars, [self.width, self.height])?;
-        let mut out = self.clone();
-        let gone = self.stars.iter().filter(|star| !stars.contains(star));
-        out.refused.extend(gone.map(|star| Refused {
-            x_px: star.x_px,
-            y_px: star.y_px,
-            why: Refusal::OnLine,
-        }));
-        out.stars = stars;
-        Some(out)
     }
 
     /// Those in the middle of the frame, half as wide and half as high.

@@ -1,6 +1,6 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
-//! without what is strung on lines, on another background, which shows other stars, with single
-//! pixels for stars, without them, in blocks of several pixels, for wider lenses, or in its middle only.
+//! on another background, which shows other stars, with single pixels for stars, without them, in
+//! blocks of several pixels, for wider lenses, or in its middle only.
 
 use super::pixels::{Image, Pixel, Plane};
 use super::{Background, Detection, Detections, detect_as};
@@ -13,8 +13,6 @@ pub enum Reading {
     /// As the frame looks.
     #[default]
     AsItLooks,
-    /// Without what lies on straight lines: the lights of aircraft, pieces of trails.
-    OffLines,
     /// On this background: for a sky that was taken for a nebula, or a nebula taken for sky.
     On(Background),
     /// With single bright pixels for stars, on this background: frames binned far.
@@ -64,7 +62,6 @@ impl Reading {
         let widest = (first.stars.len() >= LEAST_FOR_WIDEST).then_some(Reading::WidestLenses);
         [
             widest.filter(|_| claims_wide),
-            Some(Reading::OffLines),
             Some(Reading::On(first.background.other())),
             narrow.then_some(Reading::SinglePixels(first.background)),
             wide.then_some(Reading::OutOfFocus),
@@ -83,7 +80,6 @@ impl Reading {
     pub fn code(self) -> &'static str {
         match self {
             Reading::AsItLooks => "as-it-looks",
-            Reading::OffLines => "off-lines",
             Reading::On(_) => "other-background",
             Reading::SinglePixels(_) => "single-pixels",
             Reading::OutOfFocus => "out-of-focus",
@@ -96,11 +92,9 @@ impl Reading {
     /// The background that it is read on; `None`: the one that suits the sky.
     pub(super) fn background(self) -> Option<Background> {
         match self {
-            Reading::AsItLooks
-            | Reading::OffLines
-            | Reading::WidestLenses
-            | Reading::Middle
-            | Reading::Coarse(_) => None,
+            Reading::AsItLooks | Reading::WidestLenses | Reading::Middle | Reading::Coarse(_) => {
+                None
+            }
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
@@ -124,9 +118,6 @@ pub fn detect_again(
     first: &Detections,
     deadline: Deadline,
 ) -> Option<Detections> {
-    if reading == Reading::OffLines {
-        return first.off_lines();
-    }
     if reading == Reading::WidestLenses {
         return Some(first.clone());
     }

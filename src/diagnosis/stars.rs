@@ -104,16 +104,25 @@ fn without_lines<'a>(stars: &[&'a Detection], size: [usize; 2]) -> Vec<&'a Detec
 mod tests {
     use super::*;
 
+    fn star(x_px: f64, y_px: f64) -> Detection {
+        Detection {
+            x_px,
+            y_px,
+            sigma_px: 0.1,
+            flux: 1000.0,
+            snr: 20.0,
+            fwhm_px: 3.0,
+            elongation: 1.1,
+            saturated: false,
+        }
+    }
+
     #[test]
     fn a_column_is_left_out_and_what_lies_beside_it_is_not() {
         let mut stars: Vec<Detection> = (0..9)
-            .map(|k| Detection::clear(400.3, 30.0 + 71.0 * f64::from(k)))
+            .map(|k| star(400.3, 30.0 + 71.0 * f64::from(k)))
             .collect();
-        stars.extend([
-            Detection::clear(100.0, 250.0),
-            Detection::clear(700.0, 512.0),
-            Detection::clear(405.0, 555.0),
-        ]);
+        stars.extend([star(100.0, 250.0), star(700.0, 512.0), star(405.0, 555.0)]);
         let all: Vec<&Detection> = stars.iter().collect();
         assert_eq!(without_lines(&all, [900, 700]).len(), 3);
     }
@@ -122,7 +131,7 @@ mod tests {
     #[test]
     fn crowds_are_no_lines() {
         let stars: Vec<Detection> = (0..1000)
-            .map(|k| Detection::clear(f64::from(k * 7 % 300), f64::from(k * 11 % 303)))
+            .map(|k| star(f64::from(k * 7 % 300), f64::from(k * 11 % 303)))
             .collect();
         let all: Vec<&Detection> = stars.iter().collect();
         assert_eq!(without_lines(&all, [300, 303]).len(), 1000);

@@ -194,14 +194,11 @@ const STAMP_PX: f64 = 8.0;
 /// Window that the first look begins with, standard deviation in pixels: a well-sampled star's.
 const FIRST_PX: f64 = 1.3;
 
-/// Cuts the candidate's first stamp; `None` for saturated or single-pixel ones, and the edge of
-/// something dark.
+/// Cuts the candidate's first stamp; `None` for saturated or single-pixel ones.
 fn cut<P: Pixel>(scene: &Scene<'_, P>, candidate: &Candidate, stamp: &mut Stamp) -> Option<()> {
     let at = (candidate.x_px, candidate.y_px);
     stamp.cut(scene, at, STAMP_PX);
-    let no_star = is_spike(stamp, scene.view.mosaic, Some(NARROWEST))
-        || is_saturated(scene, stamp)
-        || stamp.is_at_an_edge();
+    let no_star = is_spike(stamp, scene.view.mosaic, Some(NARROWEST)) || is_saturated(scene, stamp);
     (!no_star).then_some(())
 }
 
