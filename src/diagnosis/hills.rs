@@ -11,7 +11,7 @@ const HEIGHT_SHARE: f64 = 0.004;
 /// is beside a glow what is left of its shape in the cells.
 const HEIGHT_RANGE: f64 = 0.02;
 
-/// From so many hills and hollows on the sky is clouded: vignetting makes one, with a gradient or
+/// From this number of hills and hollows on the sky is clouded: vignetting makes one, with a gradient or
 /// a glow at an edge or without.
 const CLOUDED: usize = 2;
 /// One hill alone is no vignetting where it is this many times as bright as the brightest edge:

@@ -5,12 +5,12 @@ use crate::detect::pixels::{Image, Pixel};
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-/// A line (row or column) belongs to a panel where so many of its pixels have the panel's tones:
+/// A line (row or column) belongs to a panel where this share of its pixels has the panel's tones:
 /// letters take less than half of it ...
 const OF_PANEL: f64 = 0.5;
 /// ... and where a further panel begins, all but a few.
 const OF_NEXT_PANEL: f64 = 0.9;
-/// A panel has up to so many tones: its own, those of buttons and fields on it ...
+/// A panel has up to this many tones: its own, those of buttons and fields on it ...
 const MOST_TONES: usize = 4;
 /// ... where the tones known take at least this share of a line, at the first and the second time,
 /// when the panels across no longer have one in each line of the picture ...
@@ -67,7 +67,7 @@ impl Line {
         Line(pixels.map(|p| p.value()).collect())
     }
 
-    /// The commonest value that is none of these tones.
+    /// The commonest value besides these tones.
     fn commonest(&self, tones: &[f32]) -> Option<f32> {
         let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
         for v in self.0.iter().filter(|v| !has(tones, **v, RIPPLE)) {
@@ -118,7 +118,7 @@ fn panels(n: usize, least: f64, line: impl Fn(usize) -> Line) -> usize {
 /// What seems to be a panel.
 #[derive(Default)]
 struct Panel {
-    /// The line after it; `None` where it is none.
+    /// The line after it; `None` where it is no panel.
     end: Option<usize>,
     /// It has tones besides the first one.
     buttons: bool,

@@ -12,7 +12,8 @@ use rayon::prelude::*;
 
 /// Images from which the typical one is taken: their median is known to a tenth of their scatter.
 const LOOK_AT: usize = 160;
-/// Where fewer are left without hot pixels and saturated stars, so many times as many are looked at.
+/// Where fewer are left without hot pixels and saturated stars, up to this many times as many are
+/// looked at.
 const ENOUGH: usize = 60;
 const MORE: usize = 5;
 /// Widest star, standard deviation in pixels: four of them reach to the edge of the largest stamp.

@@ -44,7 +44,7 @@ pub struct Night<'a> {
     pub rows: &'a [Row],
     /// When it is written, Julian date UTC; `None`: not said.
     pub written_jd_utc: Option<f64>,
-    /// The night goes on: browsers load the page again after so many seconds.
+    /// The night goes on: browsers load the page again after this many seconds.
     pub refresh_s: Option<u32>,
 }
 

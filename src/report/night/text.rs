@@ -3,7 +3,7 @@
 use crate::mount::{Moment, compass_word};
 use crate::track::Estimate;
 
-/// With a true minus and so many decimals; no sign for what rounds to zero.
+/// With a true minus and this number of decimals; no sign for what rounds to zero.
 pub fn number(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     match text.strip_prefix('-') {
