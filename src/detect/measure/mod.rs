@@ -97,7 +97,7 @@ fn measure_by_core<P: Pixel>(
     let view = setting.scene.view;
     let at = (candidate.x_px, candidate.y_px);
     let reach = (2.0 * setting.psf.sigma_px).max(1.5);
-    let core = |level: f32, scratch: &mut Scratch| {
+    let core = |level: f32, scratch: &mut Scratch| -> Result<Option<Blob>, Refusal> {
         let blob = blob_at(view, level, at, reach, &mut scratch.blob);
         let Some(blob) = blob else { return Ok(None) };
         judge_edge(setting, &blob, level)?;
