@@ -10,7 +10,6 @@ mod reading;
 mod refuse;
 mod run;
 mod spread;
-#[cfg(feature = "rule-switches")]
 mod switches;
 pub(crate) mod typical;
 

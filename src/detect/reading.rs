@@ -3,7 +3,7 @@
 //! blocks of several pixels, or for wider lenses.
 
 use super::pixels::{Image, Pixel, Plane};
-use super::{Background, Detection, Detections, detect_as};
+use super::{Background, Detection, Detections, detect_as, switches};
 use crate::Deadline;
 use crate::frame::{Frame, Pixels};
 
@@ -64,7 +64,7 @@ impl Reading {
         .chain(coarse)
         .chain([widest.filter(|_| !claims_wide)])
         .flatten()
-        .filter(|reading| reading.is_on())
+        .filter(|reading| switches::is_on(reading.code()))
     }
 
     /// Short name, the same in every version.
@@ -86,16 +86,6 @@ impl Reading {
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
-    }
-
-    #[cfg(not(feature = "rule-switches"))]
-    fn is_on(self) -> bool {
-        true
-    }
-
-    #[cfg(feature = "rule-switches")]
-    fn is_on(self) -> bool {
-        !super::switches::is_off(self.code())
     }
 }
 

@@ -11,6 +11,8 @@ pub(super) use peak::is_spike;
 pub(super) use same_star::merge;
 pub(super) use unlike::judge_all;
 
+use super::switches;
+
 /// Why a maximum was refused, in the order in which it is judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[non_exhaustive]
@@ -78,22 +80,11 @@ impl Refusal {
 
     /// Refuses for this reason where `holds`.
     pub(super) fn when(self, holds: bool) -> Result<(), Refusal> {
-        if holds && self.is_on() {
+        if holds && switches::is_on(self.code()) {
             Err(self)
         } else {
             Ok(())
         }
-    }
-
-    /// Every rule applies, but for those that a measurement of what each earns has switched off.
-    #[cfg(not(feature = "rule-switches"))]
-    fn is_on(self) -> bool {
-        true
-    }
-
-    #[cfg(feature = "rule-switches")]
-    fn is_on(self) -> bool {
-        !super::switches::is_off(self.code())
     }
 }
 
