@@ -2,14 +2,16 @@
 """What each rule and reading of the detector earns: each is switched off in turn.
 
     python benches/detect_rules.py [--real FOLDER] [--painted 12000..12100]
-        [--galsim FOLDER --numbers 0..170] [RULE...]
+        [--galsim FOLDER --numbers 0..170] [RULE | RULE,RULE,...]...
+
+Rules joined by commas are switched off together: two that serve one case hide each other.
 
 Builds the program, the tests and `detections` with the feature `rule-switches`, and runs them with
 NIGHTFIX_WITHOUT=RULE over
   - the real frames of FOLDER (truth.json beside them, as for the tests): solved blind, and wrong,
     where the centre lies more than three pixels from the truth;
-  - fields of the real sky painted with the defect that the rule is there for, alone and with
-    another one drawn at random (tests/stars/spoiled), with the rule in brackets; none may be wrong,
+  - fields of the real sky painted with each defect that the rules are there for, alone and with
+    another one drawn at random (tests/stars/spoiled), with the rules in brackets; none may be wrong,
     which would end the test;
   - frames that benches/painted_by_galsim.py has painted: solved, wrong, centroids and processor time
     as there.
@@ -17,11 +19,13 @@ Prints a row of a Markdown table for each: benches/DETECT.md.
 """
 
 import argparse
+import functools
 import json
 import os
 import re
 import subprocess
 import sys
+from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import SimpleNamespace
@@ -31,15 +35,13 @@ from painted_by_galsim import Variant, cells_of, judged, numbers, painted as pai
 
 # Rules and readings, each with the painted defect that it is there for.
 RULES = {
-    "drawn": "Caption", "sharp-peak": "HotPixels",
-    "streak": "BadColumns", "steep-core": "Caption", "outline": "Caption", "spike": "CosmicRays",
-    "dark-side": "Roof", "faint": "Gradient", "narrow": "HotPixels", "letter": "Drift",
-    "part-of-star": "BrightStars", "broad": "Galaxy", "long": "Satellites", "on-line": "Aircraft",
-    "surplus": "GlobularCluster", "off-lines": "Aircraft", "other-background": "Nebula",
-    "single-pixels": "Binned", "out-of-focus": "OutOfFocus", "middle": "Horizon",
+    "sharp-peak": "HotPixels", "streak": "BadColumns", "steep-core": "CosmicRays",
+    "spike": "CosmicRays", "faint": "Nebula", "letter": "Drift", "part-of-star": "BrightStars",
+    "broad": "Galaxy", "long": "Satellites", "surplus": "GlobularCluster",
+    "other-background": "Nebula", "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
     "coarse": "StretchedJpeg",
 }
-HEADS = ["without", "real frames", "wrong", "defect", "with it", "with it and another"]
+HEADS = ["without", "real frames", "wrong", "defects", "with one", "with one and another"]
 HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %"]
 
 
@@ -57,14 +59,17 @@ def real(program, folder, environment):
 
 
 def painted(stars, frames, defect, rule):
-    """What the test says of the frames with this defect alone and with another one."""
+    """Frames solved with this defect alone and with another one, and how many there are of each."""
     command = [stars, "--ignored", "--nocapture", "many_frames"]
     environment = os.environ | {"NIGHTFIX_SPOILED": frames, "NIGHTFIX_WITHOUT": rule}
     environment |= {"NIGHTFIX_DEFECT": defect} if defect else {}
     out = subprocess.run(command, env=environment, stderr=subprocess.PIPE, stdout=subprocess.PIPE)
     text = (out.stderr + out.stdout).decode(errors="replace")
-    match = re.search(r"(\d+) of \d+ with one defect, (\d+) of (\d+) with two", text)
-    return match.groups() if match else ("wrong", "wrong", "?")
+    match = re.search(r"(\d+) of (\d+) with one defect, (\d+) of \d+ with two", text)
+    if not match:
+        raise SystemExit(f"without {rule or 'nothing'}, {defect}: a wrong position, or a fault\n{text}")
+    one, count, two = map(int, match.groups())
+    return Counter(one=one, two=two, count=count)
 
 
 def by_galsim(rule, options, programs):
@@ -92,17 +97,19 @@ def main():
                      "--bench", "detections")
     print("| " + " | ".join(HEADS) + " |")
     print("| --- " + "| ---: " * (len(HEADS) - 1) + "|")
-    seen = {}
+    with_all = functools.cache(lambda defect: painted(programs["stars"], options.painted, defect, ""))
     for rule in ["", *(options.rules or RULES)]:
         environment = os.environ | {"NIGHTFIX_WITHOUT": rule}
         cells = real(programs["nightfix"], options.real, environment) if options.real else ["", ""]
-        defect = RULES.get(rule, "")
-        if defect not in seen:
-            seen[defect] = painted(programs["stars"], options.painted, defect, "")
-        one, two, frames = painted(programs["stars"], options.painted, defect, rule)
-        cells += [defect, *(f"{a} ({b}) of {frames}" for a, b in zip((one, two), seen[defect]))]
+        defects = sorted({RULES[one] for one in rule.split(",") if one}) or [""]
+        # A Counter's own sum() would begin with 0.
+        totals = lambda counts: functools.reduce(Counter.__add__, counts)
+        without = totals(painted(programs["stars"], options.painted, d, rule) for d in defects)
+        before = totals(map(with_all, defects))
+        cells.append(", ".join(defects))
+        cells += [f"{without[n]} ({before[n]}) of {before['count']}" for n in ("one", "two")]
         cells += by_galsim(rule, options, programs) if options.galsim else [""] * 4
-        print(f"| {rule or 'nothing: all rules'} | " + " | ".join(cells) + " |")
+        print(f"| {rule.replace(',', ', ') or 'nothing: all rules'} | " + " | ".join(cells) + " |")
         sys.stdout.flush()
 
 

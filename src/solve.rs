@@ -145,33 +145,8 @@ pub fn solve_among(
         searched?;
         job.measured = Some(measured);
     }
-
-    let first = detections.clone();
-    for reading in Reading::further(&detections, job.claims_wide()) {
-        found.report.timed_out |= !found.accepted && job.deadline.passed();
-        if found.accepted || found.report.timed_out {
-            break;
-        }
-        let begin = Instant::now();
-        let other = detect_again(frame, reading, &first, job.deadline);
-        job.elapsed.detect_ms += ms_since(begin);
-        let Some(other) = other else {
-            // Cut short it showed nothing either.
-            found.report.timed_out |= job.deadline.passed();
-            continue;
-        };
-        let mut second = Found::after(found.report.clone());
-        let lenses = match reading {
-            Reading::WidestLenses => Lenses::Widest,
-            _ => Lenses::Usual,
-        };
-        job.search(&mut second, &other, (lenses, neighbourhood.helpers))?;
-        if second.accepted {
-            (detections, found) = (other, second);
-            job.measured = None;
-        } else {
-            found.report = second.report;
-        }
+    if !found.accepted {
+        job.read_again(&mut found, &mut detections, neighbourhood.helpers)?;
     }
     Ok(job.outcome(detections, found))
 }
@@ -190,6 +165,43 @@ struct Job<'a> {
 }
 
 impl Job<'_> {
+    /// Reads the frame in the further ways until one solves.
+    fn read_again(
+        &mut self,
+        found: &mut Found,
+        detections: &mut Detections,
+        helpers: Option<&rayon::ThreadPool>,
+    ) -> Result<(), SkyError> {
+        let first = detections.clone();
+        for reading in Reading::further(&first, self.claims_wide()) {
+            found.report.timed_out |= self.deadline.passed();
+            if found.report.timed_out {
+                break;
+            }
+            let begin = Instant::now();
+            let other = detect_again(self.frame, reading, &first, self.deadline);
+            self.elapsed.detect_ms += ms_since(begin);
+            let Some(other) = other else {
+                // Cut short it showed nothing either.
+                found.report.timed_out |= self.deadline.passed();
+                continue;
+            };
+            let mut second = Found::after(found.report.clone());
+            let lenses = match reading {
+                Reading::WidestLenses => Lenses::Widest,
+                _ => Lenses::Usual,
+            };
+            self.search(&mut second, &other, (lenses, helpers))?;
+            if second.accepted {
+                (*detections, *found) = (other, second);
+                self.measured = None;
+                break;
+            }
+            found.report = second.report;
+        }
+        Ok(())
+    }
+
     /// Looks around the guesses of a neighbourhood.
     fn look_around(
         &mut self,
@@ -232,13 +244,12 @@ impl Job<'_> {
             return Ok(());
         }
         let deadline = self.deadline;
-        let shown = detections.as_a_frame();
         self.searched(detections, |request, sky, confirm| {
             let request = &Request {
                 lenses,
                 ..request.clone()
             };
-            let mut all = || search_on(found, &shown, sky, request, deadline, confirm);
+            let mut all = || search_on(found, detections, sky, request, deadline, confirm);
             match helpers {
                 Some(helpers) => helpers.install(all),
                 None => all(),

@@ -130,18 +130,7 @@ pub fn answer_among(
     };
     let mut plan = Plan::new(known, &clues);
     plan.request.time_limit = known.time_limit.map(|limit| limit.saturating_sub(read));
-    let Neighbourhood { guesses, helpers } = neighbourhood;
-    let mut guesses = guesses;
-    // A guess outside the bounds of the search ends the guessing.
-    let mut allowed = || {
-        let guess = guesses.as_mut().and_then(|next| next());
-        guess.filter(|guess| plan.allows(guess))
-    };
-    let mut neighbourhood = Neighbourhood {
-        guesses: Some(&mut allowed),
-        helpers,
-    };
-    let outcome = solve_among(frame, sky, &plan.request, &mut neighbourhood)?;
+    let outcome = solve_within(frame, sky, &plan, neighbourhood)?;
     let total = asked.begin.elapsed();
     let solution = outcome.solution.as_ref();
     let found_deg = solution.map(|s| [s.centre_ra_deg, s.centre_dec_deg]);
@@ -180,34 +169,47 @@ pub fn answer_among(
     })
 }
 
+/// Solves with what `plan` asks; a guess outside the bounds of its search ends the guessing.
+fn solve_within(
+    frame: &Frame,
+    sky: &Sky,
+    plan: &Plan,
+    Neighbourhood {
+        mut guesses,
+        helpers,
+    }: Neighbourhood,
+) -> Result<Outcome, SkyError> {
+    let mut allowed = || {
+        let guess = guesses.as_mut().and_then(|next| next());
+        guess.filter(|guess| plan.allows(guess))
+    };
+    let mut neighbourhood = Neighbourhood {
+        guesses: Some(&mut allowed),
+        helpers,
+    };
+    solve_among(frame, sky, &plan.request, &mut neighbourhood)
+}
+
 /// The record of a frame that could not be read or searched; `reason` is the message that says so.
 pub fn refused(asked: &Asked, reason: &str) -> Record {
-    // An equinox of date needs the frame; what the caller said can be repeated without it.
-    let commanded = Plan::new(asked.known, &Clues::default()).commanded(None);
-    Record::new(&Subject {
-        file: asked.file,
-        reason: Some(Reason::Fault(reason)),
-        outcome: None,
-        commanded: commanded.as_ref(),
-        target: asked.known.target.as_ref(),
-        focus: asked.known.focus,
-        moment: None,
-        unbelieved: None,
-        site: None,
-        remarks: &[],
-        read_ms: None,
-        total_ms: milliseconds(asked.begin.elapsed()),
-    })
+    unread(asked, Reason::Fault(reason), None)
 }
 
 /// The record of a frame that was not read before its time limit came.
 pub fn out_of_time(asked: &Asked) -> Record {
     let outcome = Outcome::out_of_time([0, 0], Elapsed::default());
+    let reason = Reason::Unsolved(unsolved(asked.known, &outcome, false));
+    unread(asked, reason, Some(&outcome))
+}
+
+/// The record of a frame of which nothing is known but its name.
+fn unread(asked: &Asked, reason: Reason, outcome: Option<&Outcome>) -> Record {
+    // An equinox of date needs the frame; what the caller said can be repeated without it.
     let commanded = Plan::new(asked.known, &Clues::default()).commanded(None);
     Record::new(&Subject {
         file: asked.file,
-        reason: Some(Reason::Unsolved(unsolved(asked.known, &outcome, false))),
-        outcome: Some(&outcome),
+        reason: Some(reason),
+        outcome,
         commanded: commanded.as_ref(),
         target: asked.known.target.as_ref(),
         focus: asked.known.focus,

@@ -1,7 +1,7 @@
 //! The options that say what is known beforehand and what is searched: the same for every command
 //! that solves frames.
 
-use super::{complain, index};
+use super::{Status, complain, index};
 use crate::aim::parse_aim;
 use crate::angle::ParsedPosition;
 use crate::answer::{At, Known};
@@ -125,6 +125,19 @@ impl KnownArgs {
     pub fn contradiction(&self) -> Option<&'static str> {
         (self.within.is_some() && self.at.is_none() && self.ignore_header)
             .then_some("--within needs a commanded position: add --at, or drop --ignore-header")
+    }
+
+    /// Limits the threads, where these options make sense together; what keeps the command from
+    /// running is said on standard error.
+    pub fn prepare(&self) -> Result<(), Status> {
+        if let Some(contradiction) = self.contradiction() {
+            complain(contradiction);
+            return Err(Status::Usage);
+        }
+        self.limit_threads().map_err(|refusal| {
+            complain(&refusal);
+            Status::Internal
+        })
     }
 
     /// Threads for long searches, as many as frames that are worked on at once; `None` where the

@@ -10,7 +10,6 @@ mod reading;
 mod refuse;
 mod run;
 mod spread;
-#[cfg(feature = "rule-switches")]
 mod switches;
 pub(crate) mod typical;
 
@@ -21,7 +20,6 @@ use picture::SkyPart;
 use pixels::{Image, Pixel};
 pub use reading::{Reading, detect_again};
 pub use refuse::{Refusal, Refused};
-use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// One star image.
@@ -72,9 +70,6 @@ pub struct Detections {
     pub mosaic: bool,
     /// From this value on a pixel is saturated, in the frame's own units; `None`: nothing is.
     pub saturation_level: Option<f64>,
-    /// Width and height of the part in the middle of the frame that all lie in, pixels; `None`: they
-    /// may lie anywhere.
-    pub part: Option<[usize; 2]>,
 }
 
 impl Detections {
@@ -96,88 +91,28 @@ impl Detections {
         counts
     }
 
-    /// The same without what lies on straight lines, where more does than chance explains: lights
-    /// of aircraft and pieces of trails. `None` where there is no such line.
-    fn off_lines(&self) -> Option<Detections> {
-        let stars = refuse::off_lines(&self.stars, [self.width, self.height])?;
-        let mut out = self.clone();
-        let gone = self.stars.iter().filter(|star| !stars.contains(star));
-        out.refused.extend(gone.map(|star| Refused {
-            x_px: star.x_px,
-            y_px: star.y_px,
-            why: Refusal::OnLine,
-        }));
-        out.stars = stars;
-        Some(out)
-    }
-
-    /// Those in the middle of the frame, half as wide and half as high.
-    fn middle(&self) -> Detections {
-        // As even or odd as the frame, so that the two have the same middle.
-        let part = [self.width, self.height].map(|side| side / 2 - (side - side / 2) % 2);
-        let inside = |v: f64, side: usize, part: usize| {
-            (v - (side as f64 - 1.0) / 2.0).abs() < part as f64 / 2.0
-        };
-        let mut out = self.clone();
-        out.stars.retain(|s| {
-            inside(s.x_px, self.width, part[0]) && inside(s.y_px, self.height, part[1])
-        });
-        out.part = Some(part);
-        out
-    }
-
-    /// As if the part that all lie in were the frame: what a search compares with the sky.
-    pub(crate) fn as_a_frame(&self) -> Cow<'_, Detections> {
-        let Some([width, height]) = self.part else {
-            return Cow::Borrowed(self);
-        };
-        let offset = [(self.width - width) / 2, (self.height - height) / 2].map(|v| v as f64);
-        let mut out = self.clone();
-        for star in &mut out.stars {
-            star.x_px -= offset[0];
-            star.y_px -= offset[1];
-        }
-        out.sky = None;
-        out.part = None;
-        (out.width, out.height) = (width, height);
-        Cow::Owned(out)
-    }
-
-    /// What was found in a part of a frame of `size` pixels that begins `offset` pixels from its
-    /// first one, as found in the frame.
-    fn moved(mut self, offset: (usize, usize), size: (usize, usize)) -> Detections {
-        let (dx, dy) = (offset.0 as f64, offset.1 as f64);
-        for star in &mut self.stars {
-            star.x_px += dx;
-            star.y_px += dy;
-        }
-        for refused in &mut self.refused {
-            refused.x_px += dx;
-            refused.y_px += dy;
-        }
-        self.sky = self.sky.map(|sky| sky.moved([dx, dy]));
-        (self.width, self.height) = size;
-        self
-    }
-
-    /// What was found in blocks of `block_px` pixels a side, as found in a frame of `size` pixels.
-    fn enlarged(mut self, block_px: usize, size: (usize, usize)) -> Detections {
+    /// What was found in blocks of `block_px` pixels a side, as found in a frame of `size` pixels
+    /// in which the first block begins at `offset`.
+    fn placed(mut self, block_px: usize, offset: [f64; 2], size: [usize; 2]) -> Detections {
         let scale = block_px as f64;
-        let place = |v: f64| (v + 0.5) * scale - 0.5;
+        let place = |x: &mut f64, y: &mut f64| {
+            *x = (*x + 0.5) * scale - 0.5 + offset[0];
+            *y = (*y + 0.5) * scale - 0.5 + offset[1];
+        };
         for star in &mut self.stars {
-            (star.x_px, star.y_px) = (place(star.x_px), place(star.y_px));
+            place(&mut star.x_px, &mut star.y_px);
             star.sigma_px *= scale;
             star.fwhm_px *= scale;
             star.flux *= scale * scale;
         }
         for refused in &mut self.refused {
-            (refused.x_px, refused.y_px) = (place(refused.x_px), place(refused.y_px));
+            place(&mut refused.x_px, &mut refused.y_px);
         }
         self.fwhm_px *= scale;
         // White noise: a single pixel has more of it than the mean of a block.
         self.sky_noise *= scale;
-        self.sky = self.sky.map(|sky| sky.enlarged(scale));
-        (self.width, self.height) = size;
+        self.sky = self.sky.map(|sky| sky.placed(scale, offset));
+        [self.width, self.height] = size;
         self
     }
 }
@@ -239,5 +174,5 @@ fn detect_in_sky<P: Pixel>(
         height,
     };
     let found = run::run(frame, &sky, reading, deadline)?;
-    Some(found.moved(part.offset(), (frame.width, frame.height)))
+    Some(found.placed(1, part.offset(), [frame.width, frame.height]))
 }

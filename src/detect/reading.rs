@@ -1,9 +1,9 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
-//! without what is strung on lines, on another background, which shows other stars, with single
-//! pixels for stars, without them, in blocks of several pixels, for wider lenses, or in its middle only.
+//! on another background, which shows other stars, with single pixels for stars, without them, in
+//! blocks of several pixels, or for wider lenses.
 
 use super::pixels::{Image, Pixel, Plane};
-use super::{Background, Detection, Detections, detect_as};
+use super::{Background, Detection, Detections, detect_as, switches};
 use crate::Deadline;
 use crate::frame::{Frame, Pixels};
 
@@ -13,8 +13,6 @@ pub enum Reading {
     /// As the frame looks.
     #[default]
     AsItLooks,
-    /// Without what lies on straight lines: the lights of aircraft, pieces of trails.
-    OffLines,
     /// On this background: for a sky that was taken for a nebula, or a nebula taken for sky.
     On(Background),
     /// With single bright pixels for stars, on this background: frames binned far.
@@ -24,9 +22,6 @@ pub enum Reading {
     OutOfFocus,
     /// As at first, for lenses of wider fields than those that a search begins with, and fisheyes.
     WidestLenses,
-    /// Its middle only, half as wide and half as high: for lenses wider than those that the search
-    /// knows, fisheyes, and a horizon below. What is looked for there is as narrow as an ordinary lens.
-    Middle,
     /// In blocks of this many pixels along each side: for bright stars that a tone curve has made
     /// wider than the many faint ones, whose width the detector goes by.
     Coarse(usize),
@@ -38,8 +33,6 @@ const COARSE_PX: [usize; 2] = [2, 4];
 const LEAST_BLOCKS: usize = 100;
 /// Least stars of a frame that may be one of half the sky.
 const LEAST_FOR_WIDEST: usize = 12;
-/// Least stars of a frame whose middle is looked at by itself: a quarter of them makes the patterns.
-const LEAST_FOR_MIDDLE: usize = 4 * FIRST;
 /// Stars wider than this (FWHM) fill several pixels.
 const NARROW_PX: f64 = 2.0;
 /// Stars wider than this are out of focus.
@@ -57,37 +50,30 @@ impl Reading {
     pub fn further(first: &Detections, claims_wide: bool) -> impl Iterator<Item = Reading> + use<> {
         let narrow = first.fwhm_px < NARROW_PX;
         let wide = first.fwhm_px > WIDE_PX && !first.mosaic;
-        let middle = first.stars.len() >= LEAST_FOR_MIDDLE;
         let shorter = first.width.min(first.height);
         let coarse =
             COARSE_PX.map(|px| (shorter / px >= LEAST_BLOCKS).then_some(Reading::Coarse(px)));
         let widest = (first.stars.len() >= LEAST_FOR_WIDEST).then_some(Reading::WidestLenses);
         [
             widest.filter(|_| claims_wide),
-            Some(Reading::OffLines),
             Some(Reading::On(first.background.other())),
             narrow.then_some(Reading::SinglePixels(first.background)),
             wide.then_some(Reading::OutOfFocus),
         ]
         .into_iter()
         .chain(coarse)
-        .chain([
-            widest.filter(|_| !claims_wide),
-            middle.then_some(Reading::Middle),
-        ])
+        .chain([widest.filter(|_| !claims_wide)])
         .flatten()
-        .filter(|reading| reading.is_on())
+        .filter(|reading| switches::is_on(reading.code()))
     }
 
     /// Short name, the same in every version.
     pub fn code(self) -> &'static str {
         match self {
             Reading::AsItLooks => "as-it-looks",
-            Reading::OffLines => "off-lines",
             Reading::On(_) => "other-background",
             Reading::SinglePixels(_) => "single-pixels",
             Reading::OutOfFocus => "out-of-focus",
-            Reading::Middle => "middle",
             Reading::WidestLenses => "widest-lenses",
             Reading::Coarse(_) => "coarse",
         }
@@ -96,24 +82,10 @@ impl Reading {
     /// The background that it is read on; `None`: the one that suits the sky.
     pub(super) fn background(self) -> Option<Background> {
         match self {
-            Reading::AsItLooks
-            | Reading::OffLines
-            | Reading::WidestLenses
-            | Reading::Middle
-            | Reading::Coarse(_) => None,
+            Reading::AsItLooks | Reading::WidestLenses | Reading::Coarse(_) => None,
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
-    }
-
-    #[cfg(not(feature = "rule-switches"))]
-    fn is_on(self) -> bool {
-        true
-    }
-
-    #[cfg(feature = "rule-switches")]
-    fn is_on(self) -> bool {
-        !super::switches::is_off(self.code())
     }
 }
 
@@ -124,14 +96,8 @@ pub fn detect_again(
     first: &Detections,
     deadline: Deadline,
 ) -> Option<Detections> {
-    if reading == Reading::OffLines {
-        return first.off_lines();
-    }
     if reading == Reading::WidestLenses {
         return Some(first.clone());
-    }
-    if reading == Reading::Middle {
-        return Some(first.middle());
     }
     let other = detect_as(frame, reading, deadline)?;
     // A fine background without stars falls back on the plain one.
@@ -161,7 +127,7 @@ pub(super) fn detect_coarse(
         ..*frame
     };
     let found = detect_as(&blocks, Reading::AsItLooks, deadline)?;
-    Some(found.enlarged(block_px, (frame.width, frame.height)))
+    Some(found.placed(block_px, [0.0; 2], [frame.width, frame.height]))
 }
 
 /// Means of whole blocks, of the type of the pixels, so that their noise is what rounding makes it.

@@ -13,14 +13,14 @@ use crate::frame::Frame;
 use crate::robust::median;
 use rayon::prelude::*;
 
-/// Most detections handed on.
+/// Most detections handed on: a fit uses up to 600 stars (`fit::FIT_STARS`), verification 400.
 const MOST: usize = 1000;
-/// Most candidates measured.
+/// Most candidates measured: some of them are refused.
 const MOST_MEASURED: usize = 1200;
 /// ... and at least this many frame pixels per measured candidate: what is fainter in a small
 /// crowded frame tells little and costs much.
 const PIXELS_PER_CANDIDATE: usize = 600;
-/// ... but this many are measured in any frame.
+/// ... but this many are measured in any frame: verification looks at as many.
 const LEAST_MEASURED: usize = 400;
 /// Lossy compression leaves ripples on what was flat: from this share of the highest value on, a
 /// pixel of a picture is saturated.
@@ -190,6 +190,7 @@ fn detections<P: Pixel>(
 /// Whether a picture was stretched and sharpened so much that the noise of the sky, in blocks of
 /// `bin` pixels, takes a large part of what lies between the sky and saturation.
 fn is_harsh(mesh: &Mesh, bin: usize, saturation: f32) -> bool {
+    // Ten such noises are the height of a saturated star: its outline moves with the noise of a pixel.
     const SHARE: f64 = 0.1;
     let noise = middle(&mesh.noise) * bin as f64;
     noise > SHARE * (f64::from(saturation) - middle(&mesh.level))
@@ -200,13 +201,15 @@ fn is_harsh(mesh: &Mesh, bin: usize, saturation: f32) -> bool {
 fn search_bin<P>(base: usize, psf: &Psf, image: &Image<'_, P>) -> usize {
     let fwhm = FWHM_PER_SIGMA * psf.window_px();
     let mut bin = base;
+    // In twice as large blocks it is at least 2.25 wide; the mesh needs its blocks, too.
     while fwhm / bin as f64 >= 4.5 && bin < 16 && image.width.min(image.height) / (2 * bin) >= 32 {
         bin *= 2;
     }
     bin
 }
 
-/// Kernel width in plane pixels: the star's, seen through blocks.
+/// Kernel width in plane pixels: the star's, seen through blocks, whose variance is (n^2 - 1) / 12
+/// pixels more; no wider than the filters there are.
 fn kernel_sigma(psf: &Psf, bin: usize) -> f32 {
     let (sigma, bin) = (psf.window_px(), bin as f64);
     ((sigma * sigma + (bin * bin - 1.0) / 12.0).sqrt() / bin).clamp(0.5, 4.0) as f32

@@ -1,6 +1,6 @@
 //! The order in which detections are handed on.
 
-/// Cells along the long side of the frame.
+/// Cells along the long side of the frame: a cluster or a defect fills one or two of some forty.
 const CELLS: f64 = 8.0;
 /// A cell may hold this many of the first stars before any is deferred ...
 const FREE: f64 = 5.0;

@@ -1,9 +1,8 @@
-//! Switches for measurements of what each rule and reading earns: `NIGHTFIX_WITHOUT` names those
-//! that are off, separated by commas. Only in builds with the feature `rule-switches`.
+//! Switches for measurements of what each rule and reading earns: with the feature `rule-switches`
+//! `NIGHTFIX_WITHOUT` names those that are off, separated by commas. Else all are on.
 
-use std::sync::LazyLock;
-
-static OFF: LazyLock<Vec<String>> = LazyLock::new(|| {
+#[cfg(feature = "rule-switches")]
+static OFF: std::sync::LazyLock<Vec<String>> = std::sync::LazyLock::new(|| {
     let names = std::env::var("NIGHTFIX_WITHOUT").unwrap_or_default();
     names
         .split(',')
@@ -11,7 +10,13 @@ static OFF: LazyLock<Vec<String>> = LazyLock::new(|| {
         .collect()
 });
 
-/// Whether the rule or reading of this name is off.
-pub(crate) fn is_off(name: &str) -> bool {
-    OFF.iter().any(|off| off == name)
+/// Whether the rule or reading of this name is on.
+#[cfg(feature = "rule-switches")]
+pub(super) fn is_on(name: &str) -> bool {
+    !OFF.iter().any(|off| off == name)
+}
+
+#[cfg(not(feature = "rule-switches"))]
+pub(super) fn is_on(_name: &str) -> bool {
+    true
 }

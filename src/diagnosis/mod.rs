@@ -17,7 +17,6 @@ use crate::detect::Detections;
 use crate::frame::Frame;
 use crate::search::Request;
 use crate::sky::Sky;
-use shape::Common;
 use stars::Counted;
 use survey::{Survey, survey};
 
@@ -134,59 +133,58 @@ pub struct FrameFacts<'a> {
 /// everything after it, and so on.
 pub fn diagnose(facts: &FrameFacts<'_>) -> Cause {
     let survey = survey(facts.frame);
-    if survey.full_share >= light::BURNT_SHARE {
-        return Cause::Overexposed {
-            full_share: survey.full_share,
-        };
-    }
-    if survey.fill >= light::BRIGHT_FILL {
-        return Cause::BrightSky { fill: survey.fill };
-    }
-    match shape::common(&survey, facts.detections) {
-        Some(Common::Trails {
-            length_px,
-            angle_deg,
-        }) => {
-            return Cause::Trailed {
-                length_px,
-                angle_deg,
-            };
-        }
-        Some(Common::Discs { width_px }) => {
-            return Cause::OutOfFocus { width_px };
-        }
-        _ => {}
+    if let Some(cause) = too_bright(&survey).or_else(|| shape::common(&survey, facts.detections)) {
+        return cause;
     }
     let stars = Counted::of(facts, &survey);
-    let found = stars.sure;
+    too_few(facts, &survey, &stars)
+        .or_else(|| suspect::too_wide(facts).map(|field_deg| Cause::TooWide { field_deg }))
+        .unwrap_or_else(|| unmatched(facts, stars.sure))
+}
+
+/// Light that leaves no room for stars.
+fn too_bright(survey: &Survey) -> Option<Cause> {
+    let &Survey {
+        fill, full_share, ..
+    } = survey;
+    if full_share >= light::BURNT_SHARE {
+        return Some(Cause::Overexposed { full_share });
+    }
+    (fill >= light::BRIGHT_FILL).then_some(Cause::BrightSky { fill })
+}
+
+/// What hides the stars where few are seen.
+fn too_few(facts: &FrameFacts<'_>, survey: &Survey, stars: &Counted) -> Option<Cause> {
     let clouded = hills::is_clouded(&survey.light);
-    let fewer = if clouded { stars.above_cloud } else { found };
-    if let Some(trail) = facts
-        .drawn
-        .filter(|d| d.is_trail() && fewer < 2 * FEW_STARS)
-    {
-        return Cause::Trailed {
+    let fewer = if clouded {
+        stars.above_cloud
+    } else {
+        stars.sure
+    };
+    let trail = facts.drawn.filter(Drawn::is_trail);
+    if let Some(trail) = trail.filter(|_| fewer < 2 * FEW_STARS) {
+        return Some(Cause::Trailed {
             length_px: trail.length_px(),
             angle_deg: trail.angle_deg,
-        };
+        });
     }
     let bright = facts.frame.nonlinear && survey.fill >= BRIGHT_FILL_STRETCHED;
     if clouded && bright && stars.above_cloud == 0 {
         // Uneven and bright: a landscape or clouds by day.
-        return Cause::BrightSky { fill: survey.fill };
+        return Some(Cause::BrightSky { fill: survey.fill });
     }
     if clouded && stars.above_cloud < FEW_STARS {
-        return Cause::Cloud {
+        return Some(Cause::Cloud {
             found: stars.above_cloud,
-        };
+        });
     }
     // Twice as many as that are not all noise.
-    if found < 2 * FEW_STARS && stars.lone < FEW_STARS {
-        return few(facts, &survey, stars.lone);
-    }
-    if let Some(field_deg) = suspect::too_wide(facts) {
-        return Cause::TooWide { field_deg };
-    }
+    let few_stars = stars.sure < 2 * FEW_STARS && stars.lone < FEW_STARS;
+    few_stars.then(|| few(facts, survey, stars.lone))
+}
+
+/// Why none of many stars matches.
+fn unmatched(facts: &FrameFacts<'_>, found: usize) -> Cause {
     match depth::depth(facts) {
         Some(depth) if depth.expected < depth::STARS_NEEDED => Cause::IndexTooShallow {
             field_deg: depth.field_deg,

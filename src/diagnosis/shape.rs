@@ -1,5 +1,6 @@
 //! What the objects of a frame look like: points, trails or discs.
 
+use super::Cause;
 use super::survey::{Object, Survey};
 use crate::detect::{Detection, Detections};
 use crate::robust::median;
@@ -34,26 +35,9 @@ const POINT_SNR: f64 = 10.0;
 /// A point is no longer than this times its width.
 const POINT_ELONGATION: f64 = 1.6;
 
-/// What most objects have in common.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Common {
-    /// Trails of one direction.
-    Trails {
-        /// Median length, pixels.
-        length_px: f64,
-        /// From the first pixel axis towards the second, degrees, 0 to 180.
-        angle_deg: f64,
-    },
-    /// Wide discs or rings.
-    Discs {
-        /// Median diameter, pixels.
-        width_px: f64,
-    },
-}
-
-/// Looks for a shape that most objects share, in fine blocks first; `None`: they are points, or
-/// few, or each different. `detections` tells how many points there are beside them.
-pub(super) fn common(survey: &Survey, detections: &Detections) -> Option<Common> {
+/// Looks for a shape that most objects share, trails of one direction or wide discs and rings, in
+/// fine blocks first; `None`: they are points, or few, or each different. `detections` tells how many points there are beside them.
+pub(super) fn common(survey: &Survey, detections: &Detections) -> Option<Cause> {
     let points = detections.stars.iter().filter(|s| is_point(s)).count();
     survey.looks.iter().find_map(|look| {
         let objects: Vec<&Object> = look
@@ -95,7 +79,7 @@ fn is_column(object: &Object) -> bool {
         && (turns - turns.round()).abs() * 0.5 * PI < STRAIGHT_RAD
 }
 
-fn trails(objects: &[&Object], points: usize) -> Option<Common> {
+fn trails(objects: &[&Object], points: usize) -> Option<Cause> {
     let long: Vec<&&Object> = objects
         .iter()
         .filter(|o| o.length_px >= LEAST_TRAIL_PX && o.length_px >= TRAIL_RATIO * o.width_px)
@@ -114,13 +98,13 @@ fn trails(objects: &[&Object], points: usize) -> Option<Common> {
     // What an edge has cut tells the direction, and not the length.
     let whole_ones = long.iter().filter(|o| !o.touches).map(|o| o.length_px);
     let length_px = median(whole_ones).or_else(|| median(long.iter().map(|o| o.length_px)))?;
-    (x.hypot(y) >= AGREEMENT).then(|| Common::Trails {
+    (x.hypot(y) >= AGREEMENT).then(|| Cause::Trailed {
         length_px,
         angle_deg: (0.5 * y.atan2(x)).rem_euclid(PI).to_degrees(),
     })
 }
 
-fn discs(objects: &[&Object], points: usize) -> Option<Common> {
+fn discs(objects: &[&Object], points: usize) -> Option<Cause> {
     // A disc of diameter D has the variance D^2 / 16 along each axis, and the bar of the same
     // variance is 0.866 D long.
     const BAR_TO_DISC: f64 = 1.154_700_538;
@@ -152,7 +136,7 @@ fn discs(objects: &[&Object], points: usize) -> Option<Common> {
         && wider * 2 <= count
         && round * 2 >= objects.len()
         && count > points / 2;
-    most.then(|| Common::Discs {
+    most.then(|| Cause::OutOfFocus {
         width_px: widths[from + count / 2],
     })
 }

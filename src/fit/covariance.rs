@@ -5,7 +5,8 @@
 //! residuals themselves, star by star (the sandwich estimator of M-estimation, Huber 1981, ch. 6;
 //! White 1980; residuals corrected for their leverage as MacKinnon & White 1985, HC2).
 
-use super::polynomial::{Equations, Point};
+use super::model::Equations;
+use super::polynomial::Point;
 use nalgebra::DMatrix;
 
 /// Least freedom of an estimate of the centre's error, where the fit as a whole has as much.

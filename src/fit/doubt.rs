@@ -8,7 +8,8 @@
 //! econometrics': the difference of the two fits has the difference of their covariances), is
 //! taken for an error of its own.
 
-use super::polynomial::{Fitted, Model, Point, fit};
+use super::model::Model;
+use super::polynomial::{Fitted, Point, fit};
 use nalgebra::{Matrix2, Vector2};
 
 /// Adds to the error of the centre of `fitted` what curvature left out may have done to it, by a

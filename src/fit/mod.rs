@@ -1,13 +1,17 @@
 //! Robust least squares over all matched stars: TAN, then SIP of the order the data support.
 
+mod choice;
 pub(crate) mod covariance;
 mod date;
 mod doubt;
 mod epoch;
 mod farther;
+mod geometry;
 mod matching;
+mod model;
 mod polynomial;
 mod refine;
+mod settled;
 mod sip;
 
 pub use date::{Stated, fit_dated};

@@ -1,7 +1,7 @@
-//! Robust weighted least squares of two coordinates over pixel polynomials, and the choice of
-//! their order.
+//! Robust weighted least squares of two coordinates over pixel polynomials.
 
 use super::covariance::{CentreError, Converged};
+use super::model::{Equations, Model, terms_of};
 use crate::robust::median;
 use nalgebra::{DMatrix, DVector};
 
@@ -25,31 +25,6 @@ impl Point {
     }
 }
 
-/// Models in order of their freedom.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Model {
-    /// Shift, turn and scale; the handedness is given.
-    Similarity {
-        /// y axis turned over.
-        flipped: bool,
-    },
-    /// The same, and a lens that draws the field out or in with the cube of the distance from the
-    /// reference pixel. It takes no stars in all corners to fit, as polynomials do.
-    Radial {
-        /// y axis turned over.
-        flipped: bool,
-    },
-    /// The same, and a lens whose axis meets the frame beside its middle: for wide fields, where that
-    /// bends the field with the square of the distance. In complex numbers, `z` the place, it adds
-    /// `a z^2 + b |z|^2`: a turn of the projection about the middle, and a shifted cube, to first order.
-    Decentred {
-        /// y axis turned over.
-        flipped: bool,
-    },
-    /// Polynomials of this order in both axes; order 1 is the general linear map.
-    Polynomial(usize),
-}
-
 /// A fitted model: for each target axis the coefficients of `terms`.
 #[derive(Debug, Clone)]
 pub struct Fitted {
@@ -69,102 +44,6 @@ pub struct Fitted {
     pub centre: CentreError,
     /// Bayesian information criterion (Schwarz 1978).
     pub criterion: f64,
-}
-
-/// Powers up to `order`, lowest first.
-pub fn terms_of(order: usize) -> Vec<(usize, usize)> {
-    (0..=order)
-        .flat_map(|n| (0..=n).map(move |q| (n - q, q)))
-        .collect()
-}
-
-impl Model {
-    /// Highest power.
-    pub fn order(self) -> usize {
-        match self {
-            Model::Similarity { .. } => 1,
-            Model::Radial { .. } | Model::Decentred { .. } => 3,
-            Model::Polynomial(order) => order,
-        }
-    }
-
-    /// Free parameters.
-    pub fn parameters(self) -> usize {
-        match self {
-            Model::Similarity { .. } => 4,
-            Model::Radial { .. } => 6,
-            Model::Decentred { .. } => 10,
-            Model::Polynomial(order) => (order + 1) * (order + 2),
-        }
-    }
-
-    /// The equations of a point. Polynomials have the same row for both axes, each with
-    /// coefficients of its own.
-    fn equations(self, [u, v]: [f64; 2]) -> Equations {
-        match self {
-            Model::Similarity { flipped }
-            | Model::Radial { flipped }
-            | Model::Decentred { flipped } => {
-                let v = if flipped { -v } else { v };
-                let r2 = u * u + v * v;
-                let [re, im] = [u * u - v * v, 2.0 * u * v];
-                // target = a + c u - d v, b + d u + c v, the same for r^2 (u, v) and for z^2, and r^2
-                Equations::Joint([
-                    [1.0, 0.0, u, -v, r2 * u, -r2 * v, re, -im, r2, 0.0],
-                    [0.0, 1.0, v, u, r2 * v, r2 * u, im, re, 0.0, r2],
-                ])
-            }
-            Model::Polynomial(order) => Equations::Alike(
-                terms_of(order)
-                    .iter()
-                    .map(|&(p, q)| u.powi(p as i32) * v.powi(q as i32))
-                    .collect(),
-            ),
-        }
-    }
-
-    fn coefficients(self, solved: &[f64]) -> [Vec<f64>; 2] {
-        match self {
-            Model::Similarity { flipped } => {
-                let s = if flipped { -1.0 } else { 1.0 };
-                let [a, b, c, d] = [solved[0], solved[1], solved[2], solved[3]];
-                [vec![a, c, -s * d], vec![b, d, s * c]]
-            }
-            Model::Radial { flipped } | Model::Decentred { flipped } => {
-                let s = if flipped { -1.0 } else { 1.0 };
-                let at = |k: usize| solved.get(k).copied().unwrap_or(0.0);
-                let [a, b, c, d, e, f, g, h, i, j] = std::array::from_fn(at);
-                // In the order of `terms_of(3)`: u^2, u v, v^2, then u^3, u^2 v, u v^2, v^3.
-                [
-                    vec![
-                        a,
-                        c,
-                        -s * d,
-                        i + g,
-                        -2.0 * s * h,
-                        i - g,
-                        e,
-                        -s * f,
-                        e,
-                        -s * f,
-                    ],
-                    vec![b, d, s * c, j + h, 2.0 * s * g, j - h, f, s * e, f, s * e],
-                ]
-            }
-            Model::Polynomial(_) => {
-                let (x, y) = solved.split_at(solved.len() / 2);
-                [x.to_vec(), y.to_vec()]
-            }
-        }
-    }
-}
-
-/// Rows of the design matrix that belong to one point.
-pub enum Equations {
-    /// One row per axis over common parameters, as many of them as the model has.
-    Joint([[f64; 10]; 2]),
-    /// The same row for both axes, parameters of their own.
-    Alike(Vec<f64>),
 }
 
 /// Weighted normal equations: parameters of both axes one after another, the inverse matrix (of
@@ -225,19 +104,6 @@ fn solve(
         .then_some((solved, inverse))
 }
 
-impl Equations {
-    fn predict(&self, solved: &[f64]) -> [f64; 2] {
-        let product = |row: &[f64], part: &[f64]| row.iter().zip(part).map(|(r, s)| r * s).sum();
-        match self {
-            Equations::Joint([x, y]) => [product(x, solved), product(y, solved)],
-            Equations::Alike(row) => {
-                let (x, y) = solved.split_at(row.len());
-                [product(row, x), product(row, y)]
-            }
-        }
-    }
-}
-
 /// Tukey's biweight (Beaton & Tukey 1974) with its usual constant: 95 % efficiency for normal
 /// errors, no influence beyond 4.685 scatters.
 ///
@@ -280,42 +146,13 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         return None;
     }
     let design: Vec<Equations> = points.iter().map(|p| model.equations(p.uv)).collect();
-    let mut weights = vec![1.0; points.len()];
-    let mut slopes = vec![1.0; points.len()];
-    let mut residuals = Vec::new();
-    let mut solved = Vec::new();
-    let mut inverse = DMatrix::zeros(0, 0);
-    let mut scatter = 1.0;
-    for _ in 0..12 {
-        (solved, inverse) = solve(&design, points, &weights, parameters, |p| p.target)?;
-        let left = |(point, equations): (&Point, &Equations)| {
-            let [x, y] = equations.predict(&solved);
-            [point.target[0] - x, point.target[1] - y]
-        };
-        residuals = points.iter().zip(&design).map(left).collect();
-        let scaled: Vec<f64> = points
-            .iter()
-            .zip(&residuals)
-            .map(|(point, residual)| point.squared(residual).sqrt())
-            .collect();
-        // Median of a Rayleigh distribution: 1.1774 sigma per axis. Few degrees of freedom
-        // shrink residuals; the correction is that of the variance.
-        let freedom = 1.0 - parameters as f64 / (2 * points.len()) as f64;
-        scatter = (median(scaled.iter().copied())? / 1.1774 / freedom.sqrt()).max(0.2);
-        let before = weights;
-        (weights, slopes) = scaled
-            .iter()
-            .map(|&r| biweight(r, 1.2 * scatter).into())
-            .unzip();
-        let change: f64 = weights
-            .iter()
-            .zip(&before)
-            .map(|(a, b): (&f64, &f64)| (a - b).abs())
-            .sum();
-        if change < 1e-4 * points.len() as f64 {
-            break;
-        }
-    }
+    let Reweighted {
+        solved,
+        inverse,
+        residuals,
+        weights,
+        slopes,
+    } = reweighted(points, &design, parameters)?;
     let effective: f64 = weights.iter().sum();
     let freedom = 2.0 * effective - parameters as f64;
     if freedom < 1.0 {
@@ -352,7 +189,55 @@ pub fn fit(points: &[Point], model: Model) -> Option<Fitted> {
         criterion: equations * (loss / equations).max(1e-12).ln()
             + parameters as f64 * equations.ln(),
     })
-    .filter(|_| scatter.is_finite())
+}
+
+/// What the rounds of weighting end with.
+struct Reweighted {
+    /// The model's parameters, and the inverse of the normal matrix.
+    solved: Vec<f64>,
+    inverse: DMatrix<f64>,
+    /// Of each point: target minus model, its weight, and the slope of its influence.
+    residuals: Vec<[f64; 2]>,
+    weights: Vec<f64>,
+    slopes: Vec<f64>,
+}
+
+/// Solves and weights in turn until the weights stay; `None` where the points leave the model free.
+fn reweighted(points: &[Point], design: &[Equations], parameters: usize) -> Option<Reweighted> {
+    const MOST_ROUNDS: usize = 12;
+    // Few degrees of freedom shrink residuals; the correction is that of the variance.
+    let freedom = 1.0 - parameters as f64 / (2 * points.len()) as f64;
+    let mut weights = vec![1.0; points.len()];
+    let mut round = 0;
+    loop {
+        let (solved, inverse) = solve(design, points, &weights, parameters, |p| p.target)?;
+        let left = |(point, equations): (&Point, &Equations)| {
+            let [x, y] = equations.predict(&solved);
+            [point.target[0] - x, point.target[1] - y]
+        };
+        let residuals: Vec<[f64; 2]> = points.iter().zip(design).map(left).collect();
+        let sizes = points.iter().zip(&residuals);
+        let sizes: Vec<f64> = sizes.map(|(p, r)| p.squared(r).sqrt()).collect();
+        // Median of a Rayleigh distribution: 1.1774 sigma per axis.
+        let scatter = (median(sizes.iter().copied())? / 1.1774 / freedom.sqrt()).max(0.2);
+        if !scatter.is_finite() {
+            return None;
+        }
+        let weighed = sizes.iter().map(|&r| biweight(r, 1.2 * scatter).into());
+        let (now, slopes): (Vec<f64>, Vec<f64>) = weighed.unzip();
+        let change: f64 = now.iter().zip(&weights).map(|(a, b)| (a - b).abs()).sum();
+        weights = now;
+        round += 1;
+        if round == MOST_ROUNDS || change < 1e-4 * points.len() as f64 {
+            return Some(Reweighted {
+                solved,
+                inverse,
+                residuals,
+                weights,
+                slopes,
+            });
+        }
+    }
 }
 
 #[cfg(test)]

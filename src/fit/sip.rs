@@ -1,6 +1,7 @@
 //! From fitted polynomials to CD matrix and SIP coefficients, and the inverse polynomials.
 
-use super::polynomial::{Fitted, Model, Point, fit};
+use super::model::Model;
+use super::polynomial::{Fitted, Point, fit};
 use crate::projection::Projection;
 use crate::wcs::{Sip, Wcs, polynomial};
 

@@ -109,18 +109,7 @@ fn sentence(cause: &Cause) -> String {
              lamp.",
             percent(fill)
         ),
-        Cause::Cloud { found: 0 } => {
-            "Uneven light, and no stars: cloud, or a picture that shows none, \
-                                      since they were taken out or it is not of the sky."
-                .into()
-        }
-        Cause::Cloud { found } => {
-            let stars = match found {
-                1 => "one star".to_owned(),
-                n => format!("{n} stars"),
-            };
-            format!("Mostly cloud: uneven light, and {stars}.")
-        }
+        Cause::Cloud { found } => clouded(found),
         Cause::IndexTooShallow {
             field_deg: [width, height],
             expected,
@@ -138,18 +127,35 @@ fn sentence(cause: &Cause) -> String {
         Cause::NoMatch {
             found, suspects, ..
         } => {
-            let reasons: Vec<String> = suspects.iter().flatten().map(suspicion).collect();
-            let why = match reasons.as_slice() {
-                [] => String::new(),
-                [first] => format!(" Likely {first}."),
-                [first, rest @ ..] => format!(" Likely {first}, or {}.", rest.join(", or ")),
-            };
+            let why = likely(suspects.iter().flatten());
             format!("{found} stars, and no place in the sky fits them beyond doubt.{why}")
         }
         Cause::TooWide { field_deg } => format!(
             "By the claimed focal length the field would be about {field_deg:.0} deg wide through a \
              fisheye, and wider than any that is searched for."
         ),
+    }
+}
+
+fn clouded(found: usize) -> String {
+    let stars = match found {
+        0 => {
+            return "Uneven light, and no stars: cloud, or a picture that shows none, since they were \
+                    taken out or it is not of the sky."
+                .into();
+        }
+        1 => "one star".to_owned(),
+        n => format!("{n} stars"),
+    };
+    format!("Mostly cloud: uneven light, and {stars}.")
+}
+
+/// A sentence of what may be the reason; nothing without any.
+fn likely<'a>(suspects: impl Iterator<Item = &'a Suspect>) -> String {
+    let reasons: Vec<String> = suspects.map(suspicion).collect();
+    match reasons.as_slice() {
+        [] => String::new(),
+        reasons => format!(" Likely {}.", reasons.join(", or ")),
     }
 }
 
@@ -215,27 +221,29 @@ fn steps(cause: &Cause) -> Vec<&'static str> {
              --focal-length with --pixel-size.",
         ],
         Cause::NoMatch {
-            suspects: [Some(Suspect::Bent), _] | [_, Some(Suspect::Bent)],
+            scale_claimed,
+            suspects,
             ..
-        } => vec![
+        } => steps_of_many(suspects.contains(&Some(Suspect::Bent)), *scale_claimed),
+    }
+}
+
+/// What to do where there are stars enough, and no place fits.
+fn steps_of_many(bent: bool, scale_claimed: bool) -> Vec<&'static str> {
+    match (bent, scale_claimed) {
+        (true, _) => vec![
             CUT_OUT,
             SEE_IT,
             "Say how large the field is (--scale, or --focal-length with --pixel-size), and where the \
              telescope points, roughly (--at).",
         ],
-        Cause::NoMatch {
-            scale_claimed: false,
-            ..
-        } => vec![
+        (false, false) => vec![
             "Say how large the field is (--scale, or --focal-length with --pixel-size): under one \
              degree it needs a deeper star-index than the one in the program.",
             SEE_IT,
             "Say where the telescope points, roughly: --at.",
         ],
-        Cause::NoMatch {
-            scale_claimed: true,
-            ..
-        } => vec![
+        (false, true) => vec![
             SEE_IT,
             "See whether the claimed scale is right: a field under one degree needs a deeper \
              star-index than the one in the program.",

@@ -6,6 +6,7 @@
 //! Sources: FITS 4.0, sections 4 (cards), 8 (WCS) and 4.4.2.7 with appendix J (checksums); SIP:
 //! Shupe et al. 2005.
 
+mod bytes;
 mod cards;
 mod checksum;
 mod write;

@@ -21,6 +21,7 @@ pub mod record;
 pub(crate) mod rounding;
 pub mod text;
 mod unsolved;
+mod words;
 
 pub use record::Record;
 pub use unsolved::Unsolved;

@@ -82,11 +82,10 @@ pub fn periodic(minutes: &[f64], residual_arcsec: &[f64], exposure_min: f64) -> 
     // frequencies as many as the span resolves.
     let independent = ((high - low) * span).max(1.0);
     let single = (1.0 - power).powf((n as f64 - 5.0) / 2.0);
-    let false_alarm = 1.0 - (1.0 - single.min(1.0)).powf(independent);
-    let false_alarm = if false_alarm > 0.0 {
-        false_alarm
-    } else {
-        single * independent
+    let false_alarm = match 1.0 - (1.0 - single.min(1.0)).powf(independent) {
+        // Too small for the difference.
+        0.0 => single * independent,
+        chance => chance,
     };
     let noise = (plain.square / n as f64).sqrt();
     // Worm gears swing by arcseconds; what exceeds the noise by less is chance.

@@ -35,13 +35,8 @@ pixels.fits  the pixels, where they were asked for
 
 /// Solves the frame and writes the file.
 pub fn run(args: &BundleArgs) -> Status {
-    if let Some(contradiction) = args.known.contradiction() {
-        complain(contradiction);
-        return Status::Usage;
-    }
-    if let Err(refusal) = args.known.limit_threads() {
-        complain(&refusal);
-        return Status::Internal;
+    if let Err(status) = args.known.prepare() {
+        return status;
     }
     let mut parts: Vec<Part> = vec![
         ("contents.txt", CONTENTS.into()),

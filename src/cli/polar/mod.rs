@@ -14,13 +14,8 @@ use crate::report::polar::{PolarRecord, PolarStatus};
 use std::path::Path;
 
 pub fn run(args: &PolarArgs) -> Status {
-    if let Some(contradiction) = args.known.contradiction() {
-        complain(contradiction);
-        return Status::Usage;
-    }
-    if let Err(refusal) = args.known.limit_threads() {
-        complain(&refusal);
-        return Status::Internal;
+    if let Err(status) = args.known.prepare() {
+        return status;
     }
     stop::between_writes();
     let known = args.known.known();

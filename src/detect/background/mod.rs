@@ -4,12 +4,13 @@ mod clip;
 mod mesh;
 pub(crate) mod narrow;
 mod rough;
+mod sample;
 mod smooth;
 
 use super::pixels::{Image, LARGE, Pixel, Plane, View};
 pub(crate) use clip::clipped;
 pub(crate) use mesh::Mesh;
-pub(super) use mesh::sample_cell;
+pub(super) use sample::sample_cell;
 pub(super) use smooth::median3;
 
 /// How finely the background of a frame is drawn.
@@ -25,14 +26,16 @@ pub enum Background {
 /// Cell of the plain background, frame pixels; large frames get larger ones, and so do wide stars.
 const CELL_PX: f64 = 64.0;
 const LARGE_CELL_PX: f64 = 96.0;
-/// Widths of a star (FWHM) in a cell of the plain background.
+/// Widths of a star (FWHM) in a cell of the plain background: one that shows three widths
+/// across takes 4 % of it.
 pub(super) const CELL_WIDTHS: f64 = 14.0;
-/// The same for stars out of focus, which have no wings.
+/// The same for stars out of focus, which have no wings: a disc takes 6 % of it.
 pub(super) const WIDE_CELL_WIDTHS: f64 = 3.5;
-/// Cell of the fine background: just wide enough to leave a star alone.
+/// Cell of the fine background: just wide enough to leave a star alone, which three widths
+/// across takes 28 % of it, and clipping goes by the lower half.
 const FINE_CELL_PX: f64 = 16.0;
 const FINE_CELL_WIDTHS: f64 = 5.0;
-/// Blocks along the side of the smallest cell.
+/// Blocks along the side of the smallest cell: 64 blocks know the level to an eighth of their noise.
 const LEAST_BLOCKS: f64 = 8.0;
 /// The sky is rough where it is in more than this share of the cells: crowds of stars and the
 /// grain of a photographic plate reach 0.34 on real frames, nebulae begin there. Where it is wrong
@@ -104,16 +107,11 @@ impl SkyLevel {
         }
     }
 
-    /// The same for a frame of which what it was measured on begins at `offset`.
-    pub(super) fn moved(mut self, offset: [f64; 2]) -> SkyLevel {
-        self.offset = offset;
-        self
-    }
-
-    /// The same for a frame `scale` times as wide and high as what it was measured on.
-    pub(super) fn enlarged(mut self, scale: f64) -> SkyLevel {
+    /// The same for a frame whose part from `offset` on is `scale` times as wide and high as what it
+    /// was measured on.
+    pub(super) fn placed(mut self, scale: f64, offset: [f64; 2]) -> SkyLevel {
         self.bin *= scale;
-        self.offset = self.offset.map(|v| v * scale);
+        self.offset = [0, 1].map(|axis| self.offset[axis] * scale + offset[axis]);
         self
     }
 

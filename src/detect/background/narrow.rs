@@ -5,12 +5,13 @@ use super::mesh::Mesh;
 use crate::detect::pixels::{Image, Pixel, Plane};
 use rayon::prelude::*;
 
-/// Blocks this many times the noise above the sky are looked at.
+/// Blocks this many times the noise above the sky are looked at; noise alone makes one of 30,000 such.
 const BRIGHT: f32 = 4.0;
-/// Blocks on each side of one that its surroundings are taken from, every other one of them.
+/// Blocks on each side of one that its surroundings are taken from, every other one of them: points
+/// of up to five blocks across are fewer than half of these 25, and leave their median alone.
 const REACH: usize = 4;
 
-/// Cell of the background above which pixels are points.
+/// Cell of the background above which pixels are points: that of the plain one.
 const CELL_PX: usize = 64;
 
 /// The pixels of a frame without points, in frame units.

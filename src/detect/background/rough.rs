@@ -1,12 +1,14 @@
 //! Whether the sky is far from flat on the scale of a background cell.
 
 use super::clip::clipped;
-use super::mesh::{Mesh, sample_cell};
+use super::mesh::Mesh;
+use super::sample::sample_cell;
 use crate::detect::pixels::Plane;
 use rayon::prelude::*;
 use std::ops::Range;
 
-/// Beyond this many times the noise of its pixels a level is uneven.
+/// Beyond this many times the noise of its pixels a level is uneven: the level of a square of 64
+/// values, the least there are, is known to an eighth of that noise.
 const ROUGH: f32 = 0.7;
 
 /// How far the levels of three by three squares lie from the plane through them, root mean

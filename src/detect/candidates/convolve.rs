@@ -12,6 +12,7 @@ pub(super) struct Kernel {
 impl Kernel {
     /// Of standard deviation `sigma`, in the units of the plane, at most 4.
     pub fn gaussian(sigma: f32) -> Kernel {
+        // Beyond lies 1 % of a Gaussian.
         let radius = (2.6 * sigma).ceil().max(1.0) as i32;
         let taps: Vec<f32> = (-radius..=radius)
             .map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp())

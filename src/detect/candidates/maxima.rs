@@ -23,7 +23,7 @@ pub(super) struct Peak {
     pub cell: usize,
 }
 
-/// Values that the noise of a cell is taken from.
+/// Values that the noise of a cell is taken from: it is known to 6 %, and smoothed over nine cells.
 const NOISE_SAMPLE: usize = 150;
 
 #[derive(Default)]
@@ -62,6 +62,8 @@ pub(super) fn strip<P: Pixel>(
             b.sample.clear();
             let cell = (mesh.col_range(i), inner.clone());
             sample_cell((&b.filtered, w), cell, NOISE_SAMPLE, &mut b.sample);
+            // White noise makes `least`; what is correlated, as that of debayered or smoothed
+            // frames is, makes more. Less is a sample of what is flat.
             clipped(&b.sample, 0.5 * least).map_or(least, |c| c.1.max(0.8 * least))
         })
         .collect();
@@ -69,7 +71,8 @@ pub(super) fn strip<P: Pixel>(
     for y in rows.start.max(first + 1)..rows.end.min(last.saturating_sub(1)) {
         let row = Rows::around(&b.filtered, w, y - first);
         for i in 0..mesh.cols {
-            // The final threshold comes from the smoothed noise; this one only saves work.
+            // The final threshold comes from the smoothed noise; this one only saves work. The noise of
+            // a cell, known to 6 %, is hardly ever 0.6 of its neighbours'.
             let near = &noise[i.saturating_sub(1)..(i + 2).min(mesh.cols)];
             let least = near.iter().copied().fold(f32::MAX, f32::min) * THRESHOLD * 0.6;
             let xs = mesh.col_range(i);

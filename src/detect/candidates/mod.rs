@@ -6,7 +6,7 @@ mod maxima;
 
 use super::background::{Mesh, median3};
 use super::pixels::{Blocks, Pixel, View};
-use super::refuse::{Refusal, Refused};
+use super::refuse::Refused;
 use convolve::Kernel;
 use curvature::Curvatures;
 use maxima::{Buffers, Peak, Strip, strip};
@@ -68,7 +68,6 @@ pub(super) fn find<P: Pixel, Q: Pixel>(
         .flat_map(|s| s.noise.iter().copied())
         .collect();
     let noise = median3(&raw, mesh.cols, mesh.rows);
-    let calm = if view.picture { calm(&noise) } else { 0.0 };
     let mut refused = Vec::new();
     let place = |p: &Peak| [p.x, p.y].map(|v| blocks.to_frame(f64::from(v)));
     let peaks: Vec<(Peak, f32)> = strips
@@ -79,10 +78,6 @@ pub(super) fn find<P: Pixel, Q: Pixel>(
             (p, snr)
         })
         .filter(|(_, snr)| *snr >= THRESHOLD)
-        .filter(|(p, _)| {
-            let drawn = Refusal::Drawn.when(noise[p.cell] < calm);
-            Refused::note(&mut refused, place(p), drawn).is_some()
-        })
         .collect();
     let curvatures = Curvatures::of(&peaks, sigma, psf_known && !view.single_pixels);
     let area = (blocks.bin * blocks.bin) as f32;
@@ -105,21 +100,4 @@ pub(super) fn find<P: Pixel, Q: Pixel>(
         })
         .collect();
     (candidates, refused)
-}
-
-/// Cells with less noise than this are bars and captions on the picture of a sky: drawn, and without
-/// noise of their own. They take a small part of it; where much is that calm, it is sky that lossy
-/// compression has smoothed.
-fn calm(noise: &[f32]) -> f32 {
-    const SHARE_OF_SKY: f32 = 0.2;
-    const MOST_DRAWN: f64 = 0.15;
-    let mut sorted = noise.to_vec();
-    sorted.sort_unstable_by(f32::total_cmp);
-    let limit = SHARE_OF_SKY * sorted.get(sorted.len() * 3 / 4).copied().unwrap_or(0.0);
-    let drawn = sorted.partition_point(|n| *n < limit);
-    if drawn as f64 <= MOST_DRAWN * sorted.len() as f64 {
-        limit
-    } else {
-        0.0
-    }
 }

@@ -6,7 +6,7 @@ use crate::detect::pixels::{Image, Pixel, View};
 const REACH: isize = 320;
 /// Side of the area searched.
 const SIDE: usize = (2 * REACH + 1) as usize;
-/// Most saturated pixels of a star.
+/// Most saturated pixels of a star: a disc of 195 pixels across.
 const MOST_PIXELS: usize = 30_000;
 
 /// A connected area of saturated pixels.
@@ -53,6 +53,7 @@ struct Cut {
 impl Blob {
     /// Large enough for its outline to mean something, and as wide as high: few letters are.
     pub fn is_round(&self) -> bool {
+        // A disc of four pixels across; one more pixel on one side of it.
         const LEAST_PIXELS: usize = 12;
         const MOST_OBLONG: f64 = 1.25;
         let (long, short) = (self.width.max(self.height), self.width.min(self.height));

@@ -97,26 +97,25 @@ fn measure_by_core<P: Pixel>(
     let view = setting.scene.view;
     let at = (candidate.x_px, candidate.y_px);
     let reach = (2.0 * setting.psf.sigma_px).max(1.5);
-    let level = view.saturation;
-    if level.is_finite()
-        && let Some(blob) = blob_at(view, level, at, reach, &mut scratch.blob)
-    {
+    let core = |level: f32, scratch: &mut Scratch| -> Result<Option<Blob>, Refusal> {
+        let blob = blob_at(view, level, at, reach, &mut scratch.blob);
+        let Some(blob) = blob else { return Ok(None) };
         judge_edge(setting, &blob, level)?;
-        if is_star(setting, &blob) {
-            return saturated::measure(setting, candidate, &blob, scratch);
-        }
-        // Overexposed areas, bars and letters; a lone saturated pixel may yet be a star's.
-        Refusal::Outline.when(blob.overflowed || blob.area > 4)?;
+        Ok(Some(blob).filter(|blob| is_star(setting, blob)))
+    };
+    let mut star = None;
+    if view.saturation.is_finite() {
+        star = core(view.saturation, scratch)?;
     }
-    if let Some(level) = saturated::plateau(setting, candidate, scratch)
-        && let Some(blob) = blob_at(view, level, at, reach, &mut scratch.blob)
+    if star.is_none()
+        && let Some(level) = saturated::plateau(setting, candidate, scratch)
     {
-        judge_edge(setting, &blob, level)?;
-        if is_star(setting, &blob) {
-            return saturated::measure(setting, candidate, &blob, scratch);
-        }
+        star = core(level, scratch)?;
     }
-    unsaturated::measure(setting, candidate, scratch)
+    match star {
+        Some(blob) => saturated::measure(setting, candidate, &blob, scratch),
+        None => unsaturated::measure(setting, candidate, scratch),
+    }
 }
 
 /// Light of a star that is wider than a typical one, as those are that the tone curve of a picture

@@ -183,7 +183,8 @@ impl Window {
             if s.w <= 0.0 {
                 return None;
             }
-            // The factor 2 undoes the window's pull for a star of the window's width.
+            // The factor 2 undoes the window's pull for a star of the window's width. A step stays
+            // within the star, and the last one is far below its error.
             let (dx, dy) = (2.0 * s.x / s.w, 2.0 * s.y / s.w);
             let limit = 0.5 * sigma.max(1.0);
             cx += dx.clamp(-limit, limit);
@@ -247,6 +248,7 @@ impl Window {
                 .clamp(0.5, limit)
                 .clamp(0.5 * width, 2.0 * width);
             shape = Some(found);
+            // The moments are known to 6 % at best where this is asked.
             if (next - width).abs() < 0.03 * width {
                 break;
             }

@@ -17,6 +17,7 @@ pub(super) fn plateau<P: Pixel>(
     candidate: &Candidate,
     scratch: &mut Scratch,
 ) -> Option<f32> {
+    // The top of a fainter one is shaped by the noise.
     if candidate.flux < 15.0 * candidate.flux_noise {
         return None;
     }
@@ -47,6 +48,7 @@ fn flat_top(stamp: &Stamp, sigma: f64) -> Option<f32> {
         .count() as f64;
     // Of a Gaussian, 2 pi ln(1 / 0.9) sigma^2 = 0.66 sigma^2 pixels exceed 0.9 of the peak.
     let expected = 0.66 * sigma * sigma;
+    // Four times as many, and a few that noise lifts; the plateau's own ripple is left in it.
     (high > 4.0 * expected + 6.0).then_some(stamp.level + 0.85 * peak)
 }
 

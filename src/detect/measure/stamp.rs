@@ -123,36 +123,6 @@ impl Stamp {
         self.data[j * self.stride + i]
     }
 
-    /// Whether on one side it is darker than on the others by a good part of the highest value near
-    /// the middle: the edge of a roof or of a hill, whose teeth are no stars.
-    pub fn is_at_an_edge(&self) -> bool {
-        const PART_OF_PEAK: f32 = 0.5;
-        const BORDER: usize = 2;
-        let n = self.side;
-        if n < 4 * BORDER {
-            return false;
-        }
-        let near = n / 2 - 2..=n / 2 + 2;
-        let peak = near
-            .clone()
-            .flat_map(|j| near.clone().map(move |i| self.at(i, j)))
-            .fold(0.0, f32::max);
-        let mut sides = [0.0f32; 4];
-        for k in 0..n {
-            for b in 0..BORDER {
-                let far = n - 1 - b;
-                sides[0] += self.at(k, b);
-                sides[1] += self.at(k, far);
-                sides[2] += self.at(b, k);
-                sides[3] += self.at(far, k);
-            }
-        }
-        // Another star may lie on one of the sides.
-        sides.sort_unstable_by(f32::total_cmp);
-        let [darkest, _, sky, _] = sides.map(|sum| sum / (BORDER * n) as f32);
-        darkest < sky - PART_OF_PEAK * (peak - sky).max(0.0)
-    }
-
     fn copy<P: Pixel>(&mut self, image: &Image<'_, P>, x0: isize, y0: isize, n: usize) {
         self.raw.clear();
         let inside =

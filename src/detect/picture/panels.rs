@@ -5,12 +5,12 @@ use crate::detect::pixels::{Image, Pixel};
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-/// A line (row or column) belongs to a panel where so many of its pixels have the panel's tones:
+/// A line (row or column) belongs to a panel where this share of its pixels has the panel's tones:
 /// letters take less than half of it ...
 const OF_PANEL: f64 = 0.5;
 /// ... and where a further panel begins, all but a few.
 const OF_NEXT_PANEL: f64 = 0.9;
-/// A panel has up to so many tones: its own, those of buttons and fields on it ...
+/// A panel has up to this many tones: its own, those of buttons and fields on it ...
 const MOST_TONES: usize = 4;
 /// ... where the tones known take at least this share of a line, at the first and the second time,
 /// when the panels across no longer have one in each line of the picture ...
@@ -67,7 +67,7 @@ impl Line {
         Line(pixels.map(|p| p.value()).collect())
     }
 
-    /// The commonest value that is none of these tones.
+    /// The commonest value besides these tones.
     fn commonest(&self, tones: &[f32]) -> Option<f32> {
         let mut counts: BTreeMap<u32, usize> = BTreeMap::new();
         for v in self.0.iter().filter(|v| !has(tones, **v, RIPPLE)) {
@@ -118,10 +118,19 @@ fn panels(n: usize, least: f64, line: impl Fn(usize) -> Line) -> usize {
 /// What seems to be a panel.
 #[derive(Default)]
 struct Panel {
-    /// The line after it; `None` where it is none.
+    /// The line after it; `None` where it is no panel.
     end: Option<usize>,
     /// It has tones besides the first one.
     buttons: bool,
+}
+
+/// Lines from one on that have the same tones.
+struct Alike {
+    /// The line after the last of them.
+    end: usize,
+    tones: Vec<f32>,
+    /// Share of each line that has these tones, those beyond the end included.
+    shares: Vec<f64>,
 }
 
 /// The panel of at most `most_tones` that begins at `from`.
@@ -139,53 +148,58 @@ fn panel(
     let Some(first) = begin.commonest(&[]) else {
         return Panel::default();
     };
-    let mut tones = vec![first];
-    if from > 0 && begin.share(&tones, RIPPLE) < OF_NEXT_PANEL {
+    if from > 0 && begin.share(&[first], RIPPLE) < OF_NEXT_PANEL {
         return Panel::default();
     }
     let farthest = (MOST * n as f64) as usize;
-    let mut shares: Vec<f64> = Vec::new();
-    let mut end = from;
+    let mut alike = Alike {
+        end: from,
+        tones: vec![first],
+        shares: Vec::new(),
+    };
+    let mut fits = true;
     for k in from..n {
-        let line = line(k);
-        let mut share = line.share(&tones, RIPPLE);
-        if most_tones > 1 && (least..OF_PANEL).contains(&share) {
-            tones.extend(line.commonest(&tones));
-            match line.share(&tones, RIPPLE) {
-                both if both >= OF_TONES => share = both,
-                _ => drop(tones.pop()),
-            }
-        }
-        shares.push(share);
-        if share >= OF_PANEL {
-            end = k + 1;
-        } else if k >= end + GAP {
+        alike.add(k, line(k), most_tones > 1, least);
+        fits = alike.tones.len() <= most_tones && alike.end <= farthest;
+        if !fits || k >= alike.end + GAP {
             break;
         }
-        if tones.len() > most_tones || end > farthest {
-            return Panel {
-                end: None,
-                buttons: tones.len() > 1,
-            };
+    }
+    Panel {
+        end: (fits && alike.ends_at_once(from, n, line)).then_some(alike.end),
+        buttons: alike.tones.len() > 1,
+    }
+}
+
+impl Alike {
+    /// Looks at the next line, `k`; one more tone may be what it lacks.
+    fn add(&mut self, k: usize, line: Line, more_tones: bool, least: f64) {
+        let mut share = line.share(&self.tones, RIPPLE);
+        if more_tones && (least..OF_PANEL).contains(&share) {
+            self.tones.extend(line.commonest(&self.tones));
+            match line.share(&self.tones, RIPPLE) {
+                both if both >= OF_TONES => share = both,
+                _ => drop(self.tones.pop()),
+            }
+        }
+        self.shares.push(share);
+        if share >= OF_PANEL {
+            self.end = k + 1;
         }
     }
-    let length = end - from;
-    let inside = mean(&shares[length.saturating_sub(GAP)..length]);
-    let beyond = |near: f32| {
-        let lines = end..n.min(end + GAP);
-        mean(
-            &lines
-                .map(|k| line(k).share(&tones, near))
-                .collect::<Vec<_>>(),
-        )
-    };
-    let drawn = inside
-        .zip(beyond(RIPPLE))
-        .is_some_and(|(inside, beyond)| inside - beyond >= FALL)
-        && beyond(FADED).is_some_and(|faded| faded < MOST_FADED);
-    Panel {
-        end: drawn.then_some(end),
-        buttons: tones.len() > 1,
+
+    /// Whether the tones go within a few lines, as at a drawn edge.
+    fn ends_at_once(&self, from: usize, n: usize, line: &impl Fn(usize) -> Line) -> bool {
+        let length = self.end - from;
+        let inside = mean(&self.shares[length.saturating_sub(GAP)..length]);
+        let beyond = |near: f32| {
+            let lines = self.end..n.min(self.end + GAP);
+            let shares = lines.map(|k| line(k).share(&self.tones, near));
+            mean(&shares.collect::<Vec<_>>())
+        };
+        let falls = inside.zip(beyond(RIPPLE));
+        falls.is_some_and(|(inside, beyond)| inside - beyond >= FALL)
+            && beyond(FADED).is_some_and(|faded| faded < MOST_FADED)
     }
 }
 

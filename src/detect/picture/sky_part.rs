@@ -51,8 +51,8 @@ impl SkyPart {
     }
 
     /// Columns and rows to the left of it and before it.
-    pub fn offset(&self) -> (usize, usize) {
-        (self.columns.start, self.rows.start)
+    pub fn offset(&self) -> [f64; 2] {
+        [self.columns.start, self.rows.start].map(|v| v as f64)
     }
 
     /// Pixels along x and y.
@@ -119,7 +119,7 @@ mod tests {
             (part.columns.clone(), part.rows.clone()),
             (94..346, 44..276)
         );
-        assert_eq!((part.offset(), part.size()), ((94, 44), (252, 232)));
+        assert_eq!((part.offset(), part.size()), ([94.0, 44.0], (252, 232)));
     }
 
     #[test]

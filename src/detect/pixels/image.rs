@@ -16,41 +16,29 @@ pub(crate) trait Pixel: Copy + Send + Sync {
     fn highest(row: &[Self], top: Self) -> Self;
 }
 
-impl Pixel for u8 {
-    #[inline(always)]
-    fn value(self) -> f32 {
-        f32::from(self)
-    }
-    const STEP: f32 = 1.0;
-    const CEILING: f32 = 255.0;
-    const LOWEST: u8 = 0;
-    #[inline(always)]
-    fn of(value: f32) -> u8 {
-        value.round() as u8
-    }
-    #[inline(always)]
-    fn highest(row: &[u8], top: u8) -> u8 {
-        row.iter().fold(top, |m, v| m.max(*v))
-    }
+macro_rules! whole_numbers {
+    ($($kind:ty),*) => {$(
+        impl Pixel for $kind {
+            #[inline(always)]
+            fn value(self) -> f32 {
+                f32::from(self)
+            }
+            const STEP: f32 = 1.0;
+            const CEILING: f32 = <$kind>::MAX as f32;
+            const LOWEST: $kind = 0;
+            #[inline(always)]
+            fn of(value: f32) -> $kind {
+                value.round() as $kind
+            }
+            #[inline(always)]
+            fn highest(row: &[$kind], top: $kind) -> $kind {
+                row.iter().fold(top, |m, v| m.max(*v))
+            }
+        }
+    )*};
 }
 
-impl Pixel for u16 {
-    #[inline(always)]
-    fn value(self) -> f32 {
-        f32::from(self)
-    }
-    const STEP: f32 = 1.0;
-    const CEILING: f32 = 65535.0;
-    const LOWEST: u16 = 0;
-    #[inline(always)]
-    fn of(value: f32) -> u16 {
-        value.round() as u16
-    }
-    #[inline(always)]
-    fn highest(row: &[u16], top: u16) -> u16 {
-        row.iter().fold(top, |m, v| m.max(*v))
-    }
-}
+whole_numbers!(u8, u16);
 
 impl Pixel for f32 {
     #[inline(always)]
@@ -127,6 +115,7 @@ impl<P: Pixel> Image<'_, P> {
                 .count()
                 == 4
         };
+        // Whatever was taken off before it was stored, a value that near the type's end is clipped.
         if top >= 0.99 * P::CEILING || several() {
             near
         } else {

@@ -2,23 +2,21 @@
 //! that is handed on.
 
 mod core;
-mod lines;
 mod peak;
 mod same_star;
 mod unlike;
 
 pub(super) use core::{is_star, judge_edge};
-pub(super) use lines::off_lines;
 pub(super) use peak::is_spike;
 pub(super) use same_star::merge;
 pub(super) use unlike::judge_all;
+
+use super::switches;
 
 /// Why a maximum was refused, in the order in which it is judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[non_exhaustive]
 pub enum Refusal {
-    /// It lies where a picture has no noise: on a bar or caption drawn over it.
-    Drawn,
     /// It falls off more steeply than a star: a hot pixel or a cosmic ray.
     SharpPeak,
     /// It goes on in one direction: a trail, a bad row or column.
@@ -27,18 +25,12 @@ pub enum Refusal {
     Unmeasured,
     /// The edge of its saturated core is steeper than a star's: a letter, a hot pixel.
     SteepCore,
-    /// The outline of its saturated core is not a star's: a bar, a letter, an overexposed area.
-    Outline,
     /// Next to its highest pixel there is next to nothing: a hot pixel or the track of a particle.
     Spike,
-    /// One side of it is dark: the edge of a roof or a hill.
-    DarkSide,
     /// No centre or no width can be measured.
     Shapeless,
     /// Its light is too little of the noise around it.
     Faint,
-    /// It is narrower than a star.
-    Narrow,
     /// It is rounder than the stars, which are drawn out: a letter.
     Letter,
     /// It belongs to a brighter star.
@@ -47,75 +39,52 @@ pub enum Refusal {
     Broad,
     /// It is far longer than the stars around it: trail, column, spike.
     Long,
-    /// It lies on a straight line with more others than chance explains.
-    OnLine,
     /// Enough brighter stars are handed on.
     Surplus,
 }
 
 impl Refusal {
     /// All of them, in the order in which a maximum is judged.
-    pub const ALL: [Refusal; 17] = [
-        Refusal::Drawn,
+    pub const ALL: [Refusal; 12] = [
         Refusal::SharpPeak,
         Refusal::Streak,
         Refusal::Unmeasured,
         Refusal::SteepCore,
-        Refusal::Outline,
         Refusal::Spike,
-        Refusal::DarkSide,
         Refusal::Shapeless,
         Refusal::Faint,
-        Refusal::Narrow,
         Refusal::Letter,
         Refusal::PartOfStar,
         Refusal::Broad,
         Refusal::Long,
-        Refusal::OnLine,
         Refusal::Surplus,
     ];
 
     /// Short name, the same in every version.
     pub fn code(self) -> &'static str {
         match self {
-            Refusal::Drawn => "drawn",
             Refusal::SharpPeak => "sharp-peak",
             Refusal::Streak => "streak",
             Refusal::Unmeasured => "unmeasured",
             Refusal::SteepCore => "steep-core",
-            Refusal::Outline => "outline",
             Refusal::Spike => "spike",
-            Refusal::DarkSide => "dark-side",
             Refusal::Shapeless => "shapeless",
             Refusal::Faint => "faint",
-            Refusal::Narrow => "narrow",
             Refusal::Letter => "letter",
             Refusal::PartOfStar => "part-of-star",
             Refusal::Broad => "broad",
             Refusal::Long => "long",
-            Refusal::OnLine => "on-line",
             Refusal::Surplus => "surplus",
         }
     }
 
     /// Refuses for this reason where `holds`.
     pub(super) fn when(self, holds: bool) -> Result<(), Refusal> {
-        if holds && self.is_on() {
+        if holds && switches::is_on(self.code()) {
             Err(self)
         } else {
             Ok(())
         }
-    }
-
-    /// Every rule applies, but for those that a measurement of what each earns has switched off.
-    #[cfg(not(feature = "rule-switches"))]
-    fn is_on(self) -> bool {
-        true
-    }
-
-    #[cfg(feature = "rule-switches")]
-    fn is_on(self) -> bool {
-        !super::switches::is_off(self.code())
     }
 }
 

@@ -10,7 +10,8 @@ pub(in crate::detect) fn is_spike(stamp: &Stamp, mosaic: bool, sigma_px: Option<
         return false;
     };
     if mosaic {
-        // Sliding 2 x 2 blocks turn a hot pixel into four equal values with nothing around.
+        // Sliding 2 x 2 blocks turn a hot pixel into four equal values with nothing around: to a fifth
+        // of them, for its noise and that of its neighbours.
         let mut sorted = around;
         sorted.sort_unstable_by(f32::total_cmp);
         return sorted[..5].iter().sum::<f32>() < 0.25 * top
@@ -33,7 +34,7 @@ fn is_track(top: f32, around: &[f32; 8], sigma_px: f64) -> bool {
     };
     let diagonal = star * star;
     steep(1, star) || steep(3, star) || {
-        // Of narrower stars too little is left there.
+        // Of narrower stars (0.8 pixels) too little is left there to be told from noise.
         diagonal > 0.2 && (steep(0, diagonal) || steep(2, diagonal))
     }
 }

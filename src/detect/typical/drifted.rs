@@ -25,7 +25,7 @@ const SAME_RAD: f64 = 0.17;
 const SHARE: f64 = 0.5;
 /// ... and this many.
 const LEAST: usize = 8;
-/// Images on one line are pieces of a trail or a column: so many pixels across it.
+/// Images on one line, this many pixels across, are pieces of a trail or a column.
 const LINE_PX: f64 = 8.0;
 /// Of the lines that images strewn at random would lie on, this share is taken: less than all,
 /// since a long image may be found twice.
@@ -60,7 +60,7 @@ pub(super) fn drifted(found: &[Outline], (width, height): (usize, usize)) -> Opt
     lines.sort_unstable();
     lines.dedup();
     let across = (width as f64 * sin.abs() + height as f64 * cos.abs()) / LINE_PX;
-    // Of so many lines some get none of n images, and some get several.
+    // Strewn at random, images leave some of the lines empty and share others.
     let expected = across * (1.0 - (-(alike.len() as f64) / across).exp());
     (lines.len() as f64 >= LINES * expected).then_some(alike)
 }

@@ -1,5 +1,5 @@
 //! A coarse look at a frame that did not solve: its light and the objects in it, whatever their
-//! shape. The detector looks for stars and passes over what is none; here that is the subject.
+//! shape. The detector looks for stars and passes over the rest, which is the subject here.
 
 mod banding;
 mod objects;

@@ -83,24 +83,7 @@ fn with_month_name(text: &str) -> Option<Stamp> {
             }
         }
     }
-    let (first, second) = match numbers.as_slice() {
-        [first, second] => (*first, *second),
-        _ => return None,
-    };
-    let (day, year) = if first.len() == 4 {
-        (second, first)
-    } else {
-        (first, second)
-    };
-    let (day, year): (i64, i64) = (
-        day.parse().ok()?,
-        match (year.len(), year.parse::<i64>().ok()?) {
-            // The custom of POSIX.
-            (2, year @ 0..=68) => 2000 + year,
-            (2, year) => 1900 + year,
-            (_, year) => year,
-        },
-    );
+    let (day, year) = day_and_year(&numbers)?;
     let (time_s, offset_s) = match clock.as_str() {
         "" => (None, None),
         clock => parse_time(clock).map(|(time_s, offset_s)| (Some(time_s), offset_s))?,
@@ -110,6 +93,26 @@ fn with_month_name(text: &str) -> Option<Stamp> {
         time_s,
         offset_s,
     })
+}
+
+/// From the two numbers of a date with a named month; the one with four digits is the year.
+fn day_and_year(numbers: &[&str]) -> Option<(i64, i64)> {
+    let &[first, second] = numbers else {
+        return None;
+    };
+    let (day, year) = if first.len() == 4 {
+        (second, first)
+    } else {
+        (first, second)
+    };
+    let digits = year.len();
+    let year = match (digits, year.parse::<i64>().ok()?) {
+        // The custom of POSIX.
+        (2, year @ 0..=68) => 2000 + year,
+        (2, year) => 1900 + year,
+        (_, year) => year,
+    };
+    Some((day.parse().ok()?, year))
 }
 
 /// `2017 12 19 18 33 43.5`.

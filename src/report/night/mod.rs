@@ -4,16 +4,20 @@
 //! text that comes from outside is escaped by the template; a content security policy in the file
 //! forbids it to load anything.
 
+mod advice;
 mod axis;
 mod chart;
 mod charts;
 mod grade;
 mod motion;
+mod mount;
 mod page;
+mod steady;
 mod strip;
 mod table;
 mod text;
 mod thumbnail;
+mod values;
 
 pub use grade::{Grade, grades};
 pub use thumbnail::Thumbnail;

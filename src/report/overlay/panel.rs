@@ -1,8 +1,9 @@
 //! The panel below the frame: verdict, legend, scale bar, directions.
 
 use super::canvas::Canvas;
+use super::pointing::along;
 use super::project::Projector;
-use super::{Scene, along, guide, marks, objects};
+use super::{Scene, guide, marks, objects};
 use crate::fit::Solution;
 use crate::report::text::small_angle;
 use crate::sphere::sky_to_vector;

@@ -90,9 +90,7 @@ fn at_most(count: usize, most: usize) -> String {
 
 /// The letter of a reason: in the order in which a maximum is judged.
 fn letter(why: Refusal) -> &'static str {
-    const LETTERS: [&str; 17] = [
-        "A", "B", "C", "D", "E", "F", "G", "H", "J", "K", "L", "M", "N", "P", "R", "S", "T",
-    ];
+    const LETTERS: [&str; 12] = ["A", "B", "C", "D", "E", "F", "G", "H", "J", "K", "L", "M"];
     let place = Refusal::ALL.iter().position(|other| *other == why);
     place.map_or("?", |place| LETTERS[place])
 }
@@ -100,22 +98,17 @@ fn letter(why: Refusal) -> &'static str {
 /// What a refused place is, in words that follow a number.
 fn words(why: Refusal) -> &'static str {
     match why {
-        Refusal::Drawn => "drawn over the picture",
         Refusal::SharpPeak => "sharper than stars: hot pixels, particles",
         Refusal::Streak => "on streaks: trails, rows, columns",
         Refusal::Unmeasured => "fainter than those measured",
         Refusal::SteepCore => "saturated with a steep edge: letters, hot pixels",
-        Refusal::Outline => "saturated with another outline: bars, letters",
         Refusal::Spike => "single pixels: hot ones, tracks of particles",
-        Refusal::DarkSide => "beside something dark: roofs, hills",
         Refusal::Shapeless => "without a centre or a width",
         Refusal::Faint => "too faint for the noise around them",
-        Refusal::Narrow => "narrower than stars",
         Refusal::Letter => "rounder than the trailed stars: letters",
         Refusal::PartOfStar => "parts of brighter stars",
         Refusal::Broad => "broader than stars: nebula, galaxies, edges",
         Refusal::Long => "longer than stars: trails, spikes",
-        Refusal::OnLine => "strung on straight lines",
         Refusal::Surplus => "fainter than the first thousand",
     }
 }
