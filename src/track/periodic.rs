@@ -71,10 +71,10 @@ pub fn periodic(minutes: &[f64], residual_arcsec: &[f64], exposure_min: f64) -> 
         return Periodic::TooFew;
     };
     let tried = (0..=count).map(|k| low + (high - low) * k as f64 / count as f64);
-    let best = tried
+    let Some((frequency, swing)) = tried
         .filter_map(|frequency| Some((frequency, base.misfit(Some(frequency))?)))
-        .min_by(|a, b| a.1.square.total_cmp(&b.1.square));
-    let Some((frequency, swing)) = best else {
+        .min_by(|a, b| a.1.square.total_cmp(&b.1.square))
+    else {
         return Periodic::TooFew;
     };
     let power = (1.0 - swing.square / plain.square).clamp(0.0, 1.0);
@@ -90,10 +90,8 @@ pub fn periodic(minutes: &[f64], residual_arcsec: &[f64], exposure_min: f64) -> 
     let noise = (plain.square / n as f64).sqrt();
     // Worm gears swing by arcseconds; what exceeds the noise by less is chance.
     if false_alarm < FALSE_ALARM && swing.amplitude > 0.3 * noise {
-        let even = steps
-            .iter()
-            .filter(|s| (*s / step - 1.0).abs() < 0.05)
-            .count();
+        let is_even = |s: &&f64| (*s / step - 1.0).abs() < 0.05;
+        let even = steps.iter().filter(is_even).count();
         let alias = 1.0 / (1.0 / step - frequency);
         return Periodic::Found {
             period_min: 1.0 / frequency,
