@@ -63,7 +63,7 @@ impl Fit {
 
 /// Fits until nothing moves. `None` where nothing can be fitted.
 pub fn settle(stops: &[Stop], zenith: Vector3<f64>, layout: &Layout, look: Look) -> Option<Fit> {
-    let mut numbers = start(stops, zenith, layout);
+    let mut numbers = start(stops, zenith, layout, look);
     // Wide at first: far from the solution everything is an outlier.
     let mut scale = [100.0; 2];
     let mut last = None;
@@ -110,9 +110,13 @@ fn squares_and_freedom(
     (squares, solved.freedom().map(|f| f + USUAL_COUNTS))
 }
 
-/// The camera's turn in each grip, everything else zero.
-fn start(stops: &[Stop], zenith: Vector3<f64>, layout: &Layout) -> DVector<f64> {
+/// The camera's turn in each grip, if that counts, everything else zero. A number that no datum speaks
+/// of has to begin where its prior has it: a step back to there would outweigh all others.
+fn start(stops: &[Stop], zenith: Vector3<f64>, layout: &Layout, look: Look) -> DVector<f64> {
     let mut numbers = DVector::zeros(layout.usual.len());
+    if !look.turn {
+        return numbers;
+    }
     for (i, stop) in stops.iter().enumerate().rev() {
         if let Some(turn) = stop.turn(&Terms::default(), zenith) {
             numbers[layout.columns[i][5]] = turn;

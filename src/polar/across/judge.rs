@@ -183,9 +183,14 @@ impl Explanation {
     /// The readings, each as likely as its residuals make it, with one break more or without.
     fn all(fits: &[Judged]) -> Vec<Explanation> {
         let of_fit = |(_, fit, others): &Judged| {
-            let count = fit.count[0].max(1.0);
             let zeros = fit.layout.group.iter().max().map_or(0, |g| g + 1) as f64;
-            let ln_weight = -0.5 * count * (fit.squares[0] / count).ln() - zeros * count.ln();
+            // A reading that is wrong may turn the mount's terms until the places fit: then the
+            // camera does not lie as they would have it.
+            let of_kind = |k: usize| {
+                let count = fit.count[k].max(1.0);
+                -0.5 * count * (fit.squares[k] / count).ln()
+            };
+            let ln_weight = of_kind(0) + of_kind(1) - zeros * fit.count[0].max(1.0).ln();
             let plain = Explanation::new(ln_weight, &fit.layout, &fit.numbers, &fit.covariance);
             let others = others.iter().map(move |other| {
                 let ln_weight = ln_weight + other.ln_odds;
