@@ -109,7 +109,7 @@ pub fn scale_of(wcs: &Wcs) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::sphere::sky_to_vector;
+    use crate::sphere::{angle_between, sky_to_vector};
 
     #[test]
     fn camera_and_wcs_agree() {
