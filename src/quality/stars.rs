@@ -174,7 +174,7 @@ fn shape<P: Pixel>(
 /// Steps of the growth curve.
 const STEPS: usize = 120;
 
-/// The step of the growth curve that a distance of so many steps lies in, the last one beyond them
+/// The step of the growth curve in which a distance, measured in steps, lies; the last one beyond them
 /// all: the whole part, by what processors do side by side.
 fn step_of(steps: f64) -> u32 {
     // A number of this size has no fraction: adding rounds, and the low bits are the whole number.

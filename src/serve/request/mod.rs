@@ -238,7 +238,10 @@ mod tests {
         let Ok(Request::Solve(task)) = request else {
             panic!("{request:?}");
         };
-        assert!(matches!(&task.work, Work::One(frame) if frame.name == "b.fits"));
+        let Work::One(source) = &task.work else {
+            panic!("{task:?}");
+        };
+        assert_eq!(source.name, "b.fits");
         assert_eq!(task.known.scale_arcsec_per_px, Some(3.0));
         assert_eq!(task.known.within_deg, Some(5.0));
         assert_eq!(task.known.at.unwrap().name.as_deref(), Some("M 81"));

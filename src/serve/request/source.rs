@@ -22,7 +22,7 @@ pub enum From {
     File(PathBuf),
     /// Here.
     Bytes(Vec<u8>),
-    /// Behind the line, so many.
+    /// Behind the line, this number of them.
     Behind(u64),
 }
 
