@@ -239,6 +239,11 @@ fn half_flux_diameter(
         }
     }
     growth.truncate(STEPS);
+    steps_to_half(growth).map(|steps| 2.0 * steps / per_px)
+}
+
+/// Rings, and part of the last one, that hold half of the light.
+fn steps_to_half(growth: &[f64]) -> Option<f64> {
     let half = 0.5 * growth.iter().sum::<f64>();
     if !(half > 0.0) {
         return None;
@@ -246,8 +251,7 @@ fn half_flux_diameter(
     let mut inside = 0.0;
     for (k, ring) in growth.iter().enumerate() {
         if inside + ring >= half {
-            let radius = (k as f64 + (half - inside) / ring) / per_px;
-            return Some(2.0 * radius);
+            return Some(k as f64 + (half - inside) / ring);
         }
         inside += ring;
     }

@@ -61,6 +61,22 @@ impl std::fmt::Debug for StarIndex {
     }
 }
 
+/// Where the checksums begin, if groups lie one table after the other from `begin` on; nothing follows
+/// the checksums, so that no more cells and tiles are ever looked at than the file has room for.
+fn end_of_groups(tiers: &[Tier], bands: &[Band], begin: usize) -> Option<usize> {
+    let tiers = tiers
+        .iter()
+        .map(|t| (t.groups, 8 * (groups_of_depth(t.depth as u8) + 1)));
+    let bands = bands
+        .iter()
+        .map(|b| (b.groups, 4 * groups_of_depth(b.depth as u8)));
+    tiers
+        .chain(bands)
+        .try_fold(begin, |next, (groups, length)| {
+            (groups == next as u64).then(|| padded(next + length))
+        })
+}
+
 /// The header in these bytes, if this program can read what follows it.
 fn checked_header(head: &[u8]) -> Result<Header, IndexError> {
     let header: Header = bytemuck::pod_read_unaligned(head);
@@ -133,24 +149,8 @@ impl StarIndex {
         if depths.into_iter().any(|depth| depth > MAX_DEPTH) {
             return Err(wrong);
         }
-        // Groups lie one table after the other, checksums after the last, and nothing follows: no
-        // more cells and tiles are ever looked at than the file has room for.
-        let mut next = offset + tier_bytes + band_bytes;
-        let tables = tiers
-            .iter()
-            .map(|t| (t.groups, 8 * (groups_of_depth(t.depth as u8) + 1)))
-            .chain(
-                bands
-                    .iter()
-                    .map(|b| (b.groups, 4 * groups_of_depth(b.depth as u8))),
-            );
-        for (groups, length) in tables {
-            if groups != next as u64 {
-                return Err(wrong);
-            }
-            next = padded(next + length);
-        }
-        let checksums = next;
+        let checksums =
+            end_of_groups(&tiers, &bands, offset + tier_bytes + band_bytes).ok_or(wrong.clone())?;
         let blocks = (offset - HEADER_BYTES).div_ceil(BLOCK_BYTES);
         if length != checksums + 8 * blocks {
             return Err(wrong);

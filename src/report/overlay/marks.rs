@@ -59,6 +59,11 @@ pub fn part(canvas: &mut Canvas, corners: [[f32; 2]; 4], unit: f32) {
     canvas.outline(&corners, pen(AMBER, 1.2 * unit));
 }
 
+/// A small one, for the legend.
+pub fn sample_of_part(canvas: &mut Canvas, at: [f32; 2], unit: f32) {
+    part(canvas, rectangle(at, [15.0 * unit, 9.0 * unit]), unit);
+}
+
 /// The frame's centre: a cross with an open middle.
 pub fn centre(canvas: &mut Canvas, [x, y]: [f32; 2], unit: f32) {
     let (from, to) = (6.0 * unit, 20.0 * unit);

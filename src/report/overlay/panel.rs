@@ -237,16 +237,7 @@ fn legend(scene: &Scene) -> Vec<(Mark, String)> {
         format!("{matched} catalogue stars matched{}", drawn(matched)),
     ));
     if scene.record.matched_part_px.is_some() {
-        rows.push((
-            |canvas, at, unit| {
-                marks::part(
-                    canvas,
-                    marks::rectangle(at, [15.0 * unit, 9.0 * unit]),
-                    unit,
-                );
-            },
-            "the part that they prove".into(),
-        ));
+        rows.push((marks::sample_of_part, "the part that they prove".into()));
     }
     if scene.record.objects.as_ref().is_some_and(|o| !o.is_empty()) {
         rows.push((

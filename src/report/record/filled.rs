@@ -73,9 +73,7 @@ impl Record {
                 .filter(|outcome| outcome.is_judged())
                 .map(|o| QualityRecord::new(&o.quality, solution)),
             log10_chance_of_false_match: solution.map(|s| decimals(s.log10_chance, 2)),
-            wcs: subject
-                .outcome
-                .and_then(|o| Some(wcs(o.solution.as_ref()?, &o.detections))),
+            wcs: subject.outcome.and_then(wcs),
             search: search(subject.outcome),
             cautions: cautions(subject, found_deg)
                 .into_iter()
@@ -203,7 +201,8 @@ fn corners(solution: &Solution, frame: &Detections) -> [Option<[f64; 2]>; 4] {
 /// that the same frame has the same digits everywhere.
 const WCS_STEP_PX: f64 = 1e-6;
 
-fn wcs(solution: &Solution, frame: &Detections) -> WcsRecord {
+fn wcs(outcome: &Outcome) -> Option<WcsRecord> {
+    let (solution, frame) = (outcome.solution.as_ref()?, &outcome.detections);
     let wcs = &solution.wcs;
     let [reach_x, reach_y] = [(0, frame.width), (1, frame.height)].map(|(axis, side)| {
         wcs.crpix[axis]
@@ -212,7 +211,7 @@ fn wcs(solution: &Solution, frame: &Detections) -> WcsRecord {
     });
     let reach_px = reach_x.hypot(reach_y).max(1.0);
     let step_deg = WCS_STEP_PX * solution.scale_arcsec_per_px / 3600.0 / reach_px;
-    WcsRecord {
+    Some(WcsRecord {
         ctype: ["RA---", "DEC--"].map(|axis| {
             let suffix = if wcs.sip.is_some() { "-SIP" } else { "" };
             format!("{axis}{}{suffix}", wcs.projection.code())
@@ -223,7 +222,7 @@ fn wcs(solution: &Solution, frame: &Detections) -> WcsRecord {
             .cd
             .map(|row| row.map(|element| to_step(element, step_deg))),
         sip: wcs.sip.as_ref().map(|terms| sip(terms, reach_px)),
-    }
+    })
 }
 
 fn sip(sip: &crate::wcs::Sip, reach_px: f64) -> Map<String, Value> {
