@@ -131,13 +131,31 @@ fn darkest_of_nine(plane: &Plane) -> Plane {
     })
 }
 
+/// Stars in colours that differ by up to `tint` from place to place; the sky is made grey.
+fn coloured(picture: &Plane, tint: f64, random: &mut Random) -> RgbImage {
+    const PATCH_PX: u32 = 24;
+    let (width, height) = picture.dimensions();
+    let across = width.div_ceil(PATCH_PX);
+    let tints: Vec<[f64; 3]> = (0..across * height.div_ceil(PATCH_PX))
+        .map(|_| std::array::from_fn(|_| random.between(1.0 - tint, 1.0 + tint)))
+        .collect();
+    let grey = f64::from(quantile(picture, 0.5));
+    RgbImage::from_fn(width, height, |x, y| {
+        let value = f64::from(picture.get_pixel(x, y)[0]);
+        let tint = tints[(y / PATCH_PX * across + x / PATCH_PX) as usize];
+        Rgb(tint.map(|tint| {
+            let tinted = grey + (value - grey) * if value > grey { tint } else { 1.0 };
+            (255.0 * tinted.clamp(0.0, 1.0)).round() as u8
+        }))
+    })
+}
+
 /// A frame as somebody develops it, and what was done.
 fn developed(field: &Field, random: &mut Random) -> (RgbImage, Vec<&'static str>) {
     let size = [field.truth.width_px, field.truth.height_px].map(|side| side as u32);
     // The blurs of the library keep within 0 and 1.
     let counts = field.pixels.iter().map(|&v| f32::from(v) / 65_535.0);
-    let counts = counts.collect();
-    let mut light = Plane::from_raw(size[0], size[1], counts).unwrap();
+    let mut light = Plane::from_raw(size[0], size[1], counts.collect()).unwrap();
     let mut done = Vec::new();
     let sky = quantile(&light, 0.5);
     let noise = sky - quantile(&light, 0.159);
@@ -176,19 +194,7 @@ fn developed(field: &Field, random: &mut Random) -> (RgbImage, Vec<&'static str>
     } else {
         0.0
     };
-    let tints: Vec<[f64; 3]> = (0..size[0].div_ceil(24) * size[1].div_ceil(24))
-        .map(|_| std::array::from_fn(|_| random.between(1.0 - tint, 1.0 + tint)))
-        .collect();
-    let grey = f64::from(quantile(&picture, 0.5));
-    let mut colours = RgbImage::from_fn(size[0], size[1], |x, y| {
-        let value = f64::from(picture.get_pixel(x, y)[0]);
-        // Stars have colours; the sky is made grey.
-        let tint = tints[(y / 24 * size[0].div_ceil(24) + x / 24) as usize];
-        Rgb(tint.map(|tint| {
-            let tinted = grey + (value - grey) * if value > grey { tint } else { 1.0 };
-            (255.0 * tinted.clamp(0.0, 1.0)).round() as u8
-        }))
-    });
+    let mut colours = coloured(&picture, tint, random);
     if random.chance(0.3) {
         done.push("enlarged");
         let larger = random.between(1.5, 2.5);

@@ -227,49 +227,15 @@ fn the_same_loop_while_frames_come() {
     assert_eq!(child.wait().unwrap().code(), Some(0));
 }
 
-/// The service gives the object of the command, under the id of the request; what is missing is a
-/// sentence.
-#[test]
-fn the_service_finds_the_axis_too() {
-    let folder = tempfile::tempdir().unwrap();
-    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
-    let frames: Vec<PathBuf> = (0..2)
-        .map(|k| {
-            let (turned, jd) = (mount.ra(40.0 * f64::from(k)), JD + 0.001 * f64::from(k));
-            exposed(folder.path(), &format!("{k}.fits"), &turned, jd)
-        })
-        .collect();
-    let (_, by_command, _) = polar(&frames, &[]);
-    assert_eq!(by_command["status"], "found");
-    let air = serde_json::json!({"id": "a", "do": "polar", "files": frames, "pressure_hpa": 950,
-        "temperature_c": 5});
-    let one = serde_json::json!({"id": "b", "do": "polar", "files": [frames[0]]});
-    let none = serde_json::json!({"id": "c", "do": "polar", "files": [frames[0], "nowhere.fits"]});
+/// What the service answers to these bytes, in the order of the ids.
+fn served(input: &[u8]) -> Vec<Value> {
     let mut service = nightfix()
         .arg("serve")
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()
         .unwrap();
-    let mut input = service.stdin.take().unwrap();
-    writeln!(input, "{air}\n{one}\n{none}").unwrap();
-    // The same frames again, which come along: one behind the line, one on it.
-    let [first, second] = [0, 1].map(|k| std::fs::read(&frames[k]).unwrap());
-    let files = serde_json::json!([
-        {"bytes": first.len(), "name": frames[0]},
-        {"base64": STANDARD.encode(&second), "name": frames[1]},
-    ]);
-    let along = serde_json::json!({"id": "d", "do": "polar", "files": files,
-        "pressure_hpa": 950, "temperature_c": 5});
-    writeln!(input, "{along}").unwrap();
-    input.write_all(&first).unwrap();
-    let damaged = serde_json::json!({"id": "e", "do": "polar", "files": [frames[0], {"bytes": 9}]});
-    writeln!(input, "{damaged}\nno frame.").unwrap();
-    // Its bytes are no request, whatever is wrong with the line.
-    let refused = serde_json::json!({"id": "f", "do": "polar", "files": [{"bytes": 3}, {"bytes": 4}],
-        "adjusted": {"bytes": 5}, "pole": "celestial"});
-    write!(input, "{refused}\n{{\n{{\n{{\n{{\n{{\n{{\n").unwrap();
-    drop(input);
+    service.stdin.take().unwrap().write_all(input).unwrap();
     let output = service.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(0));
     let mut answers: Vec<Value> = stdout(&output)
@@ -277,36 +243,90 @@ fn the_service_finds_the_axis_too() {
         .map(|line| serde_json::from_str(line).unwrap())
         .collect();
     answers.sort_by_key(|answer| answer["id"].to_string());
+    answers
+}
+
+/// Two frames between which the RA axis turned, and what the command says of them.
+fn turned_by_40_deg(folder: &Path) -> (Vec<PathBuf>, Value) {
+    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
+    let frames: Vec<PathBuf> = (0..2)
+        .map(|k| {
+            let (turned, jd) = (mount.ra(40.0 * f64::from(k)), JD + 0.001 * f64::from(k));
+            exposed(folder, &format!("{k}.fits"), &turned, jd)
+        })
+        .collect();
+    let (_, by_command, _) = polar(&frames, &[]);
+    assert_eq!(by_command["status"], "found");
+    (frames, by_command)
+}
+
+/// The answers without their ids, which must follow the schema of the command.
+fn polar_records(answers: &mut [Value]) {
     let schema =
         serde_json::from_str(include_str!("../src/report/polar/polar.schema.json")).unwrap();
-    assert_eq!(answers.len(), 6);
-    let refused = answers.pop().unwrap();
-    assert!(
-        refused["id"] == "f" && refused["status"] == "refused",
-        "{refused:#}"
-    );
-    for answer in &mut answers {
+    for answer in answers {
         answer.as_object_mut().unwrap().remove("id");
         assert_eq!(violations(&schema, answer), Vec::<String>::new());
     }
+}
+
+/// The service gives the object of the command, under the id of the request; what is missing is a
+/// sentence.
+#[test]
+fn the_service_finds_the_axis_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let (frames, by_command) = turned_by_40_deg(folder.path());
+    let air = serde_json::json!({"id": "a", "do": "polar", "files": frames, "pressure_hpa": 950,
+        "temperature_c": 5});
+    let one = serde_json::json!({"id": "b", "do": "polar", "files": [frames[0]]});
+    let none = serde_json::json!({"id": "c", "do": "polar", "files": [frames[0], "nowhere.fits"]});
+    let mut answers = served(format!("{air}\n{one}\n{none}\n").as_bytes());
+    assert_eq!(answers.len(), 3);
+    polar_records(&mut answers);
     assert_eq!(answers[0], by_command);
-    assert_eq!(answers[1]["status"], "unclear");
+    for (answer, status, part) in [
+        (&answers[1], "unclear", "two are needed"),
+        (&answers[2], "error", "nowhere.fits"),
+    ] {
+        assert_eq!(answer["status"], status);
+        assert!(
+            answer["reason"].as_str().unwrap().contains(part),
+            "{answer:#}"
+        );
+    }
+}
+
+/// The same frames come along: one behind the line, one on it.
+#[test]
+fn the_service_takes_frames_that_come_along() {
+    let folder = tempfile::tempdir().unwrap();
+    let (frames, by_command) = turned_by_40_deg(folder.path());
+    let [first, second] = [0, 1].map(|k| std::fs::read(&frames[k]).unwrap());
+    let files = serde_json::json!([
+        {"bytes": first.len(), "name": frames[0]},
+        {"base64": STANDARD.encode(&second), "name": frames[1]},
+    ]);
+    let along = serde_json::json!({"id": "a", "do": "polar", "files": files,
+        "pressure_hpa": 950, "temperature_c": 5});
+    let damaged = serde_json::json!({"id": "b", "do": "polar", "files": [frames[0], {"bytes": 9}]});
+    // Its bytes are no request, whatever is wrong with the line.
+    let refused = serde_json::json!({"id": "c", "do": "polar", "files": [{"bytes": 3}, {"bytes": 4}],
+        "adjusted": {"bytes": 5}, "pole": "celestial"});
+    let mut input = format!("{along}\n").into_bytes();
+    input.extend(first);
+    input.extend(format!("{damaged}\nno frame.{refused}\n").bytes());
+    input.extend(b"{\n".repeat(6));
+    let mut answers = served(&input);
+    assert_eq!(answers.len(), 3);
+    let refused = answers.pop().unwrap();
     assert!(
-        answers[1]["reason"]
-            .as_str()
-            .unwrap()
-            .contains("two are needed")
+        refused["id"] == "c" && refused["status"] == "refused",
+        "{refused:#}"
     );
-    assert_eq!(answers[2]["status"], "error");
-    assert!(
-        answers[2]["reason"]
-            .as_str()
-            .unwrap()
-            .contains("nowhere.fits")
-    );
-    assert_eq!(answers[3], by_command);
-    assert_eq!(answers[4]["frames"].as_array().map(Vec::len), Some(2));
-    let reason = answers[4]["reason"].as_str().unwrap();
+    polar_records(&mut answers);
+    assert_eq!(answers[0], by_command);
+    assert_eq!(answers[1]["frames"].as_array().map(Vec::len), Some(2));
+    let reason = answers[1]["reason"].as_str().unwrap();
     assert!(reason.starts_with("frame 2: "), "{reason}");
 }
 

@@ -44,8 +44,8 @@ pub fn best_model(
     Some(best)
 }
 
-/// Curvature needs stars well out, and a free one in every quadrant: else it runs away where
-/// there are none. What depends on the distance alone needs them on two sides.
+/// Curvature needs stars well out. A model that may differ from side to side needs them in every quadrant,
+/// since it runs away in one without stars; a model of the distance alone needs them in two quadrants.
 pub fn reach_out(points: &[Point], model: Model, outer: f64) -> bool {
     let quadrants = match model {
         Model::Similarity { .. } | Model::Polynomial(..=1) => return true,

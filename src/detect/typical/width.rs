@@ -12,9 +12,9 @@ use rayon::prelude::*;
 
 /// Images from which the typical one is taken: their median is known to a tenth of their scatter.
 const LOOK_AT: usize = 160;
-/// Where fewer are left without hot pixels and saturated stars, up to this many times as many are
-/// looked at.
+/// Images, hot pixels and saturated stars left out, that are enough to take the typical one from.
 const ENOUGH: usize = 60;
+/// At most this many batches of candidates are looked at, until [`ENOUGH`] images are found.
 const MORE: usize = 5;
 /// Widest star, standard deviation in pixels: four of them reach to the edge of the largest stamp.
 const WIDEST: f64 = 12.0;
