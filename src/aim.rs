@@ -16,7 +16,7 @@ pub enum AimError {
 }
 
 /// Reads a position as [`parse_position`] does, or a name as [`find`] does: `M 81`, `ngc 7000`,
-/// `Crab Nebula`; or as [`star_names::find`] does: `Vega`, `alpha Lyr`. Positions of names are ICRS
+/// `Crab Nebula`; or as [`star_names::find`] does: `Vega`, `alpha Lyr`, `61 Cyg`. Positions of names are ICRS
 /// (J2000), without proper motion.
 ///
 /// # Errors
@@ -61,13 +61,12 @@ pub fn parse_aim(text: &str) -> Result<ParsedPosition, AimError> {
 
 fn star_position(star: &NamedStar) -> ParsedPosition {
     let name = star.title();
-    let bayer = star.bayer.filter(|bayer| *bayer != name);
     ParsedPosition {
         ra_deg: star.ra_deg,
         dec_deg: star.dec_deg,
         understood: format!(
             "{name}{}, star of magnitude {:.1}: RA {} Dec {} (J2000)",
-            bayer.map(|bayer| format!(" ({bayer})")).unwrap_or_default(),
+            star.in_brackets(),
             star.magnitude,
             format_ra(star.ra_deg),
             format_dec(star.dec_deg)

@@ -140,6 +140,8 @@ fn a_star_to_focus_on() {
     let bright = record(&frame, &["--focus-star=2..3"]);
     assert_eq!(bright["focus_star"]["name"], "Tejat");
     assert_eq!(bright["focus_star"]["bayer"], "mu Gem");
+    // From memory.
+    assert_eq!(bright["focus_star"]["flamsteed"], "13 Gem");
     assert_near(
         &bright["focus_star"]["position"]["j2000"]["ra_deg"],
         95.740,
@@ -162,7 +164,7 @@ fn a_star_to_focus_on() {
     }
     let text = stdout(&solve([frame.to_str().unwrap(), "--focus-star=2..3"]));
     assert!(
-        text.contains("Focus on    Tejat (mu Gem), magnitude 2.9"),
+        text.contains("Focus on    Tejat (mu Gem, 13 Gem), magnitude 2.9"),
         "{text}"
     );
 }

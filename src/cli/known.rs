@@ -36,8 +36,8 @@ pub struct KnownArgs {
     ///
     /// Sexagesimal means hours and degrees: "05h34m31.9s +22d00m52s", "5:34:31.9 +22:00:52",
     /// "05 34 31.9 +22 00 52". Two plain numbers mean degrees: "83.633 22.0145". Deep-sky objects
-    /// and stars go by their names: "M 81", "ngc 7000", "Crab Nebula", "Vega"; those are J2000
-    /// whatever --equinox says. Without this option a position in the frame's header is used.
+    /// and stars go by their names: "M 81", "ngc 7000", "Crab Nebula", "Vega", "61 Cyg"; those are
+    /// J2000 whatever --equinox says. Without this option a position in the frame's header is used.
     #[arg(long, value_name = "RA DEC|NAME", value_parser = parse_aim, allow_hyphen_values = true)]
     pub at: Option<ParsedPosition>,
 

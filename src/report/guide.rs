@@ -80,10 +80,16 @@ pub struct TargetRecord {
 /// The star to focus on.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct FocusStarRecord {
-    /// Its name, else its Bayer designation, else its Hipparcos number.
+    /// Its name, else its Bayer designation, else its Flamsteed designation, else its Hipparcos
+    /// number.
     pub name: String,
     /// Bayer designation.
     pub bayer: Option<&'static str>,
+    /// Flamsteed designation.
+    pub flamsteed: Option<&'static str>,
+    /// The designations that are not the name, for people.
+    #[serde(skip)]
+    pub in_brackets: String,
     /// Hipparcos number.
     pub hip: u32,
     /// V.
@@ -212,6 +218,8 @@ impl FocusStarRecord {
         FocusStarRecord {
             name: found.star.title(),
             bayer: found.star.bayer,
+            flamsteed: found.star.flamsteed,
+            in_brackets: found.star.in_brackets(),
             hip: found.star.hip,
             magnitude: found.star.magnitude,
             position: Places::new(found.place_deg, at.moment),

@@ -119,14 +119,13 @@ fn earlier(block: &mut Block, found: &EarlierRecord) {
 }
 
 fn focus_star(block: &mut Block, star: &FocusStarRecord) {
-    let bayer = star.bayer.filter(|bayer| *bayer != star.name);
-    let bayer = bayer.map(|bayer| format!(" ({bayer})")).unwrap_or_default();
     let at = &star.position.j2000;
     block.line(
         "Focus on",
         &format!(
-            "{}{bayer}, magnitude {:.1}, {} away: {} {} (J2000)",
+            "{}{}, magnitude {:.1}, {} away: {} {} (J2000)",
             star.name,
+            star.in_brackets,
             star.magnitude,
             small_angle(star.direction.separation_arcmin / 60.0),
             at.ra,

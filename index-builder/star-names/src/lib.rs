@@ -1,5 +1,5 @@
 //! The stars to magnitude 6.5 and what they are called: names approved by the IAU, Bayer
-//! designations, Hipparcos numbers.
+//! and Flamsteed designations, Hipparcos numbers.
 //!
 //! The table is made from open catalogues: see `catalogue/README.md`.
 
@@ -26,17 +26,30 @@ pub struct NamedStar {
     pub is_double: bool,
     /// Bayer designation: `alpha Lyr`; `None` for a star without a letter.
     pub bayer: Option<&'static str>,
+    /// Flamsteed designation: `61 Cyg`, of the constellation in which Flamsteed's star was counted,
+    /// whose borders have moved since.
+    pub flamsteed: Option<&'static str>,
     /// Name approved by the IAU: `Vega`.
     pub name: Option<&'static str>,
 }
 
 impl NamedStar {
-    /// What the star is called: its name, else its letter, else its number.
+    /// What the star is called: its name, else its letter, else its number of Flamsteed or
+    /// Hipparcos.
     pub fn title(&self) -> String {
-        match (self.name, self.bayer) {
-            (Some(name), _) => name.to_owned(),
-            (None, Some(bayer)) => bayer.to_owned(),
-            (None, None) => format!("HIP {}", self.hip),
+        let called = self.name.or(self.bayer).or(self.flamsteed);
+        called.map_or_else(|| format!("HIP {}", self.hip), str::to_owned)
+    }
+
+    /// What else it is called: its designations that are not the title, as ` (alpha Lyr, 3 Lyr)`, or
+    /// nothing.
+    pub fn in_brackets(&self) -> String {
+        let all = [self.bayer, self.flamsteed].into_iter().flatten();
+        let title = self.title();
+        let others: Vec<&str> = all.filter(|&name| name != title).collect();
+        match others.is_empty() {
+            true => String::new(),
+            false => format!(" ({})", others.join(", ")),
         }
     }
 }
@@ -47,8 +60,8 @@ pub fn all() -> impl Iterator<Item = NamedStar> {
 }
 
 /// The star called `name`: its name, its Bayer designation (`alpha Lyr`, `α Lyr`; of stars that share
-/// a letter the brightest, where no number says which) or its number (`HIP 91262`). Case, blanks and
-/// marks do not matter.
+/// a letter the brightest, where no number says which), its Flamsteed designation (`3 Lyr`) or its number
+/// (`HIP 91262`). Case, blanks and marks do not matter.
 ///
 /// ```
 /// assert_eq!(star_names::find("α lyr").and_then(|star| star.name), Some("Vega"));
@@ -58,7 +71,10 @@ pub fn find(name: &str) -> Option<NamedStar> {
     let called = |star: &NamedStar| {
         let bayer = star.bayer.map(key).unwrap_or_default();
         let letter: String = bayer.chars().filter(|c| !c.is_ascii_digit()).collect();
-        star.name.is_some_and(|name| key(name) == wanted)
+        [star.name, star.flamsteed]
+            .iter()
+            .flatten()
+            .any(|name| key(name) == wanted)
             || [bayer, letter, format!("hip{}", star.hip)].contains(&wanted)
     };
     if wanted.is_empty() {
@@ -113,6 +129,7 @@ fn star(line: &'static str) -> Option<NamedStar> {
         magnitude,
         is_double,
         bayer: words()?,
+        flamsteed: words()?,
         name: words()?,
     })
 }
@@ -179,6 +196,12 @@ mod tests {
             ("alpha cru", 60718),
             ("Alpha1 Cru", 60718),
             ("β Ori", 24436),
+            // By their numbers, from memory: the first star whose distance was measured, the first
+            // with a planet; 10 UMa lies in Lynx today.
+            ("61 Cyg", 104214),
+            ("51 peg", 113357),
+            ("10 UMa", 44248),
+            ("3 Lyr", 91262),
         ] {
             assert_eq!(find(spelling).map(|star| star.hip), Some(hip), "{spelling}");
         }
