@@ -124,28 +124,38 @@ class Variant:
         return process.returncode, out.decode(), 1e3 * (used.ru_utime + used.ru_stime)
 
     def measure(self, folder, truth):
-        """State (solved, unsolved, wrong, fault), time in ms and centroid errors in px."""
+        """State (solved, unsolved, wrong, fault), whether the stated radius holds the centre, time in
+        ms and centroid errors in px."""
         path = folder / truth["file"]
         status, out, time_ms = self.run(
             self.program, "solve", "--json", "--threads", "1", "--time-limit", "60", path
         )
-        state, reason = "fault", f"exit status {status}"
+        state, reason, held = "fault", f"exit status {status}", None
         if status in (0, 1, 75):
-            state, reason = judged(json.loads(out), truth)
+            answer = json.loads(out)
+            state, reason = judged(answer, truth)
+            if answer["status"] == "solved":
+                held = bool(off_arcsec(answer, truth) <= answer["centre"]["uncertainty_arcsec"])
         errors = []
         if self.detections:
             status, out, _ = self.run(self.detections, path)
             if status == 0:
                 errors = centroid_errors(truth, list(csv.DictReader(out.splitlines())))
-        return {"state": state, "reason": reason, "time_ms": time_ms, "errors": errors}
+        return {
+            "state": state, "reason": reason, "held": held, "time_ms": time_ms, "errors": errors
+        }
+
+
+def off_arcsec(answer, truth):
+    centre = unit(answer["centre"]["ra_deg"], answer["centre"]["dec_deg"])
+    apart = np.linalg.norm(centre - unit(truth["ra_deg"], truth["dec_deg"]))
+    return np.degrees(2 * np.arcsin(apart / 2)) * 3600
 
 
 def judged(answer, truth):
     if answer["status"] != "solved":
         return "unsolved", str(answer["reason"])
-    centre = unit(answer["centre"]["ra_deg"], answer["centre"]["dec_deg"])
-    apart = np.linalg.norm(centre - unit(truth["ra_deg"], truth["dec_deg"]))
-    off_px = np.degrees(2 * np.arcsin(apart / 2)) * 3600 / truth["scale_arcsec_per_px"]
+    off_px = off_arcsec(answer, truth) / truth["scale_arcsec_per_px"]
     scale = answer["scale_arcsec_per_px"] / truth["scale_arcsec_per_px"] - 1
     if off_px > LARGEST_OFFSET_PX or abs(scale) > LARGEST_SCALE_ERROR:
         return "wrong", f"centre off by {off_px:.1f} px, scale by {100 * scale:+.2f} %"
@@ -252,6 +262,9 @@ def main():
             list(pool.map(lambda t, v=v: v.measure(options.frames, t), truths)) for v in variants
         ]
     table(variants, truths, results)
+    for variant, measured in zip(variants, results):
+        held = [r["held"] for r in measured if r["held"] is not None]
+        print(f"\n{variant.name}: the stated radius holds the centre of {sum(held)} of {len(held)}")
     listed(variants, truths, results, options.list)
 
 

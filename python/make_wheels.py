@@ -4,8 +4,9 @@
     python python/make_wheels.py                     all of them, into target/wheels
     python python/make_wheels.py linux-arm64         one
 
-Linux is linked by zig (a package of PyPI) against glibc 2.17, macOS by zig too, Windows by mingw
-(Debian: gcc-mingw-w64-x86-64). A system whose tools cannot be had is skipped, and that is said; the
+Linux is linked by zig (a package of PyPI) against glibc 2.17, Windows by mingw (Debian:
+gcc-mingw-w64-x86-64), macOS by zig too: Apple's libraries are named only, and found where the wheel is
+used. A system whose tools cannot be had is skipped, and that is said; the
 exit status is 1 where a wheel that could be made was not, or is too large.
 """
 
@@ -24,6 +25,15 @@ TOOLS = TARGET / "python-tools"
 MOST_BYTES = 100_000_000
 
 ZIG = ["--zig", "--compatibility", "manylinux_2_17"]
+# Libraries of macOS that the program calls, and where they are on every Mac.
+FRAMEWORKS = "/System/Library/Frameworks"
+MACOS = {
+    "lib/libobjc.tbd": "/usr/lib/libobjc.A.dylib",
+    **{
+        f"{name}.framework/{name}.tbd": f"{FRAMEWORKS}/{name}.framework/Versions/{version}/{name}"
+        for name, version in (("CoreFoundation", "A"), ("CoreServices", "A"), ("Foundation", "C"))
+    },
+}
 SYSTEMS = {
     "linux-x86-64": ("x86_64-unknown-linux-gnu", ZIG),
     "linux-arm64": ("aarch64-unknown-linux-gnu", ZIG),
@@ -52,9 +62,24 @@ def lacks(target: str) -> str | None:
     return None
 
 
+def named_libraries() -> list[str]:
+    """What names Apple's libraries to the linker: their symbols are looked up where they are loaded."""
+    folder = TOOLS / "macos"
+    for name, place in MACOS.items():
+        stub = folder / name
+        stub.parent.mkdir(parents=True, exist_ok=True)
+        stub.write_text(
+            "--- !tapi-tbd\ntbd-version: 4\ntargets: [ x86_64-macos, arm64-macos ]\n"
+            f"install-name: '{place}'\n...\n"
+        )
+    return ["--", "-C", f"link-arg=-F{folder}", "-C", f"link-arg=-L{folder / 'lib'}"]
+
+
 def make(scripts: Path, target: str, options: list[str], out: Path) -> bool:
     """Builds one wheel; False where that fails."""
     environment = {**os.environ, "PATH": f"{scripts}{os.pathsep}{os.environ['PATH']}"}
+    if "apple" in target:
+        options = [*options, *named_libraries()]
     done = subprocess.run(
         [scripts / "maturin", "build", "--release", "--target", target, "--out", out, *options],
         cwd=ROOT / "python",

@@ -17,6 +17,19 @@ pub fn median<T: Into<f64>>(values: impl IntoIterator<Item = T>) -> Option<f64> 
     Some(0.5 * (upper + below.fold(f64::NEG_INFINITY, f64::max)))
 }
 
+/// The value at which half of the weight is passed; 0 without values. Values are finite, weights are
+/// positive.
+pub fn weighted_median(values: impl IntoIterator<Item = (f64, f64)>) -> f64 {
+    let mut values: Vec<(f64, f64)> = values.into_iter().collect();
+    values.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut left = 0.5 * values.iter().map(|(_, weight)| weight).sum::<f64>();
+    let passed = values.iter().find(|(_, weight)| {
+        left -= weight;
+        left <= 0.0
+    });
+    passed.map_or(0.0, |(value, _)| *value)
+}
+
 /// Standard deviation of a normal distribution per median absolute deviation, 1 / 0.6745.
 pub const SIGMA_PER_MAD: f64 = 1.482_602_2;
 
@@ -148,6 +161,13 @@ mod tests {
         assert_eq!(exact.slope_error, None);
         assert_eq!(line(&[1.0, 1.0], &[1.0, 5.0]), None);
         assert_eq!(line(&[], &[]), None);
+    }
+
+    #[test]
+    fn a_heavy_value_moves_the_weighted_median() {
+        assert_eq!(weighted_median([(3.0, 1.0), (1.0, 1.0), (2.0, 1.0)]), 2.0);
+        assert_eq!(weighted_median([(3.0, 2.5), (1.0, 1.0), (2.0, 1.0)]), 3.0);
+        assert_eq!(weighted_median([]), 0.0);
     }
 
     #[test]

@@ -288,9 +288,12 @@ impl Job<'_> {
     /// What came of it all.
     fn outcome(mut self, detections: Detections, found: Found) -> Outcome {
         let begin = Instant::now();
-        let solution = self.solved.take();
+        let mut solution = self.solved.take();
         let measured = self.measured.take();
         let measured = measured.unwrap_or_else(|| Measured::on(self.frame, &detections));
+        if let Some(solution) = &mut solution {
+            solution.widen_by_lopsided(measured.lopsided_px());
+        }
         let quality = quality_of(self.frame, &detections, &measured, solution.as_ref());
         let pixels = self.frame.width * self.frame.height;
         let late = self.deadline.passed() && pixels > JUDGED_LATE_PX;

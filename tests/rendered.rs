@@ -224,3 +224,47 @@ fn what_shows_no_sky_stays_unsolved() {
         }
     }
 }
+
+/// A telescope that is knocked during the exposure shows every star twice, three parts in ten of its
+/// light beside it: the detector's centres follow the brighter image but in part, all of them alike,
+/// and no residual tells.
+#[test]
+fn lopsided_stars_make_the_centre_less_certain() {
+    const SHIFT: usize = 3;
+    const PART: f64 = 0.3;
+    let sky = Sky::embedded().unwrap();
+    let mut field = render(&FieldSpec::new(92.4, 23.8, 1.2)).unwrap();
+    let (truth, clean) = (field.truth.clone(), field.pixels.clone());
+    let seen = |pixels: Vec<u16>, field: &mut Field| {
+        field.pixels = pixels;
+        let outcome = solve(&frame(field, false), &sky, &Request::default()).unwrap();
+        let solution = outcome.solution.expect("a solved frame");
+        let off = apart_arcsec(
+            [solution.centre_ra_deg, solution.centre_dec_deg],
+            [truth.ra_deg, truth.dec_deg],
+        );
+        [off, solution.uncertainty_arcsec].map(|arcsec| arcsec / truth.scale_arcsec_per_px)
+    };
+    let [_, sharp] = seen(clean.clone(), &mut field);
+    let mut sorted = clean.clone();
+    let level = f64::from(*sorted.select_nth_unstable(clean.len() / 2).1);
+    let width = truth.width_px;
+    let twice = clean.iter().enumerate().map(|(k, value)| {
+        let inside = k % width >= SHIFT && k / width >= SHIFT;
+        let beside = if inside {
+            clean[k - SHIFT * (width + 1)].into()
+        } else {
+            level
+        };
+        (f64::from(*value) + PART * (beside - level)) as u16
+    });
+    let [off, radius] = seen(twice.collect(), &mut field);
+    // The middle of all the light lies here from the brighter image.
+    let most = PART / (1.0 + PART) * (SHIFT as f64) * 2.0_f64.sqrt();
+    assert!(sharp < 0.1, "{sharp} px");
+    assert!(off > sharp && off < most, "{off} px");
+    assert!(
+        radius > off && radius < 2.0 * most,
+        "{radius} px, off by {off} px"
+    );
+}

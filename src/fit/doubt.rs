@@ -8,9 +8,22 @@
 //! econometrics': the difference of the two fits has the difference of their covariances), is
 //! taken for an error of its own.
 
+use super::Solution;
 use super::model::Model;
 use super::polynomial::{Fitted, Point, fit};
 use nalgebra::{Matrix2, Vector2};
+
+impl Solution {
+    /// Adds to the error of the centre that all star images of the frame are lopsided, their light's
+    /// middle `lopsided_px` from where their centres were taken: which of the two shows where a
+    /// star stands only the optics know, so that this is one standard deviation, along a line.
+    pub fn widen_by_lopsided(&mut self, lopsided_px: f64) {
+        /// Of a normal deviate's, 95 %.
+        const SIGMAS: f64 = 1.96;
+        let arcsec = SIGMAS * lopsided_px * self.scale_arcsec_per_px;
+        self.uncertainty_arcsec = self.uncertainty_arcsec.hypot(arcsec);
+    }
+}
 
 /// Adds to the error of the centre of `fitted` what curvature left out may have done to it, by a
 /// `freer` model: the lowest one that is curved, and even, since a cubic leaves the centre of a frame

@@ -12,7 +12,8 @@ use crate::detect::Detections;
 use crate::detect::typical::FWHM_PER_SIGMA;
 use crate::fit::Solution;
 use crate::frame::Frame;
-use crate::robust::median;
+use crate::robust::{SIGMA_PER_MAD, median, weighted_median};
+use std::f64::consts::PI;
 
 /// A star is seen from this signal-to-noise ratio on. Common practice.
 const LIMITING_SNR: f64 = 5.0;
@@ -75,6 +76,30 @@ impl Measured {
             saturated_share: saturation_level(detections)
                 .map_or(0.0, |level| saturated::share(frame, level)),
         }
+    }
+
+    /// How far the middle of the light lies from where the detector puts the centre of a star, beyond
+    /// what noise makes of it, pixels: what all stars of a frame have in common moves the centre of
+    /// the solution, without any residual that tells. 0 where images are not lopsided.
+    pub fn lopsided_px(&self) -> f64 {
+        if self.shapes.len() < LEAST_SHAPES {
+            return 0.0;
+        }
+        // Bright stars count for more: what a slope of the sky does to a star falls with its light.
+        let fluxes = || self.shapes.iter().map(|s| s.light.flux);
+        let alike = fluxes().sum::<f64>().powi(2) / fluxes().map(|flux| flux * flux).sum::<f64>();
+        // Standard error of the median of as many normal deviates (Kenney & Keeping 1962).
+        let noise_per_spread = (0.5 * PI / alike).sqrt();
+        let [(x, x_noise), (y, y_noise)] = [0, 1].map(|axis| {
+            let along = self.shapes.iter().map(|s| s.light.off_centre_px[axis]);
+            let middle = weighted_median(along.clone().zip(fluxes()));
+            let spread = weighted_median(along.map(|v| (v - middle).abs()).zip(fluxes()));
+            (middle, SIGMA_PER_MAD * spread * noise_per_spread)
+        });
+        // Of two numbers of pure noise the expectation is 2.
+        let size = (x / x_noise).powi(2) + (y / y_noise).powi(2);
+        let beyond_noise = (1.0 - 2.0 / size).max(0.0);
+        x.hypot(y) * beyond_noise.sqrt()
     }
 }
 

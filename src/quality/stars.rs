@@ -22,6 +22,18 @@ pub struct StarShape {
     pub moments_px2: [f64; 3],
     /// Diameter of the circle about the centroid that holds half the light, pixels.
     pub hfd_px: f64,
+    /// All the light, and how far its middle lies from the centre along x and y.
+    pub light: Light,
+}
+
+/// Light of a star, within reach of its centre.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Light {
+    /// In the frame's own units.
+    pub flux: f64,
+    /// From the star's centre to the middle of the light, pixels along x and y: a centre that looks at
+    /// the bright part alone, as detection's does, lies elsewhere in a lopsided image.
+    pub off_centre_px: [f64; 2],
 }
 
 /// Regions along x and y from which stars are taken, so that every part of the frame has a say.
@@ -129,12 +141,12 @@ struct Buffers {
     stamp: Stamp,
     window: Window,
     sample: Vec<f32>,
-    light: Light,
+    growth: Growth,
 }
 
 /// Those of the growth curve.
 #[derive(Default)]
-struct Light {
+struct Growth {
     squares: Vec<f64>,
     growth: Vec<f64>,
     rings: Vec<u32>,
@@ -153,7 +165,7 @@ fn shape<P: Pixel>(
         stamp,
         window,
         sample,
-        light,
+        growth,
     } = buffers;
     stamp.cut(scene, at, outer);
     // The half-light circle feels an error of the sky more than a centroid does: the ring's own.
@@ -162,12 +174,34 @@ fn shape<P: Pixel>(
     }
     let sigma = (fwhm_px / FWHM_PER_SIGMA).max(LEAST_WINDOW_PX);
     let moments = window.adaptive(stamp, at, sigma, MOST_REACH_PX / 2.0)?;
-    let hfd_px = half_flux_diameter(stamp, at, reach, light)?;
+    let hfd_px = half_flux_diameter(stamp, at, reach, growth)?;
     Some(StarShape {
         x_px: star.x_px,
         y_px: star.y_px,
         moments_px2: [moments.xx, moments.yy, moments.xy],
         hfd_px,
+        light: light_within(stamp, at, reach)?,
+    })
+}
+
+/// The light within `reach` of (x, y); `None` without light.
+fn light_within(stamp: &Stamp, (x, y): (f64, f64), reach: f64) -> Option<Light> {
+    let (mut flux, mut along) = (0.0, [0.0; 2]);
+    for j in 0..stamp.side {
+        let dy = stamp.y0 + j as f64 - y;
+        for i in 0..stamp.side {
+            let dx = stamp.x0 + i as f64 - x;
+            if dx * dx + dy * dy <= reach * reach {
+                let value = f64::from(stamp.at(i, j));
+                flux += value;
+                along[0] += value * dx;
+                along[1] += value * dy;
+            }
+        }
+    }
+    (flux > 0.0).then(|| Light {
+        flux,
+        off_centre_px: along.map(|sum| sum / flux),
     })
 }
 
@@ -192,11 +226,11 @@ fn half_flux_diameter(
     stamp: &Stamp,
     (x, y): (f64, f64),
     reach: f64,
-    Light {
+    Growth {
         squares,
         growth,
         rings,
-    }: &mut Light,
+    }: &mut Growth,
 ) -> Option<f64> {
     let parts = ((24.0 / reach).ceil() as usize).clamp(1, 5);
     let share = 1.0 / (parts * parts) as f64;
