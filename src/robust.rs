@@ -17,6 +17,16 @@ pub fn median<T: Into<f64>>(values: impl IntoIterator<Item = T>) -> Option<f64> 
     Some(0.5 * (upper + below.fold(f64::NEG_INFINITY, f64::max)))
 }
 
+/// The value that `part` in `of` of the values lie below; `None` where there is no value.
+pub fn quantile<T: Into<f64>>(
+    values: impl IntoIterator<Item = T>,
+    (part, of): (usize, usize),
+) -> Option<f64> {
+    let mut values: Vec<f64> = values.into_iter().map(T::into).collect();
+    let rank = values.len() * part / of;
+    (rank < values.len()).then(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
+}
+
 /// Standard deviation of a normal distribution per median absolute deviation, 1 / 0.6745.
 pub const SIGMA_PER_MAD: f64 = 1.482_602_2;
 

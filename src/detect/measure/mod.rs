@@ -81,10 +81,8 @@ pub(super) fn measure<P: Pixel>(
         measured.star.flux = measured.star.flux.max(light);
     }
     // Whether or not it is switched off for a measurement, no other stage copes with it.
-    match measured.is_sound(setting.scene.view.size_px()) {
-        true => Ok(measured),
-        false => Err(Refusal::Shapeless),
-    }
+    let sound = measured.is_sound(setting.scene.view.size_px());
+    sound.then_some(measured).ok_or(Refusal::Shapeless)
 }
 
 /// Measures a candidate with a saturated core, or one that is a plateau, by its core, and others
