@@ -137,7 +137,6 @@ impl Mesh {
                 dy * off_middle(y, top, self.cell_h) + dx * off_middle(x, left, self.cell_w);
             if v < limit { v - slope } else { f32::NAN }
         });
-        sample.retain(|v| v.is_finite());
         clipped(sample, 0.0).map(|(_, deviation)| deviation)
     }
 
