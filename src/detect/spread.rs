@@ -29,7 +29,7 @@ pub(super) fn spread<T: Copy>(
             .then(a.0.total_cmp(&b.0))
     });
     let mut held = vec![0usize; cols * rows];
-    let mut ranked: Vec<(f64, T)> = order
+    let mut ranked: Vec<(f64, usize)> = order
         .iter()
         .enumerate()
         .map(|(rank, k)| {
@@ -37,10 +37,10 @@ pub(super) fn spread<T: Copy>(
             let held = &mut held[cell(places[*k].1, rows) * cols + cell(places[*k].0, cols)];
             *held += 1;
             let due = (*held as f64 - FREE) / SHARE * (cols * rows) as f64;
-            (due.max(rank as f64), items[*k])
+            (due.max(rank as f64), *k)
         })
         .collect();
     // Stable: equal dues keep their brightness order.
     ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
-    ranked.into_iter().map(|(_, item)| item).collect()
+    ranked.into_iter().map(|(_, k)| items[k]).collect()
 }

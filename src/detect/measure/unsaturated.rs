@@ -44,7 +44,9 @@ pub(super) fn measure<P: Pixel>(
     stamp.cut(&setting.scene, at, outer + 1.0);
     judge_peak(setting, candidate, stamp)?;
     let (local, scatter) = local_sky(stamp, at, sigma, outer, sample);
-    stamp.lower(local);
+    if local != 0.0 {
+        stamp.lower(local);
+    }
     let width = sigma.max(LEAST_WINDOW_PX);
     let seen = window.centroid(stamp, at, width, (2.0 * sigma).max(1.5));
     let seen = seen.ok_or(Refusal::Shapeless)?;

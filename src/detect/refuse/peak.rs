@@ -49,11 +49,14 @@ fn peak(stamp: &Stamp) -> Option<(f32, [f32; 8])> {
     let n = stamp.side;
     let near = n / 2 - 2..=n / 2 + 2;
     let places = near.clone().flat_map(|j| near.clone().map(move |i| (i, j)));
+    let values = places.map(|(i, j)| (stamp.at(i, j), (i, j)));
     // Of equal ones the first.
-    let higher =
-        |a: &(usize, usize), b: &(usize, usize)| stamp.at(b.0, b.1).total_cmp(&stamp.at(a.0, a.1));
-    let (i, j) = places.min_by(higher)?;
-    let top = stamp.at(i, j);
+    let (top, (i, j)) = values.fold(
+        (0.0, (0, 0)),
+        |best, here| {
+            if here.0 > best.0 { here } else { best }
+        },
+    );
     if top <= 0.0 || i < 1 || j < 1 || i + 1 >= n || j + 1 >= n {
         return None;
     }
