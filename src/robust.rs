@@ -30,6 +30,16 @@ pub fn weighted_median(values: impl IntoIterator<Item = (f64, f64)>) -> f64 {
     passed.map_or(0.0, |(value, _)| *value)
 }
 
+/// The value that `part` in `of` of the values lie below; `None` where there is no value.
+pub fn quantile<T: Into<f64>>(
+    values: impl IntoIterator<Item = T>,
+    (part, of): (usize, usize),
+) -> Option<f64> {
+    let mut values: Vec<f64> = values.into_iter().map(T::into).collect();
+    let rank = values.len() * part / of;
+    (rank < values.len()).then(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
+}
+
 /// Standard deviation of a normal distribution per median absolute deviation, 1 / 0.6745.
 pub const SIGMA_PER_MAD: f64 = 1.482_602_2;
 

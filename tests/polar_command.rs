@@ -76,17 +76,26 @@ fn near(value: &Value, expected: f64, tolerance: f64) -> bool {
         .is_some_and(|v| (v - expected).abs() < tolerance)
 }
 
+/// Three frames of a mount whose RA axis is turned by 20 degrees from one to the next.
+fn three_frames(folder: &Path, mount: &Mount) -> Vec<PathBuf> {
+    let frame = |k: u8| {
+        let k = f64::from(k);
+        exposed(
+            folder,
+            &format!("{k}.fits"),
+            &mount.ra(20.0 * k),
+            JD + 0.001 * k,
+        )
+    };
+    (0..3).map(frame).collect()
+}
+
 /// Expose, turn the RA axis, expose; then turn the screws and expose once more.
 #[test]
 fn a_loop_of_exposing_and_turning_screws() {
     let folder = tempfile::tempdir().unwrap();
     let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
-    let frames: Vec<PathBuf> = (0..3)
-        .map(|k| {
-            let (turned, jd) = (mount.ra(20.0 * f64::from(k)), JD + 0.001 * f64::from(k));
-            exposed(folder.path(), &format!("{k}.fits"), &turned, jd)
-        })
-        .collect();
+    let frames = three_frames(folder.path(), &mount);
     let picture = folder.path().join("axis.png");
     let (status, record, said) = polar(&frames, &["--picture", picture.to_str().unwrap()]);
     assert_eq!(
@@ -120,8 +129,12 @@ fn a_loop_of_exposing_and_turning_screws() {
     let left = &record["left"]["error"]["altitude_arcmin"];
     let moved = left.as_f64().unwrap() - record["error"]["altitude_arcmin"].as_f64().unwrap();
     assert!((moved.abs() - 12.0).abs() < 0.3, "{record:#}");
+}
 
-    // A frame of no use leaves the axis that was found.
+#[test]
+fn what_cannot_be_used_or_written_leaves_the_axis_that_was_found() {
+    let folder = tempfile::tempdir().unwrap();
+    let frames = three_frames(folder.path(), &Mount::new(SITE, ERROR, 30.0, 20.0, -150.0));
     let clouds = run::sample("10-clouds.fits");
     for (bad, exit) in [(clouds.to_str().unwrap(), 1), ("nowhere.fits", 66)] {
         let (status, record, said) = polar(&frames, &["--adjusted", bad]);
@@ -143,27 +156,14 @@ fn a_loop_of_exposing_and_turning_screws() {
     assert_eq!((status, &record["status"]), (Some(73), &"found".into()));
 }
 
-/// Frames come into a watched folder: two give the axis, a third one sharpens it, and one after the
-/// screws were turned says what is left. A frame that was there before says nothing.
+/// A program that watches `folder`, and the lines that it prints.
 #[cfg(unix)]
-#[test]
-fn the_same_loop_while_frames_come() {
-    let folder = tempfile::tempdir().unwrap();
-    let made = tempfile::tempdir().unwrap();
-    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
-    let old = mount.ra(-30.0);
-    exposed(folder.path(), "old.fits", &old, JD - 0.2);
+fn watching(folder: &Path) -> (std::process::Child, std::sync::mpsc::Receiver<String>) {
     let mut child = nightfix()
         .arg("watch")
-        .arg(folder.path())
-        .args([
-            "--polar",
-            "--pressure",
-            "950",
-            "--temperature",
-            "5",
-            "--json",
-        ])
+        .arg(folder)
+        .args(["--polar", "--pressure", "950", "--temperature", "5"])
+        .arg("--json")
         .stdout(Stdio::piped())
         .stderr(Stdio::null())
         .spawn()
@@ -175,6 +175,20 @@ fn the_same_loop_while_frames_come() {
             let _ = sender.send(line);
         }
     });
+    (child, lines)
+}
+
+/// Frames come into a watched folder: two give the axis, a third one sharpens it, and one after the
+/// screws were turned says what is left. A frame that was there before says nothing.
+#[cfg(unix)]
+#[test]
+fn the_same_loop_while_frames_come() {
+    let folder = tempfile::tempdir().unwrap();
+    let made = tempfile::tempdir().unwrap();
+    let mount = Mount::new(SITE, ERROR, 30.0, 20.0, -150.0);
+    let old = mount.ra(-30.0);
+    exposed(folder.path(), "old.fits", &old, JD - 0.2);
+    let (mut child, lines) = watching(folder.path());
     let next = || -> Value {
         let line = lines.recv_timeout(Duration::from_secs(60)).expect("a line");
         serde_json::from_str(&line).unwrap()

@@ -165,53 +165,26 @@ fn last_byte(input: &mut impl Read) -> Option<u8> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::still::Still;
     use super::*;
     use std::cell::Cell;
+    use std::rc::Rc;
 
-    /// A mount that says whether it moves, and counts how often it is stopped.
-    struct Told<'a> {
-        says_it_moves: bool,
-        stops: &'a Cell<u32>,
-    }
-
-    impl Mount for Told<'_> {
-        fn view(&mut self) -> Result<View, Fault> {
-            Ok(View {
-                is_moving: self.says_it_moves,
+    /// A mount that says whether it moves.
+    fn told(is_moving: bool, stops: &Rc<Cell<u32>>) -> Still {
+        Still {
+            view: View {
+                is_moving,
                 ..View::default()
-            })
-        }
-
-        fn track(&mut self) -> Result<(), Fault> {
-            Ok(())
-        }
-
-        fn sync(&mut self, _: [f64; 2]) -> Result<bool, Fault> {
-            Ok(true)
-        }
-
-        fn slew(
-            &mut self,
-            _: [f64; 2],
-            _: &mut dyn FnMut(&View) -> Result<(), Fault>,
-        ) -> Result<(), Fault> {
-            Ok(())
-        }
-
-        fn stop(&mut self) -> Result<(), Fault> {
-            self.stops.set(self.stops.get() + 1);
-            Ok(())
+            },
+            stops: Rc::clone(stops),
+            ..Still::default()
         }
     }
 
     fn stops(said: &[u8], says_it_moves: bool) -> u32 {
-        let stops = Cell::new(0);
-        let open = || {
-            Ok(Told {
-                says_it_moves,
-                stops: &stops,
-            })
-        };
+        let stops = Rc::default();
+        let open = || Ok(told(says_it_moves, &stops));
         assert!(stand_by(said, io::sink(), open));
         stops.get()
     }
@@ -232,15 +205,12 @@ mod tests {
 
     #[test]
     fn an_attempt_that_fails_is_made_again() {
-        let (stops, attempts) = (Cell::new(0), Cell::new(0));
+        let (stops, attempts) = (Rc::default(), Cell::new(0));
         let open = || {
             attempts.set(attempts.get() + 1);
             match attempts.get() {
                 1 => Err(Fault::Device("nobody answers".into())),
-                _ => Ok(Told {
-                    says_it_moves: true,
-                    stops: &stops,
-                }),
+                _ => Ok(told(true, &stops)),
             }
         };
         assert!(stand_by(&b"S"[..], io::sink(), open));

@@ -11,6 +11,8 @@ pub mod judge;
 pub mod limits;
 mod record;
 mod run;
+#[cfg(test)]
+mod still;
 mod told;
 
 pub use devices::{IndiCamera, IndiMount, Journal};

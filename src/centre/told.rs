@@ -59,51 +59,20 @@ pub fn tell_mount(
 #[cfg(test)]
 mod tests {
     use super::super::View;
+    use super::super::still::Still;
     use super::*;
 
-    /// Stands where it says and takes every sync.
-    struct Standing(View, Vec<[f64; 2]>);
-
-    impl Mount for Standing {
-        fn view(&mut self) -> Result<View, Fault> {
-            Ok(self.0.clone())
+    fn standing(at: [f64; 2]) -> Still {
+        Still {
+            view: View {
+                numbers_deg: at,
+                icrs_deg: at,
+                is_tracking: Some(true),
+                can_sync: true,
+                ..View::default()
+            },
+            ..Still::default()
         }
-        fn track(&mut self) -> Result<(), Fault> {
-            Err(Fault::Refused("nothing may move".into()))
-        }
-        fn sync(&mut self, icrs_deg: [f64; 2]) -> Result<bool, Fault> {
-            self.1.push(icrs_deg);
-            Ok(true)
-        }
-        fn slew(
-            &mut self,
-            _: [f64; 2],
-            _: &mut dyn FnMut(&View) -> Result<(), Fault>,
-        ) -> Result<(), Fault> {
-            Err(Fault::Refused("nothing may move".into()))
-        }
-        fn stop(&mut self) -> Result<(), Fault> {
-            Ok(())
-        }
-    }
-
-    fn standing(at: [f64; 2]) -> Standing {
-        let view = View {
-            numbers_deg: at,
-            icrs_deg: at,
-            is_moving: false,
-            is_alert: false,
-            is_parked: false,
-            is_tracking: Some(true),
-            can_sync: true,
-            site: None,
-            clock_ahead_s: None,
-            side: None,
-            sent_to_deg: None,
-            focal_mm: None,
-            remark: None,
-        };
-        Standing(view, Vec::new())
     }
 
     #[test]
@@ -114,18 +83,21 @@ mod tests {
         let mut mount = standing([100.01, 20.01]);
         let said = tell_mount(&mut mount, found, stated, true, &stop).unwrap();
         assert!(said.starts_with("synced: "), "{said}");
-        assert!(separation_deg(mount.1[0], [101.01, 21.01]) < 1e-9);
+        assert!(separation_deg(mount.synced[0], [101.01, 21.01]) < 1e-9);
         for (mut mount, stated, may_sync, word) in [
             (standing([100.0, 20.2]), stated, true, "slewed or synced"),
             (standing([100.0, 20.0]), None, true, "does not say"),
             (standing([100.0, 20.0]), stated, false, "would be synced"),
         ] {
             let said = tell_mount(&mut mount, found, stated, may_sync, &stop).unwrap();
-            assert!(said.contains(word) && mount.1.is_empty(), "{said}");
+            assert!(said.contains(word) && mount.synced.is_empty(), "{said}");
         }
         let mut moving = standing([100.0, 20.0]);
-        moving.0.is_moving = true;
+        moving.view.is_moving = true;
         let said = tell_mount(&mut moving, found, stated, true, &stop).unwrap();
-        assert!(said.contains("is moving") && moving.1.is_empty(), "{said}");
+        assert!(
+            said.contains("is moving") && moving.synced.is_empty(),
+            "{said}"
+        );
     }
 }

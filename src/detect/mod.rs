@@ -143,12 +143,11 @@ fn detect_in<P: Pixel>(
     reading: Reading,
     deadline: Deadline,
 ) -> Option<Detections> {
-    let image = Image {
-        data,
-        width: frame.width,
-        height: frame.height,
-    };
-    if reading == Reading::OutOfFocus && data.len() == frame.width * frame.height {
+    if data.len() != frame.width * frame.height {
+        return Some(Detections::none(frame.width, frame.height));
+    }
+    let image = Image::new(data, frame.width, frame.height);
+    if reading == Reading::OutOfFocus {
         let plane = background::narrow::smooth(&image);
         return detect_in_sky(frame, &plane.image(), reading, deadline);
     }
@@ -162,17 +161,12 @@ fn detect_in_sky<P: Pixel>(
     reading: Reading,
     deadline: Deadline,
 ) -> Option<Detections> {
-    let part = frame.nonlinear.then(|| SkyPart::of(image));
-    let Some(part) = part.filter(|part| *part != SkyPart::whole(image)) else {
+    let part = frame.nonlinear.then(|| SkyPart::of(image)).flatten();
+    let Some(part) = part else {
         return run::run(frame, image, reading, deadline);
     };
-    let sky = part.cut(image);
-    let (width, height) = part.size();
-    let sky = Image {
-        data: &sky,
-        width,
-        height,
-    };
+    let (sky, [width, height]) = (part.cut(image), part.size());
+    let sky = Image::new(&sky, width, height);
     let found = run::run(frame, &sky, reading, deadline)?;
     Some(found.placed(1, part.offset(), [frame.width, frame.height]))
 }

@@ -132,11 +132,7 @@ pub(super) fn detect_coarse(
 
 /// Means of whole blocks, of the type of the pixels, so that their noise is what rounding makes it.
 fn means<P: Pixel>(data: &[P], width: usize, block_px: usize) -> Vec<P> {
-    let image = Image {
-        data,
-        width,
-        height: data.len() / width.max(1),
-    };
+    let image = Image::new(data, width, data.len() / width.max(1));
     let plane = Plane::binned(&image, block_px).0;
     plane.data.into_iter().map(P::of).collect()
 }
@@ -144,13 +140,10 @@ fn means<P: Pixel>(data: &[P], width: usize, block_px: usize) -> Vec<P> {
 /// Whether other stars come first.
 fn differ(other: &Detections, first: &Detections) -> bool {
     let stars = &other.stars[..other.stars.len().min(FIRST)];
-    let old = stars.iter().filter(|s| is_among(s, &first.stars)).count();
+    let is_old = |star: &&Detection| {
+        let mut firsts = first.stars.iter().take(2 * FIRST);
+        firsts.any(|s| (s.x_px - star.x_px).hypot(s.y_px - star.y_px) < SAME_PX)
+    };
+    let old = stars.iter().filter(is_old).count();
     (old as f64) < MOST_OLD * stars.len() as f64
-}
-
-fn is_among(star: &Detection, stars: &[Detection]) -> bool {
-    stars
-        .iter()
-        .take(2 * FIRST)
-        .any(|s| (s.x_px - star.x_px).hypot(s.y_px - star.y_px) < SAME_PX)
 }

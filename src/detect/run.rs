@@ -1,13 +1,14 @@
 //! The steps of detection in order.
 
 use super::background::{Background, Mesh, Scene, SkyLevel};
-use super::candidates::{self, Candidate, Search};
+use super::candidates::{self, Candidate};
 use super::measure::{Measured, Scratch, Setting, measure};
 use super::pixels::{Blocks, Image, LARGE, Pixel, Plane, View, mosaic};
 use super::reading::Reading;
-use super::refuse::{Refusal, Refused, judge_all, merge};
+use super::refuse::{Refusal, Refused, merge, without_unlike};
+use super::spread::spread;
 use super::typical::{FWHM_PER_SIGMA, FirstLook, Psf};
-use super::{Detections, spread};
+use super::{Detection, Detections};
 use crate::Deadline;
 use crate::frame::Frame;
 use crate::robust::median;
@@ -25,6 +26,9 @@ const LEAST_MEASURED: usize = 400;
 /// Lossy compression leaves ripples on what was flat: from this share of the highest value on, a
 /// pixel of a picture is saturated.
 const SATURATED_IN_PICTURE: f32 = 0.94;
+/// A picture was stretched and sharpened much where the noise of a pixel takes this share of what lies
+/// between the sky and saturation: the outline of a star ten such noises high moves with it.
+const HARSH: f64 = 0.1;
 
 /// Finds the stars of `image`, the sky in `frame`. `None` where `deadline` passed between two
 /// passes over it.
@@ -34,7 +38,7 @@ pub(super) fn run<P: Pixel>(
     reading: Reading,
     deadline: Deadline,
 ) -> Option<Detections> {
-    if image.width < 8 || image.height < 8 || image.data.len() != image.width * image.height {
+    if image.width < 8 || image.height < 8 {
         return Some(Detections::none(image.width, image.height));
     }
     let in_time = || (!deadline.passed()).then_some(());
@@ -72,7 +76,7 @@ pub(super) fn run<P: Pixel>(
     };
     let background = look.background;
     // The coarse plane holds the same sky with less noise.
-    let mesh = look.into_mesh(&view, &coarse);
+    let mesh = look.into_mesh(&view, &coarse, reading);
     let bin = search_bin(base, &psf, image);
     let found = search(&view, &coarse, mesh, bin, &psf);
     in_time()?;
@@ -85,11 +89,9 @@ pub(super) fn run<P: Pixel>(
 struct Found {
     candidates: Vec<Candidate>,
     refused: Vec<Refused>,
-    mesh: Mesh,
-    /// Frame pixels per block.
-    bin: usize,
-    /// Width of the kernel, blocks.
-    kernel: f32,
+    sky: SkyLevel,
+    /// Standard deviation of the kernel, frame pixels.
+    kernel_px: f64,
 }
 
 /// Searches the frame in blocks of `bin` pixels; `mesh` was measured in those of `coarse`.
@@ -100,35 +102,28 @@ fn search<P: Pixel>(
     bin: usize,
     psf: &Psf,
 ) -> Found {
+    let ratio = coarse.bin as f32 / bin as f32;
     if bin < coarse.bin {
-        return search_in(view, &Blocks::of(view.image, bin), mesh, coarse.bin, psf);
+        return search_in(view, &Blocks::of(view.image, bin), (mesh, ratio), psf);
     }
     let plane = coarse.rebinned(bin / coarse.bin);
-    search_in(view, &plane.blocks(), mesh, coarse.bin, psf)
+    search_in(view, &plane.blocks(), (mesh, ratio), psf)
 }
 
 fn search_in<P: Pixel, Q: Pixel>(
     view: &View<'_, P>,
     blocks: &Blocks<'_, Q>,
-    mesh: Mesh,
-    mesh_bin: usize,
+    (mesh, ratio): (Mesh, f32),
     psf: &Psf,
 ) -> Found {
-    let ratio = mesh_bin as f32 / blocks.bin as f32;
     let mesh = mesh.stretched(blocks.width, blocks.height, ratio);
     let kernel = kernel_sigma(psf, blocks.bin);
-    let search = Search {
-        mesh: &mesh,
-        sigma: kernel,
-        psf_known: true,
-    };
-    let (candidates, refused) = candidates::find(view, blocks, &search);
+    let (candidates, refused) = candidates::find(view, blocks, &mesh, Some(kernel));
     Found {
         candidates,
         refused,
-        mesh,
-        bin: blocks.bin,
-        kernel,
+        sky: SkyLevel::new(mesh, blocks.bin),
+        kernel_px: f64::from(kernel) * blocks.bin as f64,
     }
 }
 
@@ -140,60 +135,39 @@ fn detections<P: Pixel>(
     background: Background,
 ) -> Detections {
     let Found {
-        candidates,
-        mut refused,
-        mesh,
-        bin,
-        kernel,
+        sky, mut refused, ..
     } = found;
-    let sky = SkyLevel::new(mesh, bin);
+    let (mut sky_level, mut sky_noise) = sky.typical();
     let rough = background == Background::Fine;
+    let range = f64::from(view.saturation) - sky_level;
     let setting = Setting {
         scene: Scene { view, sky: &sky },
         psf,
-        harsh: view.picture && is_harsh(sky.mesh(), bin, view.saturation),
+        harsh: view.picture && sky_noise > HARSH * range,
         rough,
-        kernel_px: f64::from(kernel) * bin as f64,
+        kernel_px: found.kernel_px,
     };
-    let measured = measure_all(&setting, &candidates, &mut refused);
+    let measured = measure_all(&setting, &found.candidates, &mut refused);
     let stars = merge(measured, psf.window_px(), &mut refused);
-    let verdicts = judge_all(&stars, &psf, rough, view.size_px());
-    let good: Vec<Measured> = stars
-        .iter()
-        .zip(verdicts)
-        .filter_map(|(m, verdict)| {
-            Refused::note(&mut refused, [m.star.x_px, m.star.y_px], verdict)?;
-            Some(*m)
-        })
-        .collect();
-    let mut out = Detections::none(view.image.width, view.image.height);
-    out.background = background;
-    out.mosaic = view.mosaic;
-    out.fwhm_px = typical_fwhm(&good, &psf);
-    out.saturation_level = view
-        .saturation
-        .is_finite()
-        .then_some(f64::from(view.saturation));
+    let good = without_unlike(stars, &setting, &mut refused);
+    let saturation_level = Some(f64::from(view.saturation)).filter(|level| level.is_finite());
     if sky.mesh().is_blind() {
         // All pixels are alike, at the level that counts as saturated.
-        out.sky_level = out.saturation_level.unwrap_or(0.0);
-    } else {
-        out.sky_level = middle(&sky.mesh().level);
-        out.sky_noise = middle(&sky.mesh().noise) * bin as f64;
+        (sky_level, sky_noise) = (saturation_level.unwrap_or(0.0), 0.0);
     }
-    hand_on(&mut out, &good, &mut refused);
-    out.refused = refused;
-    out.sky = Some(sky);
-    out
-}
-
-/// Whether a picture was stretched and sharpened so much that the noise of the sky, in blocks of
-/// `bin` pixels, takes a large part of what lies between the sky and saturation.
-fn is_harsh(mesh: &Mesh, bin: usize, saturation: f32) -> bool {
-    // Ten such noises are the height of a saturated star: its outline moves with the noise of a pixel.
-    const SHARE: f64 = 0.1;
-    let noise = middle(&mesh.noise) * bin as f64;
-    noise > SHARE * (f64::from(saturation) - middle(&mesh.level))
+    Detections {
+        stars: in_order(&good, view.size_px(), &mut refused),
+        refused,
+        width: view.image.width,
+        height: view.image.height,
+        fwhm_px: typical_fwhm(&good, &psf),
+        sky_level,
+        sky_noise,
+        sky: Some(sky),
+        background,
+        mosaic: view.mosaic,
+        saturation_level,
+    }
 }
 
 /// Frame pixels per block so that a star is two to four blocks wide (FWHM); trails count with
@@ -222,44 +196,37 @@ fn measure_all<P: Pixel>(
     refused: &mut Vec<Refused>,
 ) -> Vec<Measured> {
     let view = setting.scene.view;
-    let items: Vec<(f64, f64, f64)> = candidates
-        .iter()
-        .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
-        .collect();
-    let order = spread::spread(&items, view.size_px());
-    let enough = (view.image.data.len() / PIXELS_PER_CANDIDATE).max(LEAST_MEASURED);
-    let (first, rest) = order.split_at(order.len().min(enough.min(MOST_MEASURED)));
-    let verdicts: Vec<Result<Measured, Refusal>> = first
+    let candidates = Candidate::in_order(candidates, view.size_px());
+    let enough = view.image.data.len() / PIXELS_PER_CANDIDATE;
+    let verdicts: Vec<Result<Measured, Refusal>> = candidates
         .par_iter()
-        .map_init(Scratch::default, |scratch, k| {
-            measure(setting, &candidates[*k], scratch)
+        .take(enough.clamp(LEAST_MEASURED, MOST_MEASURED))
+        .map_init(Scratch::default, |scratch, candidate| {
+            measure(setting, candidate, scratch)
         })
         .collect();
-    let unmeasured = rest.iter().map(|_| Err(Refusal::Unmeasured));
-    order
-        .iter()
-        .zip(verdicts.into_iter().chain(unmeasured))
-        .filter_map(|(k, verdict)| {
-            let Candidate { x_px, y_px, .. } = candidates[*k];
-            Refused::note(refused, [x_px, y_px], verdict)
-        })
+    let unmeasured = std::iter::repeat(Err(Refusal::Unmeasured));
+    let verdicts = verdicts.into_iter().chain(unmeasured);
+    let judged = candidates.iter().zip(verdicts);
+    judged
+        .filter_map(|(c, verdict)| Refused::note(refused, [c.x_px, c.y_px], verdict))
         .collect()
 }
 
-/// Puts the stars in the order in which they are handed on.
-fn hand_on(out: &mut Detections, good: &[Measured], refused: &mut Vec<Refused>) {
-    let items: Vec<(f64, f64, f64)> = good
-        .iter()
-        .map(|m| (m.star.x_px, m.star.y_px, m.star.flux))
-        .collect();
-    let order = spread::spread(&items, (out.width, out.height));
-    for (rank, k) in order.iter().enumerate() {
-        let star = good[*k].star;
-        let verdict = Refusal::Surplus.when(rank >= MOST);
-        if Refused::note(refused, [star.x_px, star.y_px], verdict).is_some() {
-            out.stars.push(star);
-        }
+/// The stars in the order in which they are handed on.
+fn in_order(
+    good: &[Measured],
+    size_px: (usize, usize),
+    refused: &mut Vec<Refused>,
+) -> Vec<Detection> {
+    let stars: Vec<Detection> = good.iter().map(|m| m.star).collect();
+    let mut stars = spread(&stars, |s| (s.x_px, s.y_px, s.flux), size_px);
+    let surplus = stars.split_off(stars.len().min(MOST));
+    for star in surplus {
+        let verdict = Refusal::Surplus.when(true);
+        stars.extend(Refused::note(refused, [star.x_px, star.y_px], verdict).map(|()| star));
     }
+    stars
 }
 
 /// Typical width of these stars, or of the frame's typical star where they are few.
@@ -272,9 +239,4 @@ fn typical_fwhm(good: &[Measured], psf: &Psf) -> f64 {
     median(widths.clone())
         .filter(|_| widths.count() >= 5)
         .unwrap_or_else(|| psf.fwhm_px())
-}
-
-/// Median over the cells of a mesh; 0 for a mesh without cells.
-fn middle(cells: &[f32]) -> f64 {
-    median(cells.iter().copied()).unwrap_or(0.0)
 }

@@ -2,6 +2,7 @@
 //! an amplifier one at the edge; clouds make several of each.
 
 use super::survey::LightMap;
+use crate::detect::background::neighbours;
 
 /// A hill counts from this height on, in standard errors of a cell.
 const HEIGHT: f64 = 8.0;
@@ -24,7 +25,7 @@ pub(super) fn is_clouded(light: &LightMap) -> bool {
         0 => false,
         CLOUDED.. => true,
         _ => {
-            let highest = light.level.iter().copied().fold(f64::MIN, f64::max);
+            let (_, highest) = light.range();
             let edge = highest_edge(&light.level, light.size[0]);
             edge > 0.0 && highest > BEYOND_OPTICS * edge
         }
@@ -41,12 +42,7 @@ fn hills(light: &LightMap) -> usize {
     if cols < 4 || rows < 4 || light.level.len() != cols * rows || !(light.error > 0.0) {
         return 0;
     }
-    let (low, high) = light
-        .level
-        .iter()
-        .fold((f64::MAX, f64::MIN), |(low, high), v| {
-            (low.min(*v), high.max(*v))
-        });
+    let (low, high) = light.range();
     let mean = light.level.iter().sum::<f64>() / light.level.len() as f64;
     let least = (HEIGHT * light.error)
         .max(HEIGHT_SHARE * mean.abs())
@@ -64,27 +60,22 @@ fn rising(level: &[f64], cols: usize, least: f64) -> usize {
     let mut island: Vec<Option<usize>> = vec![None; level.len()];
     let mut count = 0;
     for k in order {
-        let (i, j) = (k % cols, k / cols);
         island[k] = Some(k);
-        for j in j.saturating_sub(1)..=(j + 1).min(rows - 1) {
-            for i in i.saturating_sub(1)..=(i + 1).min(cols - 1) {
-                let (Some(here), Some(there)) =
-                    (top(&mut island, k), top(&mut island, j * cols + i))
-                else {
-                    continue;
-                };
-                if here == there {
-                    continue;
-                }
-                let (higher, lower) = if level[here] > level[there] {
-                    (here, there)
-                } else {
-                    (there, here)
-                };
-                island[lower] = Some(higher);
-                if level[lower] - level[k] >= least && is_inside(lower, cols, rows) {
-                    count += 1;
-                }
+        for near in neighbours(k, cols, rows) {
+            let (Some(here), Some(there)) = (top(&mut island, k), top(&mut island, near)) else {
+                continue;
+            };
+            if here == there {
+                continue;
+            }
+            let (higher, lower) = if level[here] > level[there] {
+                (here, there)
+            } else {
+                (there, here)
+            };
+            island[lower] = Some(higher);
+            if level[lower] - level[k] >= least && is_inside(lower, cols, rows) {
+                count += 1;
             }
         }
     }

@@ -1,6 +1,6 @@
 //! What the sky of a frame says: too bright, clouded, or no light at all.
 
-use super::survey::Survey;
+use super::survey::{LightMap, Survey};
 use nalgebra::{DMatrix, DVector};
 
 /// Sky above this share of full scale leaves no room for stars.
@@ -22,8 +22,9 @@ pub(super) struct Unevenness {
 /// Measures the unevenness of a surveyed sky; `None` with too few cells.
 pub(super) fn unevenness(survey: &Survey) -> Option<Unevenness> {
     const TERMS: usize = 6;
-    let [cols, rows] = survey.mesh_size;
-    if cols * rows < 2 * TERMS || !(survey.mesh_error > 0.0) {
+    let LightMap { level, size, error } = &survey.coarse_light;
+    let [cols, rows] = *size;
+    if cols * rows < 2 * TERMS || !(*error > 0.0) {
         return None;
     }
     let unit = |k: usize, count: usize| 2.0 * (k as f64 + 0.5) / count as f64 - 1.0;
@@ -31,13 +32,13 @@ pub(super) fn unevenness(survey: &Survey) -> Option<Unevenness> {
         let (x, y) = (unit(k % cols, cols), unit(k / cols, rows));
         [1.0, x, y, x * x, x * y, y * y][term]
     });
-    let levels = DVector::from_column_slice(&survey.mesh);
+    let levels = DVector::from_column_slice(level);
     let surface = matrix.clone().svd(true, true).solve(&levels, 1e-9).ok()?;
     let rough = rms(&(&levels - matrix * surface));
     let mean = levels.mean();
     Some(Unevenness {
-        any: rms(&levels.add_scalar(-mean)) / survey.mesh_error,
-        rough: rough / survey.mesh_error,
+        any: rms(&levels.add_scalar(-mean)) / error,
+        rough: rough / error,
         rough_share: rough / mean.abs().max(f64::MIN_POSITIVE),
     })
 }

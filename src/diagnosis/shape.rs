@@ -36,12 +36,12 @@ const POINT_SNR: f64 = 10.0;
 const POINT_ELONGATION: f64 = 1.6;
 
 /// Looks for a shape that most objects share, trails of one direction or wide discs and rings, in
-/// fine blocks first; `None`: they are points, or few, or each different. `detections` tells how many points there are beside them.
+/// fine blocks first; `None`: they are points, or few, or each different. `detections` tells how many
+/// points there are beside them.
 pub(super) fn common(survey: &Survey, detections: &Detections) -> Option<Cause> {
     let points = detections.stars.iter().filter(|s| is_point(s)).count();
-    survey.looks.iter().find_map(|look| {
-        let objects: Vec<&Object> = look
-            .objects
+    survey.objects.iter().find_map(|objects| {
+        let objects: Vec<&Object> = objects
             .iter()
             .filter(|o| !o.crosses && !o.is_point() && !is_column(o))
             .take(JUDGED)
@@ -61,8 +61,8 @@ pub(super) fn compact(survey: &Survey) -> usize {
             && !o.touches
             && o.length_px < LEAST_DISC_PX.min(DISC_RATIO * o.width_px)
     };
-    let finest = survey.looks.first().map(|look| look.objects.iter());
-    finest.into_iter().flatten().filter(is_compact).count()
+    let finest = survey.objects.iter().take(1).flatten();
+    finest.filter(is_compact).count()
 }
 
 fn is_point(star: &Detection) -> bool {

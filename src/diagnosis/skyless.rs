@@ -1,6 +1,6 @@
 //! Frames that were never meant to show stars: the shutter was closed, or an even light shone in.
 
-use super::survey::{Look, Survey, survey};
+use super::survey::{Object, Survey, survey};
 use super::{LEAST_STARS, SURE_SNR, light, shape};
 use crate::detect::Detections;
 use crate::frame::Frame;
@@ -48,6 +48,6 @@ fn of_survey(survey: &Survey, detections: &Detections) -> Option<Skyless> {
 
 /// Objects with a shape, in the blocks that show most.
 fn seen(survey: &Survey) -> usize {
-    let count = |look: &Look| look.objects.iter().filter(|o| !o.is_point()).count();
-    survey.looks.iter().map(count).max().unwrap_or(0)
+    let count = |objects: &Vec<Object>| objects.iter().filter(|o| !o.is_point()).count();
+    survey.objects.iter().map(count).max().unwrap_or(0)
 }

@@ -39,13 +39,7 @@ impl Counted {
             .collect();
         let sure = without_lines(&sure, size);
         let lone: Vec<&&Detection> = sure.iter().filter(|s| is_lone(s, size)).collect();
-        let (low, high) = survey
-            .light
-            .level
-            .iter()
-            .fold((f64::MAX, f64::MIN), |(low, high), v| {
-                (low.min(*v), high.max(*v))
-            });
+        let (low, high) = survey.light.range();
         let least = SHARE_OF_CLOUD * (high - low);
         let above_cloud = lone.iter().filter(|s| peak(s) >= least).count();
         // A wide glow passed for the typical star, and the detector looked for the like of it.

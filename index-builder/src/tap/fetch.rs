@@ -37,6 +37,21 @@ const TOO_MANY: f64 = 6.0;
 /// Rows that are asked for at once unless the service gives fewer.
 const ROWS_AT_ONCE: u64 = 100_000;
 
+/// Refuses a service of whose positions too little was said.
+fn judge(service: &Service) -> Result<(), TapError> {
+    let usage = |what: &str| Err(TapError::Usage { what: what.into() });
+    if !service.columns.is_in_degrees() {
+        return usage("a service is asked for positions in degrees: state ra and dec with :deg");
+    }
+    if !service.columns.says_epoch() && service.epoch_jyear.is_none() {
+        return usage(
+            "it is not said of which epoch the positions are: add --epoch, or the column \
+             that says it to --columns",
+        );
+    }
+    Ok(())
+}
+
 /// Fetches what is wanted into `folder`, or what is missing of it there.
 ///
 /// # Errors
@@ -48,18 +63,7 @@ pub fn fetch(
     folder: &Path,
     watcher: &dyn Watcher,
 ) -> Result<Fetched, TapError> {
-    if !service.columns.is_in_degrees() {
-        return Err(TapError::Usage {
-            what: "a service is asked for positions in degrees: state ra and dec with :deg".into(),
-        });
-    }
-    if !service.columns.says_epoch() && service.epoch_jyear.is_none() {
-        return Err(TapError::Usage {
-            what: "it is not said of which epoch the positions are: add --epoch, or the column \
-                   that says it to --columns"
-                .into(),
-        });
-    }
+    judge(service)?;
     let settings = format!(
         "1 {} {} {:?} {:?} {} {:?} {}",
         service.url,

@@ -165,11 +165,8 @@ fn local_numbers_of_every_width() {
     }
 }
 
-/// Codes that are left out are those of the quads to one step a number, and stand beside the same
-/// stars, at the first look and at the second.
-#[test]
-fn codes_left_out_are_drawn() {
-    // Three degrees around a place near the equator, a star every third of a degree.
+/// Stars within three degrees of a place near the equator, one every third of a degree.
+fn disc_of_stars() -> StarTable {
     let records: Vec<StarRecord> = (0..240)
         .map(|i| {
             let (sin, cos) = (2.399_963_229_728_653 * f64::from(i)).sin_cos();
@@ -183,7 +180,11 @@ fn codes_left_out_are_drawn() {
             StarRecord::new(vector, [0.0; 2], 9.0)
         })
         .collect();
-    let table = StarTable::new(&records);
+    StarTable::new(&records)
+}
+
+/// Quads of each star with those next to it, by the tile of their first star.
+fn quads_of(table: &StarTable) -> Vec<Vec<StoredQuad>> {
     let mut tiles = vec![Vec::new(); cells_of_depth(DEPTH)];
     for number in 0..table.records.len() {
         let at = |i: usize| table.records[i].vector();
@@ -211,6 +212,15 @@ fn codes_left_out_are_drawn() {
             tiles[tile as usize].push(StoredQuad { code, stars });
         }
     }
+    tiles
+}
+
+/// Codes that are left out are those of the quads to one step a number, and stand beside the same
+/// stars, at the first look and at the second.
+#[test]
+fn codes_left_out_are_drawn() {
+    let table = disc_of_stars();
+    let tiles = quads_of(&table);
     let small = bytes_of(&table, &tiles, TileForm::Codeless);
     assert!(small.len() < bytes_of(&table, &tiles, TileForm::Grouped).len());
     let index = OnDisk::new().open(&small).expect("a sound index");

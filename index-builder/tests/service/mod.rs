@@ -71,8 +71,9 @@ impl Service {
     }
 }
 
-fn serve(stream: TcpStream, rows: &[Row], manners: Manners, number: u64) -> std::io::Result<()> {
-    let mut reader = BufReader::new(stream.try_clone()?);
+/// Whether it was sent to the right path, and the form that was sent.
+fn asked(stream: TcpStream) -> std::io::Result<(bool, Vec<(String, String)>)> {
+    let mut reader = BufReader::new(stream);
     let mut line = String::new();
     reader.read_line(&mut line)?;
     let path_is_right = line.starts_with("POST /tap/sync HTTP/1.1");
@@ -90,7 +91,11 @@ fn serve(stream: TcpStream, rows: &[Row], manners: Manners, number: u64) -> std:
     }
     let mut body = vec![0; length];
     reader.read_exact(&mut body)?;
-    let form = form(&String::from_utf8(body).unwrap());
+    Ok((path_is_right, form(&String::from_utf8(body).unwrap())))
+}
+
+fn serve(stream: TcpStream, rows: &[Row], manners: Manners, number: u64) -> std::io::Result<()> {
+    let (path_is_right, form) = asked(stream.try_clone()?)?;
     let get = |name: &str| {
         form.iter()
             .find(|(k, _)| k == name)

@@ -4,6 +4,7 @@ use super::clip::clipped;
 use super::sample::{sample_as, sample_cell};
 use super::smooth::{BLIND, fill, level_median3, median3};
 use crate::detect::pixels::Plane;
+use crate::robust::quantile;
 use rayon::prelude::*;
 use std::ops::Range;
 
@@ -69,17 +70,12 @@ impl Mesh {
                 if sample.len() * 4 < inside {
                     return None;
                 }
-                clipped(sample, floor)
+                clipped(sample, floor).map(|(level, noise)| (level, noise.max(floor)))
             })
             .collect();
-        let filled = fill(&cells, cols, rows);
-        let level: Vec<f32> = filled.iter().map(|c| c.0).collect();
+        let (level, noise): (Vec<f32>, Vec<f32>) = fill(cells, cols, rows).into_iter().unzip();
         mesh.level = smoothed(&level, cols, rows);
-        mesh.noise = median3(
-            &filled.iter().map(|c| c.1.max(floor)).collect::<Vec<_>>(),
-            cols,
-            rows,
-        );
+        mesh.noise = median3(&noise, cols, rows);
         mesh
     }
 
@@ -141,7 +137,6 @@ impl Mesh {
                 dy * off_middle(y, top, self.cell_h) + dx * off_middle(x, left, self.cell_w);
             if v < limit { v - slope } else { f32::NAN }
         });
-        sample.retain(|v| v.is_finite());
         clipped(sample, 0.0).map(|(_, deviation)| deviation)
     }
 
@@ -168,9 +163,7 @@ impl Mesh {
     /// Noise of the frame's quietest quarter: objects that fill a cell, and light that changes
     /// within it, pass for noise there.
     pub fn quiet_noise(&self) -> f32 {
-        let mut noise = self.noise.clone();
-        noise.sort_unstable_by(f32::total_cmp);
-        noise.get(noise.len() / 4).copied().unwrap_or(0.0)
+        quantile(self.noise.iter().copied(), (1, 4)).unwrap_or(0.0) as f32
     }
 
     /// Whether it shows no sky at all: every value is saturated, or there are too few.
@@ -189,14 +182,22 @@ impl Mesh {
         low + t * (high - low)
     }
 
+    /// The values of `plane` above the sky.
+    pub fn taken_off(&self, plane: &Plane) -> Vec<f32> {
+        let mut above = plane.data.clone();
+        let (mut knots, mut level) = (Vec::new(), vec![0.0; plane.width]);
+        for (y, row) in above.chunks_exact_mut(plane.width).enumerate() {
+            self.level_row(y, &mut knots, &mut level);
+            row.iter_mut().zip(&level).for_each(|(v, l)| *v -= l);
+        }
+        above
+    }
+
     /// Levels of the whole plane row `y` into `out`.
     pub fn level_row(&self, y: usize, knots: &mut Vec<f32>, out: &mut [f32]) {
         let (j, t) = segment(y as f32, self.cell_h, self.rows);
         let j1 = (j + 1).min(self.rows - 1);
-        let (a, b) = (
-            &self.level[j * self.cols..][..self.cols],
-            &self.level[j1 * self.cols..][..self.cols],
-        );
+        let [a, b] = [j, j1].map(|j| &self.level[j * self.cols..][..self.cols]);
         knots.clear();
         knots.extend(a.iter().zip(b).map(|(a, b)| a + t * (b - a)));
         if self.cols == 1 {

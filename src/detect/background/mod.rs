@@ -8,10 +8,12 @@ mod sample;
 mod smooth;
 
 use super::pixels::{Image, LARGE, Pixel, Plane, View};
+use crate::robust::median;
 pub(crate) use clip::clipped;
 pub(crate) use mesh::Mesh;
 pub(super) use sample::sample_cell;
 pub(super) use smooth::median3;
+pub(crate) use smooth::neighbours;
 
 /// How finely the background of a frame is drawn.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -120,7 +122,16 @@ impl SkyLevel {
         &self.mesh
     }
 
-    /// The same, taken out.
+    /// Median level, and noise of a pixel, the frame's own units.
+    pub(super) fn typical(&self) -> (f64, f64) {
+        let middle = |cells: &[f32]| median(cells.iter().copied()).unwrap_or(0.0);
+        (
+            middle(&self.mesh.level),
+            middle(&self.mesh.noise) * self.bin,
+        )
+    }
+
+    /// The mesh, taken out.
     pub(super) fn into_mesh(self) -> Mesh {
         self.mesh
     }

@@ -1,7 +1,7 @@
 //! Takes points out of a plane, so that only what is wide is left in it: in coarser blocks a bright
 //! star, a hot pixel or the track of a particle would pass for something wide.
 
-use super::mesh::Mesh;
+use super::{CELL_PX, Mesh, draw};
 use crate::detect::pixels::{Image, Pixel, Plane};
 use rayon::prelude::*;
 
@@ -11,15 +11,10 @@ const BRIGHT: f32 = 4.0;
 /// of up to five blocks across are fewer than half of these 25, and leave their median alone.
 const REACH: usize = 4;
 
-/// Cell of the background above which pixels are points: that of the plain one.
-const CELL_PX: usize = 64;
-
 /// The pixels of a frame without points, in frame units.
 pub(crate) fn smooth<P: Pixel>(image: &Image<'_, P>) -> Plane {
     let (plane, saturation) = Plane::binned(image, 1);
-    let floor = f32::MIN_POSITIVE.sqrt().max(0.3 * P::STEP);
-    let mesh = Mesh::measure_slopes(&plane, CELL_PX, saturation, floor);
-    without(&plane, &mesh)
+    without(&plane, &draw::<P>(&plane, CELL_PX, saturation))
 }
 
 /// `plane`, in which every block that stands out of the median of its surroundings has that
@@ -37,20 +32,15 @@ pub(crate) fn without(plane: &Plane, mesh: &Mesh) -> Plane {
                     continue;
                 }
                 near.clear();
-                for j in (y.saturating_sub(REACH)..=(y + REACH).min(height - 1)).step_by(2) {
-                    let from = x.saturating_sub(REACH);
-                    let to = (x + REACH).min(width - 1);
-                    near.extend(
-                        plane.data[j * width + from..=j * width + to]
-                            .iter()
-                            .step_by(2)
-                            .filter(|v| v.is_finite()),
-                    );
+                let (from, to) = (x.saturating_sub(REACH), (x + REACH + 1).min(width));
+                for j in (y.saturating_sub(REACH)..(y + REACH + 1).min(height)).step_by(2) {
+                    let along = plane.data[j * width..][from..to].iter().step_by(2);
+                    near.extend(along.filter(|v| v.is_finite()));
                 }
-                let middle = near.len() / 2;
                 if near.is_empty() {
                     continue;
                 }
+                let middle = near.len() / 2;
                 let median = *near.select_nth_unstable_by(middle, f32::total_cmp).1;
                 if *v - median > limit {
                     *v = median;

@@ -20,17 +20,18 @@ fn unevenness(squares: &[Option<(f32, f32)>; 9]) -> Option<f32> {
         (level[k], noise[k]) = (*square)?;
     }
     let (mut mean, mut along_x, mut along_y) = (0.0, 0.0, 0.0);
+    let place = |k: usize| ((k % 3) as f32 - 1.0, (k / 3) as f32 - 1.0);
     for (k, l) in level.iter().enumerate() {
+        let (x, y) = place(k);
         mean += l / 9.0;
-        along_x += l * ((k % 3) as f32 - 1.0) / 6.0;
-        along_y += l * ((k / 3) as f32 - 1.0) / 6.0;
+        along_x += l * x / 6.0;
+        along_y += l * y / 6.0;
     }
-    let square: f32 = (0..9)
-        .map(|k| {
-            let plane = mean + along_x * ((k % 3) as f32 - 1.0) + along_y * ((k / 3) as f32 - 1.0);
-            (level[k] - plane).powi(2)
-        })
-        .sum();
+    let off = |(k, l): (usize, &f32)| {
+        let (x, y) = place(k);
+        (l - (mean + along_x * x + along_y * y)).powi(2)
+    };
+    let square: f32 = level.iter().enumerate().map(off).sum();
     noise.sort_unstable_by(f32::total_cmp);
     // Nine levels less the three of the plane.
     Some((square / 6.0).sqrt() / noise[4].max(f32::MIN_POSITIVE))

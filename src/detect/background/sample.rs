@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 /// Takes about `wanted` values evenly from a rectangle of rows of `width`, as `value` has them of
-/// column, row and stored value; what is not finite is left out.
+/// column, row and stored value; of these what is not finite is left out.
 pub(super) fn sample_as(
     (data, width): (&[f32], usize),
     (xs, ys): (Range<usize>, Range<usize>),
@@ -20,8 +20,8 @@ pub(super) fn sample_as(
             continue;
         };
         let along = (from..).step_by(step).zip(row.iter().step_by(step));
-        let finite = along.filter(|(_, v)| v.is_finite());
-        sample.extend(finite.map(|(x, v)| value(x, y, *v)));
+        let values = along.map(|(x, v)| value(x, y, *v));
+        sample.extend(values.filter(|v| v.is_finite()));
     }
 }
 

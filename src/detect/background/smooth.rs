@@ -4,38 +4,33 @@
 /// number, in blocks of any size.
 pub(super) const BLIND: f32 = 1e18;
 
-/// Gives empty cells the value of the nearest measured ones.
-pub(super) fn fill(cells: &[Option<(f32, f32)>], cols: usize, rows: usize) -> Vec<(f32, f32)> {
-    let mut cells = cells.to_vec();
+/// Gives empty cells the mean of those measured beside them, and so on outward.
+pub(super) fn fill(
+    mut cells: Vec<Option<(f32, f32)>>,
+    cols: usize,
+    rows: usize,
+) -> Vec<(f32, f32)> {
     for _ in 0..cols + rows {
         if cells.iter().all(Option::is_some) {
             break;
         }
         let before = cells.clone();
-        for k in 0..cells.len() {
-            if cells[k].is_some() {
-                continue;
-            }
+        for (k, cell) in cells.iter_mut().enumerate().filter(|(_, c)| c.is_none()) {
             let near: Vec<(f32, f32)> = neighbours(k, cols, rows)
                 .filter_map(|n| before[n])
                 .collect();
-            if !near.is_empty() {
-                let n = near.len() as f32;
-                cells[k] = Some((
-                    near.iter().map(|c| c.0).sum::<f32>() / n,
-                    near.iter().map(|c| c.1).sum::<f32>() / n,
-                ));
-            }
+            let mean = |value: fn(&(f32, f32)) -> f32| {
+                near.iter().map(value).sum::<f32>() / near.len() as f32
+            };
+            *cell = (!near.is_empty()).then(|| (mean(|c| c.0), mean(|c| c.1)));
         }
     }
-    cells
-        .into_iter()
-        .map(|c| c.unwrap_or((0.0, BLIND)))
-        .collect()
+    let filled = cells.into_iter().map(|c| c.unwrap_or((0.0, BLIND)));
+    filled.collect()
 }
 
 /// The cell and those around it.
-fn neighbours(k: usize, cols: usize, rows: usize) -> impl Iterator<Item = usize> {
+pub(crate) fn neighbours(k: usize, cols: usize, rows: usize) -> impl Iterator<Item = usize> {
     let (i, j) = (k % cols, k / cols);
     (j.saturating_sub(1)..=(j + 1).min(rows - 1))
         .flat_map(move |j| (i.saturating_sub(1)..=(i + 1).min(cols - 1)).map(move |i| j * cols + i))

@@ -2,6 +2,7 @@
 
 use super::maxima::Peak;
 use crate::detect::refuse::Refusal;
+use crate::robust::quantile;
 
 /// How the filtered plane bends at a maximum, per unit of its value.
 #[derive(Debug, Clone, Copy)]
@@ -44,23 +45,23 @@ pub(super) struct Curvatures {
 impl Curvatures {
     /// Of these maxima, with their ratios to the noise, seen through a kernel of `sigma`. A single
     /// value is not a star where `singles_are_none`.
-    pub fn of(peaks: &[(Peak, f32)], sigma: f32, singles_are_none: bool) -> Curvatures {
+    pub fn of(peaks: &[(f32, Peak)], sigma: f32, singles_are_none: bool) -> Curvatures {
         let curvature = |variance: f32| 2.0 - 2.0 * (-0.5 / variance).exp();
         let (star, single) = (curvature(2.0 * sigma * sigma), curvature(sigma * sigma));
         let clear = |most: f32| -> Vec<f32> {
-            let peaks = peaks
-                .iter()
-                .filter(|(p, snr)| *snr > SNR_FOR_LINES && p.curvature.mean() < most);
-            peaks
-                .map(|(p, _)| p.curvature.least / p.curvature.most.max(1e-6))
-                .collect()
+            let clear = peaks.iter().filter(|(snr, _)| *snr > SNR_FOR_LINES);
+            let bends = clear.map(|(_, p)| p.curvature);
+            let bends = bends.filter(|c| c.mean() < most);
+            bends.map(|c| c.least / c.most.max(1e-6)).collect()
         };
         // Hot pixels are round, and tell nothing of stars that may be drawn out.
         let mut round = clear(star + SHARP * (single - star));
         if round.len() < FEW {
             round = clear(f32::MAX);
         }
-        round.sort_unstable_by(f32::total_cmp);
+        // Lines may outnumber stars ninefold before this follows them; where tracking
+        // drifts, all stars are lines, and none is dropped.
+        let roundness = quantile(round, (9, 10)).unwrap_or(0.0) as f32;
         Curvatures {
             star,
             single: if singles_are_none {
@@ -68,9 +69,7 @@ impl Curvatures {
             } else {
                 f32::INFINITY
             },
-            // Lines may outnumber stars ninefold before this follows them; where tracking
-            // drifts, all stars are lines, and none is dropped.
-            roundness: round.get(round.len() * 9 / 10).copied().unwrap_or(0.0),
+            roundness,
         }
     }
 

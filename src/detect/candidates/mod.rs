@@ -7,6 +7,7 @@ mod maxima;
 use super::background::{Mesh, median3};
 use super::pixels::{Blocks, Pixel, View};
 use super::refuse::Refused;
+use super::spread::spread;
 use convolve::Kernel;
 use curvature::Curvatures;
 use maxima::{Buffers, Peak, Strip, strip};
@@ -35,27 +36,27 @@ pub(super) struct Candidate {
     pub flux_noise: f32,
 }
 
-/// What is looked for.
-pub(super) struct Search<'a> {
-    /// The background.
-    pub mesh: &'a Mesh,
-    /// Width of the Gaussian kernel, blocks.
-    pub sigma: f32,
-    /// The kernel fits the stars: what is sharper than a star is refused.
-    pub psf_known: bool,
+/// Standard deviation of the Gaussian kernel of a first look, blocks.
+const FIRST_SIGMA: f32 = 1.0;
+
+impl Candidate {
+    /// Candidates in the order in which they are looked at.
+    pub fn in_order(candidates: &[Candidate], size_px: (usize, usize)) -> Vec<Candidate> {
+        let place = |c: &Candidate| (c.x_px, c.y_px, f64::from(c.flux));
+        spread(candidates, place, size_px)
+    }
 }
 
-/// Filters the `blocks` of a frame and returns the maxima above the threshold, in stored order,
-/// and those that were refused.
+/// Filters the `blocks` of a frame, whose background is `mesh`, and returns the maxima above the
+/// threshold, in stored order, and those that were refused. The Gaussian kernel is as wide as the
+/// stars, standard deviation `stars` in blocks; while that is not known nothing is too sharp for one.
 pub(super) fn find<P: Pixel, Q: Pixel>(
     view: &View<'_, P>,
     blocks: &Blocks<'_, Q>,
-    &Search {
-        mesh,
-        sigma,
-        psf_known,
-    }: &Search<'_>,
+    mesh: &Mesh,
+    stars: Option<f32>,
 ) -> (Vec<Candidate>, Vec<Refused>) {
+    let (sigma, psf_known) = (stars.unwrap_or(FIRST_SIGMA), stars.is_some());
     let kernel = Kernel::gaussian(sigma);
     let strips: Vec<Strip> = (0..mesh.rows)
         .into_par_iter()
@@ -69,27 +70,23 @@ pub(super) fn find<P: Pixel, Q: Pixel>(
         .collect();
     let noise = median3(&raw, mesh.cols, mesh.rows);
     let mut refused = Vec::new();
-    let place = |p: &Peak| [p.x, p.y].map(|v| blocks.to_frame(f64::from(v)));
-    let peaks: Vec<(Peak, f32)> = strips
+    let peaks: Vec<(f32, Peak)> = strips
         .into_iter()
         .flat_map(|s| s.peaks)
-        .map(|p| {
-            let snr = p.value / noise[p.cell];
-            (p, snr)
-        })
-        .filter(|(_, snr)| *snr >= THRESHOLD)
+        .map(|p| (p.value / noise[p.cell], p))
+        .filter(|(snr, _)| *snr >= THRESHOLD)
         .collect();
     let curvatures = Curvatures::of(&peaks, sigma, psf_known && !view.single_pixels);
     let area = (blocks.bin * blocks.bin) as f32;
     let candidates = peaks
         .iter()
-        .filter_map(|(p, snr)| {
+        .filter_map(|(snr, p)| {
             let mut verdict = curvatures.judge(p.curvature, *snr);
             if verdict.is_err() && blocks.highest_near(p.x, p.y) >= view.saturation {
                 // A saturated core with its blooming is judged by its outline.
                 verdict = Ok(());
             }
-            let [x_px, y_px] = place(p);
+            let [x_px, y_px] = [p.x, p.y].map(|v| blocks.to_frame(f64::from(v)));
             Refused::note(&mut refused, [x_px, y_px], verdict)?;
             Some(Candidate {
                 x_px,

@@ -1,6 +1,7 @@
 //! Saturated cores: one star however large the clipped area, centred also where charge blooms.
 
 use crate::detect::pixels::{Image, Pixel, View};
+use crate::robust::quantile;
 
 /// Half side of the area searched, pixels: blooming runs far.
 const REACH: isize = 320;
@@ -104,10 +105,9 @@ fn flood<P: Pixel>(
     step: isize,
     s: &mut Scratch,
 ) -> Blob {
-    let side = SIDE;
-    s.seen.resize(side * side, false);
+    s.seen.resize(SIDE * SIDE, false);
     s.cuts.clear();
-    s.cuts.resize(2 * side, Cut::default());
+    s.cuts.resize(2 * SIDE, Cut::default());
     s.stack.clear();
     // Only what the last area has touched: the square is large, most areas are small.
     for k in s.touched.drain(..) {
@@ -117,19 +117,19 @@ fn flood<P: Pixel>(
     let (mut area, mut overflowed) = (0, false);
     while let Some((x, y)) = s.stack.pop() {
         let (i, j) = (x - start.0 + REACH, y - start.1 + REACH);
-        if area > MOST_PIXELS || i < 0 || j < 0 || i as usize >= side || j as usize >= side {
+        let span = 0..SIDE as isize;
+        if area > MOST_PIXELS || !span.contains(&i) || !span.contains(&j) {
             overflowed = true;
             break;
         }
         let (i, j) = (i as usize, j as usize);
-        if s.seen[j * side + i] {
+        if std::mem::replace(&mut s.seen[j * SIDE + i], true) {
             continue;
         }
-        s.seen[j * side + i] = true;
-        s.touched.push(j * side + i);
+        s.touched.push(j * SIDE + i);
         let value = image.at(x, y);
         let inside = value >= saturation;
-        for (line, along) in [(j, x), (side + i, y)] {
+        for (line, along) in [(j, x), (SIDE + i, y)] {
             let cut = &mut s.cuts[line];
             if inside {
                 cut.length += 1.0;
@@ -147,12 +147,8 @@ fn flood<P: Pixel>(
         // colour is two away.
         s.stack
             .extend((1..=step).flat_map(|k| [(x + k, y), (x - k, y), (x, y + k), (x, y - k)]));
-        s.stack.extend([
-            (x + 1, y + 1),
-            (x - 1, y + 1),
-            (x + 1, y - 1),
-            (x - 1, y - 1),
-        ]);
+        let diagonals = [(1, 1), (-1, 1), (1, -1), (-1, -1)];
+        s.stack.extend(diagonals.map(|(i, j)| (x + i, y + j)));
     }
     s.blob(start, (area, overflowed))
 }
@@ -165,13 +161,14 @@ impl Scratch {
         let (height, width) = (extent(rows), extent(columns));
         // The core is cut by lines across the direction of blooming: its longest cuts are in the
         // middle, and the bloomed tails are short cuts.
-        let upright = height >= width;
-        let core = Core::of(if upright { rows } else { columns });
-        let (x, y) = if upright {
-            (core.along, core.across + (start.1 - REACH) as f64)
+        let (core, x, y);
+        if height >= width {
+            core = Core::of(rows);
+            (x, y) = (core.along, core.across + (start.1 - REACH) as f64);
         } else {
-            (core.across + (start.0 - REACH) as f64, core.along)
-        };
+            core = Core::of(columns);
+            (x, y) = (core.across + (start.0 - REACH) as f64, core.along);
+        }
         Blob {
             x,
             y,
@@ -196,11 +193,9 @@ struct Core {
 impl Core {
     /// From its cuts: those longer than half way between the typical and the longest.
     fn of(cuts: &[Cut]) -> Core {
-        let mut lengths: Vec<f64> = cuts.iter().map(|c| c.length).collect();
-        lengths.retain(|l| *l > 0.0);
-        lengths.sort_unstable_by(f64::total_cmp);
-        let longest = lengths.last().copied().unwrap_or(1.0);
-        let typical = lengths.get(lengths.len() / 2).copied().unwrap_or(1.0);
+        let lengths = cuts.iter().map(|c| c.length).filter(|l| *l > 0.0);
+        let longest = lengths.clone().fold(0.0, f64::max);
+        let typical = quantile(lengths, (1, 2)).unwrap_or(longest);
         let least = (0.5 * (typical + longest)).max(0.6 * longest);
         let (mut sum, mut across, mut count) = (Cut::default(), 0.0, 0.0);
         for (k, cut) in cuts.iter().enumerate().filter(|(_, c)| c.length >= least) {

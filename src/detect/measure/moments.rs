@@ -45,6 +45,7 @@ impl Shape {
 }
 
 /// Sums under a Gaussian window of `sigma` around (x, y).
+#[derive(Default)]
 struct Sums {
     w: f64,
     x: f64,
@@ -118,14 +119,7 @@ impl Window {
         let span = stamp.stride.min(self.weigh(stamp, x, sigma));
         let from = self.first;
         let [w0, w1, w2] = &self.columns;
-        let mut s = Sums {
-            w: 0.0,
-            x: 0.0,
-            y: 0.0,
-            xx: 0.0,
-            yy: 0.0,
-            xy: 0.0,
-        };
+        let mut s = Sums::default();
         let low = (y - 4.0 * sigma - stamp.y0).ceil().max(0.0) as usize;
         let mut weights = Gaussian::new(stamp.y0 + low as f64 - y, sigma);
         for row in stamp.data.chunks_exact(stamp.stride).skip(low) {

@@ -38,24 +38,22 @@ impl Stamp {
         self.stride = self.side.next_multiple_of(LANES);
         (self.x0, self.y0) = ((cx - r) as f64, (cy - r) as f64);
         self.data.clear();
+        let n = self.side + usize::from(scene.view.mosaic);
+        self.copy(scene.view.image, cx - r, cy - r, n);
         if scene.view.mosaic {
-            let n = self.side + 1;
-            self.copy(scene.view.image, cx - r, cy - r, n);
             (self.x0, self.y0) = (self.x0 + 0.5, self.y0 + 0.5);
-            for (a, b) in self.raw.chunks_exact(n).zip(self.raw[n..].chunks_exact(n)) {
-                let blocks = a.windows(2).zip(b.windows(2));
-                self.data
-                    .extend(blocks.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1])));
-                self.data
-                    .resize(self.data.len().next_multiple_of(LANES), 0.0);
-            }
-        } else {
-            self.copy(scene.view.image, cx - r, cy - r, self.side);
-            for row in self.raw.chunks_exact(self.side) {
+        }
+        for j in 0..self.side {
+            let row = &self.raw[j * n..][..n];
+            if scene.view.mosaic {
+                let below = &self.raw[(j + 1) * n..][..n];
+                let blocks = row.windows(2).zip(below.windows(2));
+                let means = blocks.map(|(a, b)| 0.25 * (a[0] + a[1] + b[0] + b[1]));
+                self.data.extend(means);
+            } else {
                 self.data.extend_from_slice(row);
-                self.data
-                    .resize(self.data.len().next_multiple_of(LANES), 0.0);
             }
+            self.data.resize((j + 1) * self.stride, 0.0);
         }
         self.level = scene.sky.level(x, y);
         self.subtract_sky((x, y), scene.sky.slope(x, y, r as f64));
@@ -125,18 +123,15 @@ impl Stamp {
 
     fn copy<P: Pixel>(&mut self, image: &Image<'_, P>, x0: isize, y0: isize, n: usize) {
         self.raw.clear();
-        let inside =
-            x0 >= 0 && y0 >= 0 && x0 as usize + n <= image.width && y0 as usize + n <= image.height;
+        let within = |from: isize, size: usize| from >= 0 && from as usize + n <= size;
+        let inside = within(x0, image.width) && within(y0, image.height);
         for y in y0..y0 + n as isize {
             if inside {
                 let row = &image.data[y as usize * image.width + x0 as usize..][..n];
-                self.raw.extend(row.iter().map(|p| {
-                    let v = p.value();
-                    if v.is_finite() { v } else { f32::NAN }
-                }));
+                self.raw.extend(row.iter().map(|p| p.value()));
             } else {
-                self.raw
-                    .extend((x0..x0 + n as isize).map(|x| image.at(x, y)));
+                let row = (x0..x0 + n as isize).map(|x| image.at(x, y));
+                self.raw.extend(row);
             }
         }
     }

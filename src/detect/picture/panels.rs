@@ -37,10 +37,11 @@ pub(super) fn left_by_panels<P: Pixel>(
     image: &Image<'_, P>,
 ) -> Option<(Range<usize>, Range<usize>)> {
     let (mut columns, mut rows) = (0..image.width, 0..image.height);
+    let value = |x: usize, y: usize| image.data[y * image.width + x].value();
     // Without the panels on two sides those on the other two are easier to tell.
     for least in LEAST_OF_KNOWN {
-        columns = peeled(&columns, least, |at| Line::column(image, at, &rows))?;
-        rows = peeled(&rows, least, |at| Line::row(image, at, &columns))?;
+        columns = peeled(&columns, least, |x| Line::of(&rows, |y| value(x, y)))?;
+        rows = peeled(&rows, least, |y| Line::of(&columns, |x| value(x, y)))?;
         if columns.len() == image.width && rows.len() == image.height {
             return None;
         }
@@ -52,19 +53,10 @@ pub(super) fn left_by_panels<P: Pixel>(
 struct Line(Vec<f32>);
 
 impl Line {
-    fn row<P: Pixel>(image: &Image<'_, P>, y: usize, columns: &Range<usize>) -> Line {
-        Line::of(columns, |x| image.data.get(y * image.width + x))
-    }
-
-    fn column<P: Pixel>(image: &Image<'_, P>, x: usize, rows: &Range<usize>) -> Line {
-        Line::of(rows, |y| image.data.get(y * image.width + x))
-    }
-
-    fn of<'a, P: Pixel + 'a>(along: &Range<usize>, pixel: impl Fn(usize) -> Option<&'a P>) -> Line {
+    fn of(along: &Range<usize>, value: impl Fn(usize) -> f32) -> Line {
         // An odd step meets every part of the blocks that lossy compression makes.
         let step = (along.len() / SAMPLE) | 1;
-        let pixels = along.clone().step_by(step).filter_map(pixel);
-        Line(pixels.map(|p| p.value()).collect())
+        Line(along.clone().step_by(step).map(value).collect())
     }
 
     /// The commonest value besides these tones.
@@ -99,112 +91,71 @@ fn peeled(range: &Range<usize>, least: f64, line: impl Fn(usize) -> Line) -> Opt
 /// Lines that the panels take from the first of `n` on.
 fn panels(n: usize, least: f64, line: impl Fn(usize) -> Line) -> usize {
     let mut edge = 0;
-    loop {
-        let found = match panel(edge, n, MOST_TONES, least, &line) {
-            // A smooth sky may pass for one more button.
-            Panel {
-                end: None,
-                buttons: true,
-            } => panel(edge, n, 1, least, &line).end,
-            found => found.end,
-        };
-        match found {
-            Some(next) => edge = next,
-            None => return edge,
-        }
+    // A smooth sky may pass for one more button.
+    while let Some(end) =
+        panel(edge..n, MOST_TONES, least, &line).or_else(|| panel(edge..n, 1, least, &line))
+    {
+        edge = end;
     }
+    edge
 }
 
-/// What seems to be a panel.
-#[derive(Default)]
-struct Panel {
-    /// The line after it; `None` where it is no panel.
-    end: Option<usize>,
-    /// It has tones besides the first one.
-    buttons: bool,
-}
-
-/// Lines from one on that have the same tones.
-struct Alike {
-    /// The line after the last of them.
-    end: usize,
-    tones: Vec<f32>,
-    /// Share of each line that has these tones, those beyond the end included.
-    shares: Vec<f64>,
-}
-
-/// The panel of at most `most_tones` that begins at `from`.
+/// Where the panel of at most `most_tones` ends that begins with the first of these lines.
 fn panel(
-    from: usize,
-    n: usize,
+    lines: Range<usize>,
     most_tones: usize,
     least: f64,
     line: &impl Fn(usize) -> Line,
-) -> Panel {
-    if from >= n {
-        return Panel::default();
+) -> Option<usize> {
+    let from = lines.start;
+    let begin = line(lines.clone().next()?);
+    let mut tones = vec![begin.commonest(&[])?];
+    if from > 0 && begin.share(&tones, RIPPLE) < OF_NEXT_PANEL {
+        return None;
     }
-    let begin = line(from);
-    let Some(first) = begin.commonest(&[]) else {
-        return Panel::default();
-    };
-    if from > 0 && begin.share(&[first], RIPPLE) < OF_NEXT_PANEL {
-        return Panel::default();
-    }
-    let farthest = (MOST * n as f64) as usize;
-    let mut alike = Alike {
-        end: from,
-        tones: vec![first],
-        shares: Vec::new(),
-    };
-    let mut fits = true;
-    for k in from..n {
-        alike.add(k, line(k), most_tones > 1, least);
-        fits = alike.tones.len() <= most_tones && alike.end <= farthest;
-        if !fits || k >= alike.end + GAP {
+    let farthest = (MOST * lines.end as f64) as usize;
+    let (mut end, mut shares) = (from, Vec::new());
+    for k in lines.clone() {
+        let line = line(k);
+        let mut share = line.share(&tones, RIPPLE);
+        if most_tones > 1 && (least..OF_PANEL).contains(&share) {
+            // One more tone may be what it lacks.
+            let more = [&tones[..], line.commonest(&tones).as_slice()].concat();
+            let both = line.share(&more, RIPPLE);
+            if both >= OF_TONES {
+                (tones, share) = (more, both);
+            }
+        }
+        shares.push(share);
+        if share >= OF_PANEL {
+            end = k + 1;
+        }
+        if tones.len() > most_tones || end > farthest {
+            return None;
+        }
+        if k >= end + GAP {
             break;
         }
     }
-    Panel {
-        end: (fits && alike.ends_at_once(from, n, line)).then_some(alike.end),
-        buttons: alike.tones.len() > 1,
-    }
+    // At a drawn edge the tones go within a few lines.
+    let inside = &shares[..end - from];
+    let inside = mean(
+        inside
+            .iter()
+            .copied()
+            .skip(inside.len().saturating_sub(GAP)),
+    )?;
+    let beyond = |near: f32| {
+        let lines = end..lines.end.min(end + GAP);
+        mean(lines.map(|k| line(k).share(&tones, near)))
+    };
+    let is_drawn = inside - beyond(RIPPLE)? >= FALL && beyond(FADED)? < MOST_FADED;
+    is_drawn.then_some(end)
 }
 
-impl Alike {
-    /// Looks at the next line, `k`; one more tone may be what it lacks.
-    fn add(&mut self, k: usize, line: Line, more_tones: bool, least: f64) {
-        let mut share = line.share(&self.tones, RIPPLE);
-        if more_tones && (least..OF_PANEL).contains(&share) {
-            self.tones.extend(line.commonest(&self.tones));
-            match line.share(&self.tones, RIPPLE) {
-                both if both >= OF_TONES => share = both,
-                _ => drop(self.tones.pop()),
-            }
-        }
-        self.shares.push(share);
-        if share >= OF_PANEL {
-            self.end = k + 1;
-        }
-    }
-
-    /// Whether the tones go within a few lines, as at a drawn edge.
-    fn ends_at_once(&self, from: usize, n: usize, line: &impl Fn(usize) -> Line) -> bool {
-        let length = self.end - from;
-        let inside = mean(&self.shares[length.saturating_sub(GAP)..length]);
-        let beyond = |near: f32| {
-            let lines = self.end..n.min(self.end + GAP);
-            let shares = lines.map(|k| line(k).share(&self.tones, near));
-            mean(&shares.collect::<Vec<_>>())
-        };
-        let falls = inside.zip(beyond(RIPPLE));
-        falls.is_some_and(|(inside, beyond)| inside - beyond >= FALL)
-            && beyond(FADED).is_some_and(|faded| faded < MOST_FADED)
-    }
-}
-
-fn mean(values: &[f64]) -> Option<f64> {
-    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+fn mean(values: impl ExactSizeIterator<Item = f64>) -> Option<f64> {
+    let count = values.len();
+    (count > 0).then(|| values.sum::<f64>() / count as f64)
 }
 
 #[cfg(test)]
@@ -219,11 +170,7 @@ mod tests {
         let data: Vec<u8> = (0..width * height)
             .map(|k| pixel(k % width, k / width))
             .collect();
-        left_by_panels(&Image {
-            data: &data,
-            width,
-            height,
-        })
+        left_by_panels(&Image::new(&data, width, height))
     }
 
     /// Panels with buttons and letters on them, around what `sky` says.

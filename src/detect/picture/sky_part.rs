@@ -18,36 +18,19 @@ pub(in crate::detect) struct SkyPart {
 }
 
 impl SkyPart {
-    /// The whole frame.
-    pub fn whole<P>(image: &Image<'_, P>) -> SkyPart {
-        SkyPart {
-            columns: 0..image.width,
-            rows: 0..image.height,
-        }
-    }
-
-    /// The sky in a picture that may be one of a screen; the whole picture where it is not.
-    pub fn of<P: Pixel>(image: &Image<'_, P>) -> SkyPart {
-        let large = |left: &Range<usize>, all: usize| left.len() as f64 >= LEAST_SIDE * all as f64;
-        match left_by_panels(image) {
-            Some((columns, rows)) if large(&columns, image.width) && large(&rows, image.height) => {
-                SkyPart { columns, rows }.without_edges(image)
-            }
-            _ => SkyPart::whole(image),
-        }
-    }
-
-    /// The same without the pixels beside what is around it.
-    fn without_edges<P>(self, image: &Image<'_, P>) -> SkyPart {
-        let inside = |range: &Range<usize>, size: usize| {
+    /// The sky in a picture that may be one of a screen; `None` where it is not.
+    pub fn of<P: Pixel>(image: &Image<'_, P>) -> Option<SkyPart> {
+        let inside = |range: Range<usize>, size: usize| {
             let from = if range.start > 0 { EDGE_PX } else { 0 };
             let to = if range.end < size { EDGE_PX } else { 0 };
-            range.start + from..range.end.saturating_sub(to)
+            let large = range.len() as f64 >= (LEAST_SIDE * size as f64).max(2.0 * EDGE_PX as f64);
+            large.then(|| range.start + from..range.end.saturating_sub(to))
         };
-        SkyPart {
-            columns: inside(&self.columns, image.width),
-            rows: inside(&self.rows, image.height),
-        }
+        let (columns, rows) = left_by_panels(image)?;
+        Some(SkyPart {
+            columns: inside(columns, image.width)?,
+            rows: inside(rows, image.height)?,
+        })
     }
 
     /// Columns and rows to the left of it and before it.
@@ -56,19 +39,13 @@ impl SkyPart {
     }
 
     /// Pixels along x and y.
-    pub fn size(&self) -> (usize, usize) {
-        (self.columns.len(), self.rows.len())
+    pub fn size(&self) -> [usize; 2] {
+        [self.columns.len(), self.rows.len()]
     }
 
     /// Its pixels.
     pub fn cut<P: Pixel>(&self, image: &Image<'_, P>) -> Vec<P> {
-        let row = |y: usize| {
-            let start = y * image.width;
-            image
-                .data
-                .get(start + self.columns.start..start + self.columns.end)
-                .unwrap_or_default()
-        };
+        let row = |y: usize| &image.data[y * image.width..][self.columns.clone()];
         self.rows.clone().flat_map(row).copied().collect()
     }
 }
@@ -80,11 +57,7 @@ mod tests {
     const SIZE: (usize, usize) = (400, 300);
 
     fn image(data: &[u8]) -> Image<'_, u8> {
-        Image {
-            data,
-            width: SIZE.0,
-            height: SIZE.1,
-        }
+        Image::new(data, SIZE.0, SIZE.1)
     }
 
     /// Noise without a library: the high bits of a multiplicative sequence.
@@ -114,12 +87,8 @@ mod tests {
 
     #[test]
     fn the_sky_is_found_among_windows() {
-        let part = SkyPart::of(&image(&screen()));
-        assert_eq!(
-            (part.columns.clone(), part.rows.clone()),
-            (94..346, 44..276)
-        );
-        assert_eq!((part.offset(), part.size()), ([94.0, 44.0], (252, 232)));
+        let part = SkyPart::of(&image(&screen())).expect("a part of it");
+        assert_eq!((part.offset(), part.size()), ([94.0, 44.0], [252, 232]));
     }
 
     #[test]
@@ -127,8 +96,7 @@ mod tests {
         for levels in [1, 2, 30] {
             let mut sky = noise(levels);
             let data: Vec<u8> = (0..SIZE.0 * SIZE.1).map(|_| sky()).collect();
-            let image = image(&data);
-            assert_eq!(SkyPart::of(&image), SkyPart::whole(&image), "{levels}");
+            assert_eq!(SkyPart::of(&image(&data)), None, "{levels}");
         }
     }
 
@@ -151,7 +119,6 @@ mod tests {
                 }
             })
             .collect();
-        let image = image(&data);
-        assert_eq!(SkyPart::of(&image), SkyPart::whole(&image));
+        assert_eq!(SkyPart::of(&image(&data)), None);
     }
 }

@@ -70,6 +70,7 @@ impl Pixel for f32 {
 }
 
 /// The frame's pixels in stored order.
+#[derive(Clone, Copy)]
 pub(crate) struct Image<'a, P> {
     /// `width * height` values.
     pub data: &'a [P],
@@ -79,7 +80,16 @@ pub(crate) struct Image<'a, P> {
     pub height: usize,
 }
 
-impl<P: Pixel> Image<'_, P> {
+impl<'a, P: Pixel> Image<'a, P> {
+    /// Of `width * height` values.
+    pub fn new(data: &'a [P], width: usize, height: usize) -> Image<'a, P> {
+        Image {
+            data,
+            width,
+            height,
+        }
+    }
+
     /// The pixel at (x, y), NaN outside the frame and where the value is not finite.
     #[inline]
     pub fn at(&self, x: isize, y: isize) -> f32 {

@@ -24,13 +24,16 @@ pub(in crate::detect) fn seen_in_sky<P: Pixel>(image: &Image<'_, P>) -> bool {
             if block.iter().any(|v| v.is_nan()) {
                 continue;
             }
-            // Two diagonals: green against red plus blue; and within each diagonal.
-            differences[0].push(block[0] + block[3] - block[1] - block[2]);
-            differences[1].push(block[0] - block[3]);
-            differences[2].push(block[1] - block[2]);
+            compare(block, &mut differences);
         }
     }
     differences.iter().any(|d| differs(d, P::STEP))
+}
+
+/// Adds how two diagonals differ, green against red plus blue, and the values within each diagonal.
+fn compare([a, b, c, d]: [f32; 4], differences: &mut [Vec<f32>; 3]) {
+    let all = differences.iter_mut().zip([a + d - b - c, a - d, b - c]);
+    all.for_each(|(list, difference)| list.push(difference));
 }
 
 /// Whether the median of `d` is not zero: by 6 standard errors, and by a fifth of the scatter
@@ -63,14 +66,8 @@ pub(in crate::detect) fn seen_in_stars<P: Pixel>(
         .collect();
     bright.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     let mut contrasts: [Vec<f32>; 3] = Default::default();
-    for c in bright.iter().take(120) {
-        let Some(share) = shares(view, sky, c) else {
-            continue;
-        };
-        contrasts[0].push(share[0] + share[3] - share[1] - share[2]);
-        contrasts[1].push(share[0] - share[3]);
-        contrasts[2].push(share[1] - share[2]);
-    }
+    let shares = bright.iter().take(120).filter_map(|c| shares(view, sky, c));
+    shares.for_each(|share| compare(share, &mut contrasts));
     contrasts.iter_mut().any(|c| {
         if c.len() < 12 {
             return false;

@@ -57,21 +57,14 @@ impl Plane {
 
     /// Its blocks as pixels.
     pub fn image(&self) -> Image<'_, f32> {
-        Image {
-            data: &self.data,
-            width: self.width,
-            height: self.height,
-        }
+        Image::new(&self.data, self.width, self.height)
     }
 
     /// The plane as blocks of one.
     pub fn blocks(&self) -> Blocks<'_, f32> {
         Blocks {
-            image: self.image(),
-            block: 1,
-            width: self.width,
-            height: self.height,
             bin: self.bin,
+            ..Blocks::of(&self.image(), 1)
         }
     }
 }
@@ -94,7 +87,7 @@ impl<'a, P: Pixel> Blocks<'a, P> {
     /// Of the frame.
     pub fn of(image: &Image<'a, P>, bin: usize) -> Blocks<'a, P> {
         Blocks {
-            image: Image { ..*image },
+            image: *image,
             block: bin,
             width: image.width / bin,
             height: image.height / bin,

@@ -9,7 +9,7 @@ mod unlike;
 pub(super) use core::{is_star, judge_edge};
 pub(super) use peak::is_spike;
 pub(super) use same_star::merge;
-pub(super) use unlike::judge_all;
+pub(super) use unlike::without_unlike;
 
 use super::switches;
 

@@ -47,28 +47,22 @@ const LEAST_SHARE: f32 = 0.08;
 /// The highest value near the middle, and its eight neighbours row by row.
 fn peak(stamp: &Stamp) -> Option<(f32, [f32; 8])> {
     let n = stamp.side;
-    let (mut top, mut place) = (0.0, (0, 0));
-    for j in n / 2 - 2..=n / 2 + 2 {
-        for i in n / 2 - 2..=n / 2 + 2 {
-            let v = stamp.at(i, j);
-            if v > top {
-                (top, place) = (v, (i, j));
-            }
-        }
-    }
-    let (i, j) = place;
+    let near = n / 2 - 2..=n / 2 + 2;
+    let places = near.clone().flat_map(|j| near.clone().map(move |i| (i, j)));
+    let values = places.map(|(i, j)| (stamp.at(i, j), (i, j)));
+    // Of equal ones the first.
+    let (top, (i, j)) = values.fold(
+        (0.0, (0, 0)),
+        |best, here| {
+            if here.0 > best.0 { here } else { best }
+        },
+    );
     if top <= 0.0 || i < 1 || j < 1 || i + 1 >= n || j + 1 >= n {
         return None;
     }
-    let around = [
-        stamp.at(i - 1, j - 1),
-        stamp.at(i, j - 1),
-        stamp.at(i + 1, j - 1),
-        stamp.at(i - 1, j),
-        stamp.at(i + 1, j),
-        stamp.at(i - 1, j + 1),
-        stamp.at(i, j + 1),
-        stamp.at(i + 1, j + 1),
-    ];
+    let around = std::array::from_fn(|k| {
+        let k = k + usize::from(k >= 4);
+        stamp.at(i + k % 3 - 1, j + k / 3 - 1)
+    });
     Some((top, around))
 }

@@ -1,8 +1,8 @@
 //! Images too elongated or too broad for stars: trails, bad columns, spikes, edges, nebula.
 
-use super::Refusal;
-use crate::detect::measure::Measured;
-use crate::detect::typical::{FWHM_PER_SIGMA, Psf};
+use super::{Refusal, Refused};
+use crate::detect::measure::{Measured, Setting};
+use crate::robust::quantile;
 use std::collections::BTreeMap;
 
 /// Regions along the long side of the frame.
@@ -18,47 +18,44 @@ const BROAD: f64 = 2.5;
 /// The same where the sky is rough: there the typical star is taken from narrow images alone.
 const BROAD_ON_ROUGH: f64 = 1.6;
 
-/// Judges each detection: is it far more elongated than the stars around it, or far broader than
-/// those of the frame?
+/// Refuses detections that are far more elongated than the stars around them, or far broader than
+/// those of the frame.
 ///
 /// Tracking drift elongates all stars of a frame, and optics those of a corner: the measure is
 /// the lower third of the region (a trail may outnumber the stars), or the frame's typical star
 /// where the region has few.
-pub(in crate::detect) fn judge_all(
-    stars: &[Measured],
-    typical: &Psf,
-    rough: bool,
-    (width, height): (usize, usize),
-) -> Vec<Result<(), Refusal>> {
+pub(in crate::detect) fn without_unlike<P>(
+    mut stars: Vec<Measured>,
+    setting: &Setting<'_, P>,
+    refused: &mut Vec<Refused>,
+) -> Vec<Measured> {
+    let typical = &setting.psf;
+    let (width, height) = setting.scene.view.size_px();
     let side = (width.max(height) as f64 / REGIONS).max(1.0);
     let region = |m: &Measured| ((m.star.x_px / side) as i64, (m.star.y_px / side) as i64);
     let mut regions: BTreeMap<(i64, i64), Vec<f64>> = BTreeMap::new();
     for m in stars.iter().filter(|m| m.shape_known) {
-        regions
-            .entry(region(m))
-            .or_default()
-            .push(m.star.elongation);
+        let elongations = regions.entry(region(m)).or_default();
+        elongations.push(m.star.elongation);
     }
+    regions.retain(|_, list| list.len() >= 5);
     let regular: BTreeMap<(i64, i64), f64> = regions
         .into_iter()
-        .filter(|(_, list)| list.len() >= 5)
-        .map(|(k, mut list)| {
-            list.sort_unstable_by(f64::total_cmp);
-            (k, list[list.len() / 3])
-        })
+        .filter_map(|(k, list)| Some((k, quantile(list, (1, 3))?)))
         .collect();
-    let excess = if rough { BROAD_ON_ROUGH } else { BROAD };
-    let broadest = excess * FWHM_PER_SIGMA * typical.sigma_px;
+    let excess = if setting.rough { BROAD_ON_ROUGH } else { BROAD };
+    let broadest = excess * typical.fwhm_px();
     let longest = if typical.is_drawn_out() {
         EXCESS_OF_DRAWN_OUT
     } else {
         EXCESS
     };
-    let judge = |m: &Measured| {
+    stars.retain(|m| {
         let local = regular.get(&region(m)).unwrap_or(&typical.elongation);
         let long = m.star.elongation > longest * local.max(typical.elongation).max(1.15);
-        Refusal::Broad.when(!m.star.saturated && m.star.fwhm_px > broadest)?;
-        Refusal::Long.when(m.shape_known && long)
-    };
-    stars.iter().map(judge).collect()
+        let broad = Refusal::Broad.when(!m.star.saturated && m.star.fwhm_px > broadest);
+        let verdict = broad.and_then(|()| Refusal::Long.when(m.shape_known && long));
+        Refused::note(refused, [m.star.x_px, m.star.y_px], verdict).is_some()
+    });
+    stars
 }

@@ -32,26 +32,19 @@ const LINE_PX: f64 = 8.0;
 const LINES: f64 = 0.5;
 
 /// The images drawn out in one direction, where they are most of those found and lie on many
-/// lines in that direction, across a frame of `width` x `height` pixels: stars that drifted. `None` where stars stayed points, or a trail,
-/// columns or the optics drew out some of the images.
+/// lines in that direction, across a frame of `width` x `height` pixels: stars that drifted. `None`
+/// where stars stayed points, or a trail, columns or the optics drew out some of the images.
 pub(super) fn drifted(found: &[Outline], (width, height): (usize, usize)) -> Option<Vec<Outline>> {
     let long: Vec<&Outline> = found.iter().filter(|f| f.elongation > DRAWN_OUT).collect();
-    let along = |f: &Outline| {
+    let along = |f: &Outline| -> Vec<Outline> {
         let same = |g: &&&Outline| between(f.angle_rad, g.angle_rad) < SAME_RAD;
-        long.iter().filter(same).count()
+        long.iter().filter(same).map(|g| **g).collect()
     };
-    let (leader, count) = long
-        .iter()
-        .map(|f| (*f, along(f)))
-        .max_by_key(|(_, n)| *n)?;
-    if count < LEAST || (count as f64) < SHARE * found.len() as f64 {
+    let all = long.iter().map(|f| (*f, along(f)));
+    let (leader, alike) = all.max_by_key(|(_, alike)| alike.len())?;
+    if alike.len() < LEAST || (alike.len() as f64) < SHARE * found.len() as f64 {
         return None;
     }
-    let alike: Vec<Outline> = long
-        .into_iter()
-        .filter(|f| between(f.angle_rad, leader.angle_rad) < SAME_RAD)
-        .copied()
-        .collect();
     let (sin, cos) = leader.angle_rad.sin_cos();
     let mut lines: Vec<i64> = alike
         .iter()

@@ -5,7 +5,7 @@ use super::{Psf, width};
 use crate::detect::background::{
     Background, CELL_WIDTHS, Mesh, Scene, SkyLevel, WIDE_CELL_WIDTHS, draw,
 };
-use crate::detect::candidates::{self, Candidate, Search};
+use crate::detect::candidates;
 use crate::detect::pixels::{Pixel, Plane, View, mosaic};
 use crate::detect::reading::Reading;
 
@@ -17,85 +17,69 @@ pub(in crate::detect) struct FirstLook {
     pub mosaic: bool,
     /// How finely the background is drawn.
     pub background: Background,
-    /// Side of a cell of the plain background, widths of a star.
-    widths: f64,
-    mesh: Option<Mesh>,
+    /// That background, drawn for a star of ordinary width.
+    sky: SkyLevel,
 }
-
-/// How the width of the stars is taken from candidates.
-type Width<P> = fn(&Scene<'_, P>, &[Candidate]) -> Option<Psf>;
 
 impl FirstLook {
     /// Looks at the frame in coarse blocks, where bright stars stand out whatever their width.
     /// The sky says how finely its background is drawn, unless the reading does.
     pub fn at<P: Pixel>(view: &View<'_, P>, coarse: &Plane, reading: Reading) -> FirstLook {
-        let mut look = FirstLook {
-            psf: Psf {
-                sigma_px: coarse.bin as f64,
-                elongation: 1.0,
-            },
-            mosaic: view.mosaic,
-            background: Background::Plain,
-            widths: match reading {
-                Reading::OutOfFocus => WIDE_CELL_WIDTHS,
-                _ => CELL_WIDTHS,
-            },
-            mesh: None,
-        };
-        if coarse.width < 8 || coarse.height < 8 {
-            return look;
-        }
-        let guessed = |background: Background| {
+        let drawn = |background: Background| {
             let cell = background.cell_px(view.image, Psf::GUESS.fwhm_px(), CELL_WIDTHS);
-            draw::<P>(coarse, cell, view.saturation)
+            SkyLevel::new(draw::<P>(coarse, cell, view.saturation), coarse.bin)
         };
-        let plain = guessed(Background::Plain);
-        let suits = || Background::suits(&plain, coarse, view.saturation);
+        let plain = drawn(Background::Plain);
+        let suits = || Background::suits(plain.mesh(), coarse, view.saturation);
         if reading.background().unwrap_or_else(suits) == Background::Fine {
-            let fine = SkyLevel::new(guessed(Background::Fine), coarse.bin);
-            // Stars out of focus are no narrow images, and all that is left is what is common.
-            let lone = seen_on(&fine, view, coarse, width::estimate_lone);
-            if let Some(seen) = lone.or_else(|| seen_on(&fine, view, coarse, width::estimate)) {
-                (look.psf, look.mosaic) = seen;
-                look.background = Background::Fine;
-                look.mesh = Some(fine.into_mesh());
-                return look;
+            let fine = drawn(Background::Fine);
+            if let Some((psf, mosaic)) = seen_on(&fine, view, coarse, true) {
+                return FirstLook {
+                    psf,
+                    mosaic,
+                    background: Background::Fine,
+                    sky: fine,
+                };
             }
         }
-        let plain = SkyLevel::new(plain, coarse.bin);
-        let seen = seen_on(&plain, view, coarse, width::estimate);
-        (look.psf, look.mosaic) = seen.unwrap_or((Psf::GUESS, view.mosaic));
-        look.mesh = Some(plain.into_mesh());
-        look
+        let seen = seen_on(&plain, view, coarse, false);
+        let (psf, mosaic) = seen.unwrap_or((Psf::GUESS, view.mosaic));
+        FirstLook {
+            psf,
+            mosaic,
+            background: Background::Plain,
+            sky: plain,
+        }
     }
 
     /// The background mesh in coarse blocks that suits the stars.
-    pub fn into_mesh<P: Pixel>(self, view: &View<'_, P>, coarse: &Plane) -> Mesh {
-        let cell = |psf: &Psf| {
-            self.background
-                .cell_px(view.image, psf.fwhm_px(), self.widths)
+    pub fn into_mesh<P: Pixel>(self, view: &View<'_, P>, coarse: &Plane, reading: Reading) -> Mesh {
+        let widths = match reading {
+            Reading::OutOfFocus => WIDE_CELL_WIDTHS,
+            _ => CELL_WIDTHS,
         };
-        match self.mesh {
-            Some(mesh) if cell(&self.psf) <= cell(&Psf::GUESS) => mesh,
-            _ => draw::<P>(coarse, cell(&self.psf), view.saturation),
+        let cell = |psf: Psf| self.background.cell_px(view.image, psf.fwhm_px(), widths);
+        if cell(self.psf) > cell(Psf::GUESS) {
+            return draw::<P>(coarse, cell(self.psf), view.saturation);
         }
+        self.sky.into_mesh()
     }
 }
 
-/// The typical star by the candidates on this background, and whether they show a mosaic.
+/// The typical star by the candidates on this background, by those that stand `alone` if there are
+/// enough of them, and whether they show a mosaic.
 fn seen_on<P: Pixel>(
     sky: &SkyLevel,
     view: &View<'_, P>,
     coarse: &Plane,
-    width: Width<P>,
+    alone: bool,
 ) -> Option<(Psf, bool)> {
-    let search = Search {
-        mesh: sky.mesh(),
-        sigma: 1.0,
-        psf_known: false,
-    };
-    let (candidates, _) = candidates::find(view, &coarse.blocks(), &search);
-    let psf = width(&Scene { view, sky }, &candidates)?;
+    let (candidates, _) = candidates::find(view, &coarse.blocks(), sky.mesh(), None);
+    let scene = Scene { view, sky };
+    let lone = alone.then(|| width::estimate_lone(&scene, &candidates));
+    // Stars out of focus are no narrow images, and all that is left is what is common.
+    let common = || width::estimate(&scene, &candidates);
+    let psf = lone.flatten().or_else(common)?;
     let mosaic = view.mosaic || mosaic::seen_in_stars(view, sky, &candidates);
     Some((psf, mosaic))
 }

@@ -7,7 +7,7 @@ use crate::detect::candidates::Candidate;
 use crate::detect::measure::{Shape, Stamp, Window};
 use crate::detect::pixels::Pixel;
 use crate::detect::refuse::is_spike;
-use crate::detect::spread;
+use crate::robust::quantile;
 use rayon::prelude::*;
 
 /// Images from which the typical one is taken: their median is known to a tenth of their scatter.
@@ -66,18 +66,13 @@ fn outlines<P: Pixel>(
     least_snr: f32,
     measure: Measure<P>,
 ) -> Vec<Outline> {
-    let items: Vec<(f64, f64, f64)> = candidates
-        .iter()
-        .map(|c| (c.x_px, c.y_px, f64::from(c.flux)))
-        .collect();
-    let order = spread::spread(&items, scene.view.size_px());
+    let order = Candidate::in_order(candidates, scene.view.size_px());
     let mut found: Vec<Outline> = Vec::new();
     // Hot pixels may outnumber the stars: then more candidates are looked at.
     for some in order.chunks(most).take(MORE) {
         found.par_extend(
             some.par_iter()
-                .map_init(Scratch::default, |scratch, k| {
-                    let candidate = &candidates[*k];
+                .map_init(Scratch::default, |scratch, candidate| {
                     if candidate.flux < least_snr * candidate.flux_noise {
                         return None;
                     }
@@ -107,26 +102,14 @@ fn typical(mut found: Vec<Outline>, size_px: (usize, usize)) -> Option<Psf> {
     }
     // Trails and columns give the width of the window, not of a star: the rounder images count. Of
     // what lies in the way some are rounder than the stars, but hardly a twelfth.
-    let mut elongations: Vec<f64> = found.iter().map(|f| f.elongation).collect();
-    elongations.sort_unstable_by(f64::total_cmp);
-    let round = elongations
-        .get(elongations.len() / 12)
-        .copied()
-        .unwrap_or(1.0);
+    let round = quantile(found.iter().map(|f| f.elongation), (1, 12)).unwrap_or(1.0);
     found.retain(|f| f.elongation <= 1.5 * round + 0.1);
     let sigma_px = common(found.iter().map(|f| f.sigma_px).collect())?;
-    let mut elongations: Vec<f64> = found
-        .iter()
-        .filter(|f| apart(f.sigma_px, sigma_px) < 2.0 * BANDWIDTH)
-        .map(|f| f.elongation)
-        .collect();
-    elongations.sort_unstable_by(f64::total_cmp);
+    found.retain(|f| apart(f.sigma_px, sigma_px) < 2.0 * BANDWIDTH);
+    let elongation = quantile(found.iter().map(|f| f.elongation), (1, 2));
     Some(Psf {
         sigma_px: sigma_px.max(NARROWEST),
-        elongation: elongations
-            .get(elongations.len() / 2)
-            .copied()
-            .unwrap_or(1.0),
+        elongation: elongation.unwrap_or(1.0),
     })
 }
 
@@ -149,8 +132,9 @@ fn log_width(w: f64) -> f64 {
 fn common(mut widths: Vec<f64>) -> Option<f64> {
     widths.retain(|w| *w > 0.1);
     widths.sort_unstable_by(f64::total_cmp);
+    let middle = |widths: &[f64]| widths.get(widths.len() / 2).copied();
     if widths.len() < 8 {
-        return widths.get(widths.len() / 2).copied();
+        return middle(&widths);
     }
     let logs: Vec<f64> = widths.iter().map(|w| log_width(*w)).collect();
     let density: Vec<f64> = logs
@@ -168,18 +152,14 @@ fn common(mut widths: Vec<f64>) -> Option<f64> {
     let peak = (first..widths.len())
         .take_while(|k| near(widths[*k]))
         .max_by(|a, b| density[*a].total_cmp(&density[*b]).then(b.cmp(a)))?;
-    let around: Vec<f64> = widths
-        .iter()
-        .copied()
-        .filter(|w| apart(*w, widths[peak]) < BANDWIDTH)
-        .collect();
-    let typical = around.get(around.len() / 2).copied()?;
-    if typical >= 0.8 {
-        return Some(typical);
-    }
+    let mut around = widths.clone();
+    around.retain(|w| apart(*w, widths[peak]) < BANDWIDTH);
     // Narrower than the pixels, the widths scatter far to both sides, and their middle is right.
-    widths.retain(|w| *w < 1.1);
-    widths.get(widths.len() / 2).copied()
+    if middle(&around)? < 0.8 {
+        widths.retain(|w| *w < 1.1);
+        return middle(&widths);
+    }
+    middle(&around)
 }
 
 /// Buffers of one thread.

@@ -18,12 +18,7 @@ const MEDIAN_ERROR: f32 = 1.2533;
 pub(super) fn remove(plane: &mut Plane, mesh: &Mesh) {
     let sigma = mesh.quiet_noise();
     let (width, height) = (plane.width, plane.height);
-    let mut above = plane.data.clone();
-    let (mut knots, mut level) = (Vec::new(), vec![0.0; width]);
-    for (y, row) in above.chunks_exact_mut(width).enumerate() {
-        mesh.level_row(y, &mut knots, &mut level);
-        row.iter_mut().zip(&level).for_each(|(v, l)| *v -= l);
-    }
+    let above = mesh.taken_off(plane);
     let rows = offsets(height, sigma / (width as f32).sqrt(), |y, line| {
         line.extend_from_slice(&above[y * width..][..width]);
     });

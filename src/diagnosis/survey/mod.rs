@@ -29,16 +29,12 @@ pub struct Survey {
     pub fill: f64,
     /// Share of the pixels within 3 % of that largest value.
     pub full_share: f64,
-    /// Sky level on a mesh of `mesh_size` cells, row by row, the frame's own units.
-    pub mesh: Vec<f64>,
-    /// Cells along x and y.
-    pub mesh_size: [usize; 2],
-    /// Standard error of a cell's level.
-    pub mesh_error: f64,
-    /// The same on a finer mesh.
+    /// Sky level on a mesh wider than the widest ring.
+    pub coarse_light: LightMap,
+    /// The same on a finer mesh, banding taken off.
     pub light: LightMap,
-    /// What is brighter than the sky, in finer and then in coarser blocks.
-    pub looks: Vec<Look>,
+    /// What is brighter than the sky, most light first, in finer and then in coarser blocks.
+    pub objects: Vec<Vec<Object>>,
 }
 
 /// Sky level on a mesh.
@@ -52,11 +48,21 @@ pub struct LightMap {
     pub error: f64,
 }
 
-/// The objects seen in blocks of one size.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Look {
-    /// Connected areas brighter than the sky, most light first.
-    pub objects: Vec<Object>,
+impl LightMap {
+    /// Of a mesh whose cells have this noise.
+    fn of(mesh: &Mesh, noise: f64) -> LightMap {
+        LightMap {
+            level: mesh.level.iter().map(|v| f64::from(*v)).collect(),
+            size: [mesh.cols, mesh.rows],
+            error: noise / SAMPLES_PER_CELL.sqrt(),
+        }
+    }
+
+    /// The lowest and the highest level.
+    pub fn range(&self) -> (f64, f64) {
+        let around = |(low, high): (f64, f64), v: &f64| (low.min(*v), high.max(*v));
+        self.level.iter().fold((f64::MAX, f64::MIN), around)
+    }
 }
 
 /// Surveys `frame`; an empty survey where its pixels do not fill its width and height.
@@ -73,11 +79,7 @@ fn of<P: Pixel>(frame: &Frame, data: &[P]) -> Survey {
     if width < 8 || height < 8 || data.len() != width * height {
         return Survey::default();
     }
-    let image = Image {
-        data,
-        width,
-        height,
-    };
+    let image = Image::new(data, width, height);
     let (fill, full_share) = fullness(data);
     let mut survey = Survey {
         fill,
@@ -91,42 +93,28 @@ fn of<P: Pixel>(frame: &Frame, data: &[P]) -> Survey {
         return survey;
     }
     let mesh = measured::<P>(&plane, CELLS);
-    survey.mesh = mesh.level.iter().map(|v| f64::from(*v)).collect();
-    survey.mesh_size = [mesh.cols, mesh.rows];
     let noise: f64 = mesh.noise.iter().map(|v| f64::from(*v)).sum();
-    survey.mesh_error = noise / mesh.noise.len() as f64 / SAMPLES_PER_CELL.sqrt();
+    survey.coarse_light = LightMap::of(&mesh, noise / mesh.noise.len() as f64);
     banding::remove(&mut plane, &mesh);
-    survey.light = light_map(&measured::<P>(&plane, LIGHT_CELLS));
-    survey.looks.push(look::<P>(&plane));
+    let finer = measured::<P>(&plane, LIGHT_CELLS);
+    survey.light = LightMap::of(&finer, f64::from(finer.quiet_noise()));
+    let objects = |plane: &Plane| objects::find(plane, &measured::<P>(plane, CELLS));
+    survey.objects.push(objects(&plane));
     let wide = narrow::without(&plane, &measured::<P>(&plane, CELLS));
     for factor in COARSER {
         let coarse = wide.rebinned(factor);
         if coarse.width < 8 || coarse.height < 8 {
             break;
         }
-        survey.looks.push(look::<P>(&coarse));
+        survey.objects.push(objects(&coarse));
     }
     survey
-}
-
-fn look<P: Pixel>(plane: &Plane) -> Look {
-    Look {
-        objects: objects::find(plane, &measured::<P>(plane, CELLS)),
-    }
 }
 
 /// A background mesh of about `cells` cells along the long side.
 fn measured<P: Pixel>(plane: &Plane, cells: usize) -> Mesh {
     let cell = (plane.width.max(plane.height) / cells).max(8);
     Mesh::measure(plane, cell, f32::INFINITY, least_noise::<P>(plane.bin))
-}
-
-fn light_map(mesh: &Mesh) -> LightMap {
-    LightMap {
-        level: mesh.level.iter().map(|v| f64::from(*v)).collect(),
-        size: [mesh.cols, mesh.rows],
-        error: f64::from(mesh.quiet_noise()) / SAMPLES_PER_CELL.sqrt(),
-    }
 }
 
 /// Values that a mesh cell's level is the mean of, at least.
@@ -162,7 +150,8 @@ fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
 }
 
 /// The largest value that the camera can have written: the full scale that the brightest pixel
-/// reaches, exactly or with others (`shared`), else that of the pixel type (floating point: 1, or 65535 where values are larger).
+/// reaches, exactly or with others (`shared`), else that of the pixel type (floating point: 1, or 65535
+/// where values are larger).
 fn full_scale(top: f64, type_ceiling: f64, shared: impl Fn() -> bool) -> f64 {
     let reached = FULL_SCALES
         .iter()

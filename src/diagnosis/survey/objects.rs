@@ -1,6 +1,6 @@
 //! Connected areas brighter than the sky, with their size and direction.
 
-use crate::detect::background::Mesh;
+use crate::detect::background::{Mesh, neighbours};
 use crate::detect::measure::Shape;
 use crate::detect::pixels::Plane;
 
@@ -56,7 +56,12 @@ const POINT_BLOCKS: f64 = 3.5;
 /// Finds the objects of `plane`, most light first.
 pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
     let (width, height) = (plane.width, plane.height);
-    let above = above_sky(plane, mesh);
+    let mut above = mesh.taken_off(plane);
+    // Blank blocks.
+    above
+        .iter_mut()
+        .filter(|v| !v.is_finite())
+        .for_each(|v| *v = 0.0);
     let noise = mesh.quiet_noise();
     let mut bright = threshold(&above, noise, width, height);
     let mut stack = Vec::new();
@@ -69,16 +74,9 @@ pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
         bright[start] = false;
         stack.push(start);
         while let Some(k) = stack.pop() {
-            let (i, j) = (k % width, k / width);
-            sums.add(i, j, above[k]);
-            for j in j.saturating_sub(1)..=(j + 1).min(height - 1) {
-                for i in i.saturating_sub(1)..=(i + 1).min(width - 1) {
-                    let near = j * width + i;
-                    if std::mem::take(&mut bright[near]) {
-                        stack.push(near);
-                    }
-                }
-            }
+            sums.add(k % width, k / width, above[k]);
+            let near = neighbours(k, width, height);
+            stack.extend(near.filter(|n| std::mem::take(&mut bright[*n])));
         }
         if sums.area >= LEAST_AREA {
             objects.push(sums.object(plane, noise));
@@ -89,40 +87,12 @@ pub(super) fn find(plane: &Plane, mesh: &Mesh) -> Vec<Object> {
     objects
 }
 
-/// Plane minus sky; blank blocks are zero.
-fn above_sky(plane: &Plane, mesh: &Mesh) -> Vec<f32> {
-    let mut above = plane.data.clone();
-    let (mut knots, mut level) = (Vec::new(), vec![0.0; plane.width]);
-    for (y, row) in above.chunks_exact_mut(plane.width).enumerate() {
-        mesh.level_row(y, &mut knots, &mut level);
-        for (v, level) in row.iter_mut().zip(&level) {
-            *v = if v.is_finite() { *v - level } else { 0.0 };
-        }
-    }
-    above
-}
-
 /// Which blocks stand out of the noise, seen through a 3 x 3 mean.
 fn threshold(above: &[f32], noise: f32, width: usize, height: usize) -> Vec<bool> {
     // The mean of nine has a third of the noise.
     let limit = THRESHOLD / 3.0 * noise;
-    let rows: Vec<f32> = (0..above.len())
-        .map(|k| {
-            let (i, row) = (k % width, k - k % width);
-            (i.saturating_sub(1)..=(i + 1).min(width - 1))
-                .map(|i| above[row + i])
-                .sum::<f32>()
-        })
-        .collect();
-    (0..above.len())
-        .map(|k| {
-            let (i, j) = (k % width, k / width);
-            let sum: f32 = (j.saturating_sub(1)..=(j + 1).min(height - 1))
-                .map(|j| rows[j * width + i])
-                .sum();
-            sum > 9.0 * limit
-        })
-        .collect()
+    let sum = |k| neighbours(k, width, height).map(|n| above[n]).sum::<f32>();
+    (0..above.len()).map(|k| sum(k) > 9.0 * limit).collect()
 }
 
 /// Moments of an area, every block with the same weight: what matters is the outline.

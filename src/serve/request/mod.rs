@@ -138,87 +138,61 @@ mod tests {
         (label.id, request.expect_err(line))
     }
 
+    /// What makes no sense, and a part of the reason that is given.
+    const SENSELESS: [(&str, &str); 19] = [
+        (r#"{"id":1}"#, "name one frame"),
+        (r#"{"id":1,"file":"a","bytes":3}"#, "name one frame"),
+        (r#"{"id":1,"file":"a","tme":3}"#, "unknown field"),
+        (r#"{"id":1,"do":"dance"}"#, "unknown variant"),
+        (r#"{"id":1,"do":"cancel"}"#, "which"),
+        (r#"{"id":1,"file":"a","at":"M 999"}"#, "no deep-sky object"),
+        (r#"{"id":1,"file":"a","within_deg":-1}"#, "above 0"),
+        (r#"{"id":1,"file":"a","time_limit_s":1e300}"#, "at most"),
+        (r#"{"id":1,"file":"a","focus_star":"6..3"}"#, "3..6"),
+        (r#"{"id":1,"base64":"!"}"#, "base64"),
+        (r#"{"id":1,"file":"a","site_deg":[1,2]}"#, "goes with"),
+        (r#"{"id":1,"bytes":-1}"#, "invalid value"),
+        (r#"{"id":1,"do":"polar"}"#, "name the frames"),
+        (
+            r#"{"id":1,"do":"polar","files":["a"],"file":"b"}"#,
+            "no other",
+        ),
+        (
+            r#"{"id":1,"do":"polar","files":["a",{"path":"b"}]}"#,
+            "\"files\": unknown field",
+        ),
+        (
+            r#"{"id":1,"do":"polar","files":["a",7]}"#,
+            "\"files\": invalid type",
+        ),
+        (
+            r#"{"id":1,"do":"polar","files":["a","b"],"adjusted":{}}"#,
+            "\"adjusted\": name one frame",
+        ),
+        (
+            r#"{"id":1,"do":"polar","files":["a"],"site_deg":[91,0]}"#,
+            "latitude",
+        ),
+        (
+            r#"{"id":1,"do":"polar","files":["a"],"pressure_hpa":-1}"#,
+            "0 to 1100",
+        ),
+    ];
+
     #[test]
     fn what_makes_no_sense_is_refused_under_its_id() {
-        for (line, id, part) in [
-            ("", Value::Null, "no JSON"),
-            ("{", Value::Null, "no JSON"),
-            ("[1]", Value::Null, "is a JSON object"),
-            (r#"{"file":"a"}"#, Value::Null, "needs an id"),
-            (r#"{"id":[1],"file":"a"}"#, Value::Null, "needs an id"),
-            (r#"{"id":1.5,"file":"a"}"#, Value::Null, "needs an id"),
-            (r#"{"id":1}"#, 1.into(), "name one frame"),
-            (
-                r#"{"id":1,"file":"a","bytes":3}"#,
-                1.into(),
-                "name one frame",
-            ),
-            (
-                r#"{"id":"x","file":"a","tme":3}"#,
-                "x".into(),
-                "unknown field",
-            ),
-            (r#"{"id":1,"do":"dance"}"#, 1.into(), "unknown variant"),
-            (r#"{"id":1,"do":"cancel"}"#, 1.into(), "which"),
-            (
-                r#"{"id":1,"file":"a","at":"M 999"}"#,
-                1.into(),
-                "no deep-sky object",
-            ),
-            (
-                r#"{"id":1,"file":"a","within_deg":-1}"#,
-                1.into(),
-                "above 0",
-            ),
-            (
-                r#"{"id":1,"file":"a","time_limit_s":1e300}"#,
-                1.into(),
-                "at most",
-            ),
-            (
-                r#"{"id":1,"file":"a","focus_star":"6..3"}"#,
-                1.into(),
-                "3..6",
-            ),
-            (r#"{"id":1,"base64":"!"}"#, 1.into(), "base64"),
-            (r#"{"id":1,"do":"polar"}"#, 1.into(), "name the frames"),
-            (
-                r#"{"id":1,"do":"polar","files":["a"],"file":"b"}"#,
-                1.into(),
-                "no other",
-            ),
-            (
-                r#"{"id":1,"do":"polar","files":["a",{"path":"b"}]}"#,
-                1.into(),
-                "\"files\": unknown field",
-            ),
-            (
-                r#"{"id":1,"do":"polar","files":["a",7]}"#,
-                1.into(),
-                "\"files\": invalid type",
-            ),
-            (
-                r#"{"id":1,"do":"polar","files":["a","b"],"adjusted":{}}"#,
-                1.into(),
-                "\"adjusted\": name one frame",
-            ),
-            (
-                r#"{"id":1,"do":"polar","files":["a"],"site_deg":[91,0]}"#,
-                1.into(),
-                "latitude",
-            ),
-            (
-                r#"{"id":1,"do":"polar","files":["a"],"pressure_hpa":-1}"#,
-                1.into(),
-                "0 to 1100",
-            ),
-            (
-                r#"{"id":1,"file":"a","site_deg":[1,2]}"#,
-                1.into(),
-                "goes with",
-            ),
-            (r#"{"id":1,"bytes":-1}"#, 1.into(), "invalid value"),
-        ] {
+        let nameless = [
+            ("", "no JSON"),
+            ("{", "no JSON"),
+            ("[1]", "is a JSON object"),
+            (r#"{"file":"a"}"#, "needs an id"),
+            (r#"{"id":[1],"file":"a"}"#, "needs an id"),
+            (r#"{"id":1.5,"file":"a"}"#, "needs an id"),
+        ];
+        let named = SENSELESS.map(|(line, part)| (Value::from(1), line, part));
+        let text = (Value::from("x"), r#"{"id":"x","do":"dance"}"#, "unknown");
+        let nameless = nameless.map(|(line, part)| (Value::Null, line, part));
+        for (id, line, part) in named.into_iter().chain(nameless).chain([text]) {
             let (found, reason) = refusal(line);
             assert_eq!(found, id, "{line}");
             assert!(reason.contains(part), "{line}: {reason}");
