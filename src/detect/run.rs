@@ -2,7 +2,7 @@
 
 use super::background::{Background, Mesh, Scene, SkyLevel};
 use super::candidates::{self, Candidate, Search};
-use super::measure::{Measured, Scratch, Setting, measure};
+use super::measure::{Measured, Scratch, Setting, brightness, measure};
 use super::pixels::{Blocks, Image, LARGE, Pixel, Plane, View, mosaic};
 use super::reading::Reading;
 use super::refuse::{Refusal, Refused, judge_all, merge};
@@ -148,14 +148,19 @@ fn detections<P: Pixel>(
     } = found;
     let sky = SkyLevel::new(mesh, bin);
     let rough = background == Background::Fine;
+    let noisy = is_harsh(sky.mesh(), bin, view.saturation);
     let setting = Setting {
         scene: Scene { view, sky: &sky },
         psf,
-        harsh: view.picture && is_harsh(sky.mesh(), bin, view.saturation),
+        harsh: view.picture && noisy,
         rough,
         kernel_px: f64::from(kernel) * bin as f64,
     };
-    let measured = measure_all(&setting, &candidates, &mut refused);
+    let mut measured = measure_all(&setting, &candidates, &mut refused);
+    // Where noise takes much of the range, sums over many pixels put it before the stars.
+    if !noisy {
+        brightness::of_flattened(&setting, &mut measured);
+    }
     let stars = merge(measured, psf.window_px(), &mut refused);
     let verdicts = judge_all(&stars, &psf, rough, view.size_px());
     let good: Vec<Measured> = stars

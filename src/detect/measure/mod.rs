@@ -1,5 +1,6 @@
 //! From a candidate to a detection: centroid, flux, width.
 
+pub(super) mod brightness;
 mod core;
 mod growth;
 mod moments;
@@ -74,12 +75,7 @@ pub(super) fn measure<P: Pixel>(
     candidate: &Candidate,
     scratch: &mut Scratch,
 ) -> Result<Measured, Refusal> {
-    let mut measured = measure_by_core(setting, candidate, scratch)?;
-    // Where noise takes much of the range, sums over many pixels put it before the stars.
-    if setting.scene.view.picture && !setting.harsh {
-        let light = light_in_picture(setting, &measured.star, scratch);
-        measured.star.flux = measured.star.flux.max(light);
-    }
+    let measured = measure_by_core(setting, candidate, scratch)?;
     // Whether or not it is switched off for a measurement, no other stage copes with it.
     match measured.is_sound(setting.scene.view.size_px()) {
         true => Ok(measured),
@@ -116,20 +112,6 @@ fn measure_by_core<P: Pixel>(
         Some(blob) => saturated::measure(setting, candidate, &blob, scratch),
         None => unsaturated::measure(setting, candidate, scratch),
     }
-}
-
-/// Light of a star that is wider than a typical one, as those are that the tone curve of a picture
-/// has flattened; 0 for others, whose flux is measured better otherwise.
-fn light_in_picture<P: Pixel>(
-    setting: &Setting<'_, P>,
-    star: &Detection,
-    scratch: &mut Scratch,
-) -> f64 {
-    let Scratch { stamp, rings, .. } = scratch;
-    let at = (star.x_px, star.y_px);
-    stamp.cut(&setting.scene, at, growth::MOST_PX);
-    let light = rings.light_of_wide(stamp, at, &setting.psf);
-    light.unwrap_or(0.0)
 }
 
 /// What the ring around a star differs from the mesh, zero where that is within its error (the
