@@ -11,6 +11,7 @@ looks at the picture would say the same; two causes are given where both can be 
 
 import argparse
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -151,7 +152,7 @@ def is_right(diagnosis, codes, words):
     """Whether the code, or the first suspicion of an unmatched frame, is among these."""
     if diagnosis["code"] != "no-match":
         return diagnosis["code"] in codes
-    first = diagnosis["sentence"].partition("Likely")[2].split(", or it is that")[0]
+    first = re.split(", or (?:it is that|the field|the stars)", diagnosis["sentence"].partition("Likely")[2])[0]
     return any(word in first for word in words)
 
 
