@@ -2,13 +2,14 @@
 """Measures the program on pictures as people make them: frames painted by painted_by_galsim.py, developed.
 
     python benches/toned_pictures.py --frames FOLDER --pictures FOLDER [--numbers 170..290]
-        [--program PATH]... [--list]
+        [--sixteen] [--program PATH]... [--list]
 
 Needs numpy and Pillow, and the frames (with truth.jsonl) that painted_by_galsim.py left in FOLDER. What
 is done to a frame is drawn at random from its number and --seed, once, and stays in the folder of
 pictures: its tone curve (asinh, gamma, a shoulder, a masked stretch), where its black and its white
 lie, and each of these with a probability of its own: noise reduction, sharpening, local contrast,
-smaller stars, halos, saturated colour, enlargement; and 8-bit PNG or JPEG. Solvable are the frames
+smaller stars, halos, saturated colour, enlargement; and 8-bit PNG or JPEG. With --sixteen the same
+pictures are saved in 16 bits, as PNG and FITS (the file says nothing of the tone curve). Solvable are the frames
 that are solvable before. Wrong: the centre is off by more than 3 px of the frame or the scale by
 more than 1 %. With several programs each has its columns.
 """
@@ -72,9 +73,17 @@ def balanced(value, middle):
 
 
 def curved(light, curve, rng):
-    """Light above black, sky at about `sky`, through a tone curve to 0..1."""
-    sky = max(np.median(light), 1e-6)
+    """Light above black through a tone curve to 0..1, the sky no lighter than people leave it."""
     target = rng.uniform(0.06, 0.25)
+    toned = steep(light, curve, target, rng)
+    middle = np.median(toned)
+    black = max((middle - target) / (1 - target), 0)
+    return np.maximum((toned - black) / (1 - black), 0)
+
+
+def steep(light, curve, target, rng):
+    """Light through a tone curve, the sky at `target` where the curve has it free."""
+    sky = max(np.median(light), 1e-6)
     if curve == "asinh":
         strength = 10 ** rng.uniform(0.5, 2.0)
         toned = np.arcsinh(light / sky * strength) / np.arcsinh(strength)
@@ -96,7 +105,7 @@ def curved(light, curve, rng):
 
 
 def developed(plane, rng):
-    """The picture of a frame (8-bit RGB), and what was done to it."""
+    """The picture of a frame (RGB, 0 to 1), and what was done to it."""
     done = [str(rng.choice(CURVES))]
     done += [name for name, chance in TOUCHES.items() if rng.random() < chance]
     sky = np.median(plane)
@@ -124,15 +133,40 @@ def developed(plane, rng):
         blocks = [-(-side // 24) for side in toned.shape]
         tint = np.kron(rng.uniform(0.6, 1.4, (*blocks, 3)), np.ones((24, 24, 1)))
         tint = tint[: toned.shape[0], : toned.shape[1]]
-        colours = np.clip(toned[..., None] * tint, 0, 1)
+        # The stars in colour; the sky is made grey.
+        sky = np.median(toned)
+        colours = np.clip(np.minimum(toned, sky)[..., None] + np.maximum(toned - sky, 0)[..., None] * tint, 0, 1)
     else:
         colours = np.repeat(toned[..., None], 3, axis=2)
-    picture = Image.fromarray(np.round(255 * colours).astype(np.uint8))
     enlarged = rng.uniform(1.5, 2.6) if "enlarged" in done else 1.0
+    return colours, done, enlarged
+
+
+def saved_in_eight(colours, enlarged, done, rng, stem):
+    """Saves a picture as PNG or JPEG; its file, and how much larger than the frame it is."""
+    picture = Image.fromarray(np.round(255 * colours).astype(np.uint8))
     if enlarged > 1:
         size = [round(enlarged * side) for side in picture.size]
         picture = picture.resize(size, Image.BICUBIC)
-    return picture, done, picture.size[0] / toned.shape[1]
+    path = stem.with_suffix(".jpg" if "JPEG" in done else ".png")
+    settings = {"quality": int(rng.integers(60, 96))} if "JPEG" in done else {}
+    picture.save(path, **settings)
+    return path, picture.size[0] / colours.shape[1]
+
+
+def saved_in_sixteen(colours, enlarged, done, stem):
+    """Saves a picture in 16 bits: PNG in grey, and FITS in place of JPEG."""
+    planes = [Image.fromarray(colours[..., k].astype(np.float32)) for k in range(3)]
+    if enlarged > 1:
+        size = [round(enlarged * side) for side in planes[0].size]
+        planes = [plane.resize(size, Image.BICUBIC) for plane in planes]
+    stored = np.stack([np.round(65_535 * np.clip(plane, 0, 1)) for plane in planes])
+    path = stem.with_suffix(".fits" if "JPEG" in done else ".png")
+    if "JPEG" in done:
+        fits.PrimaryHDU(stored.astype(np.uint16)).writeto(path, overwrite=True)
+    else:
+        Image.fromarray(stored.mean(axis=0).astype(np.uint16)).save(path)
+    return path, stored.shape[2] / colours.shape[1]
 
 
 def read(path):
@@ -167,11 +201,13 @@ def pictures(options):
         note = options.pictures / f"{number:04}.json"
         if not note.exists():
             rng = np.random.default_rng([options.seed, number])
-            picture, done, enlarged = developed(plane, rng)
-            name = f"{number:04}.{'jpg' if 'JPEG' in done else 'png'}"
-            settings = {"quality": int(rng.integers(60, 96))} if "JPEG" in done else {}
-            picture.save(options.pictures / name, **settings)
-            note.write_text(json.dumps({"file": name, "done": done, "enlarged": enlarged}))
+            colours, done, enlarged = developed(plane, rng)
+            stem = options.pictures / f"{number:04}"
+            if options.sixteen:
+                path, enlarged = saved_in_sixteen(colours, enlarged, done, stem)
+            else:
+                path, enlarged = saved_in_eight(colours, enlarged, done, rng, stem)
+            note.write_text(json.dumps({"file": path.name, "done": done, "enlarged": enlarged}))
         yield truth, json.loads(note.read_text())
 
 
@@ -201,6 +237,7 @@ def main():
     parser.add_argument("--pictures", type=Path, required=True)
     parser.add_argument("--numbers", default="170..290")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--sixteen", action="store_true", help="16 bits in place of 8")
     parser.add_argument("--program", action="append")
     parser.add_argument("--list", action="store_true", help="name the pictures that are not solved")
     options = parser.parse_args()

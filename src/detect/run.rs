@@ -2,7 +2,7 @@
 
 use super::background::{Background, Mesh, Scene, SkyLevel};
 use super::candidates::{self, Candidate};
-use super::measure::{Measured, Scratch, Setting, measure};
+use super::measure::{Measured, Scratch, Setting, brightness, measure};
 use super::pixels::{Blocks, Image, LARGE, Pixel, Plane, View, mosaic};
 use super::reading::Reading;
 use super::refuse::{Refusal, Refused, merge, without_unlike};
@@ -140,14 +140,19 @@ fn detections<P: Pixel>(
     let (mut sky_level, mut sky_noise) = sky.typical();
     let rough = background == Background::Fine;
     let range = f64::from(view.saturation) - sky_level;
+    let noisy = sky_noise > HARSH * range;
     let setting = Setting {
         scene: Scene { view, sky: &sky },
         psf,
-        harsh: view.picture && sky_noise > HARSH * range,
+        harsh: view.picture && noisy,
         rough,
         kernel_px: found.kernel_px,
     };
-    let measured = measure_all(&setting, &found.candidates, &mut refused);
+    let mut measured = measure_all(&setting, &found.candidates, &mut refused);
+    // Where noise takes much of the range, sums over many pixels put it before the stars.
+    if !noisy {
+        brightness::of_flattened(&setting, &mut measured);
+    }
     let stars = merge(measured, psf.window_px(), &mut refused);
     let good = without_unlike(stars, &setting, &mut refused);
     let saturation_level = Some(f64::from(view.saturation)).filter(|level| level.is_finite());

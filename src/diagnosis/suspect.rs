@@ -97,7 +97,14 @@ pub(super) fn suspects(
         elongation: d.elongation,
     });
     let crowded = is_crowded(facts).then_some(Suspect::Crowded);
-    let mut likeliest = [crowded, size, trails].into_iter().flatten();
+    // Trails look large in the frame whatever its field.
+    let clear = narrow && facts.drawn.is_some_and(|d| d.is_trail());
+    let (first, second) = if clear {
+        (trails, size)
+    } else {
+        (size, trails)
+    };
+    let mut likeliest = [crowded, first, second].into_iter().flatten();
     [likeliest.next(), likeliest.next()]
 }
 

@@ -23,7 +23,17 @@ const WIDER: f64 = 1.35;
 /// of its height: sharpening digs rings that are narrower than that.
 const LEAST_FALL: f32 = 0.03;
 
-/// Rings of one pixel around a star, and their medians.
+/// How large the image of a star is.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Size {
+    /// Light out to where it ends, in units of the stamp.
+    pub light: f64,
+    /// Where it falls to a part of its height, pixels.
+    pub radius: f64,
+}
+
+/// Rings of one pixel around a star, and their medians. The innermost is a circle of one pixel's
+/// radius, which holds a pixel wherever in it the star lies.
 #[derive(Debug, Default)]
 pub(super) struct Rings {
     values: Vec<Vec<f32>>,
@@ -31,14 +41,22 @@ pub(super) struct Rings {
 }
 
 impl Rings {
-    /// Light of the star at the middle of `stamp`, in its units, where it is wider than those of
-    /// this frame; `None` where it is not.
-    pub fn light_of_wide(&mut self, stamp: &Stamp, at: (f64, f64), psf: &Psf) -> Option<f64> {
+    /// Size of the star at the middle of `stamp`, where it is wider than those of this frame; `None`
+    /// where it is not.
+    pub fn size_of_wide(&mut self, stamp: &Stamp, at: (f64, f64), psf: &Psf) -> Option<Size> {
         self.take(stamp, at);
         // That of a Gaussian.
         let typical = psf.sigma_px * (-2.0 * PART_OF_HEIGHT.ln()).sqrt();
         let radius = self.radius()?;
-        (radius > WIDER * typical.max(1.4)).then(|| self.light(radius))
+        let wide = radius > WIDER * typical.max(1.4);
+        let light = wide.then(|| self.light(radius))?;
+        light.is_finite().then_some(Size { light, radius })
+    }
+
+    /// Height of the star at the middle of `stamp`, in its units.
+    pub fn height(&mut self, stamp: &Stamp, at: (f64, f64)) -> f32 {
+        self.take(stamp, at);
+        self.highest()
     }
 
     fn take(&mut self, stamp: &Stamp, (x, y): (f64, f64)) {
@@ -48,7 +66,7 @@ impl Rings {
         for j in 0..stamp.side {
             let dy = stamp.y0 + j as f64 - y;
             for i in 0..stamp.side {
-                let ring = (stamp.x0 + i as f64 - x).hypot(dy).round() as usize;
+                let ring = (stamp.x0 + i as f64 - x).hypot(dy) as usize;
                 if let Some(values) = self.values.get_mut(ring) {
                     values.push(stamp.at(i, j));
                 }
@@ -80,7 +98,8 @@ impl Rings {
         let below = crest + self.medians[crest..].iter().position(|m| *m < limit)?;
         let before = below.checked_sub(1)?;
         let (a, b) = (self.medians[before], self.medians[below]);
-        Some(before as f64 + f64::from((a - limit) / (a - b)))
+        // A ring stands for its middle.
+        Some(before as f64 + 0.5 + f64::from((a - limit) / (a - b)))
     }
 
     /// Light out to where the star ends, beyond `radius` in any case.
@@ -99,15 +118,7 @@ impl Rings {
         };
         let rings = self.medians.iter().take(end + 1).enumerate();
         rings
-            .map(|(ring, m)| {
-                // The innermost ring is a pixel or so.
-                let area = if ring == 0 {
-                    1.0
-                } else {
-                    2.0 * PI * ring as f64
-                };
-                area * f64::from((m - base).max(0.0))
-            })
+            .map(|(ring, m)| PI * (2 * ring + 1) as f64 * f64::from((m - base).max(0.0)))
             .sum()
     }
 }
@@ -124,9 +135,9 @@ mod tests {
     const SIGMA: f64 = 1.6;
 
     /// A star with a wide halo, seen through a tone curve.
-    fn star(light: f64, tone: Curve) -> Vec<f32> {
+    fn star(light: f64, tone: Curve, centre: (f64, f64)) -> Vec<f32> {
         let at = |k: usize| {
-            let (x, y) = ((k % SIDE) as f64 - 80.2, (k / SIDE) as f64 - 79.7);
+            let (x, y) = ((k % SIDE) as f64 - centre.0, (k / SIDE) as f64 - centre.1);
             let r2 = x * x + y * y;
             let profile = (1.0 + r2 / (2.5 * 2.5 * SIGMA * SIGMA)).powf(-2.5);
             tone(0.02 + light * profile) as f32
@@ -134,7 +145,7 @@ mod tests {
         (0..SIDE * SIDE).map(at).collect()
     }
 
-    fn light(data: &[f32]) -> f64 {
+    fn light(data: &[f32], at: (f64, f64)) -> f64 {
         let image = Image {
             data,
             width: SIDE,
@@ -151,7 +162,6 @@ mod tests {
         let cell = Background::Plain.cell_px(&image, 4.0, 14.0);
         let sky = SkyLevel::new(draw::<f32>(&plane, cell, f32::INFINITY), 1);
         let mut stamp = Stamp::default();
-        let at = (80.2, 79.7);
         stamp.cut(
             &Scene {
                 view: &view,
@@ -182,7 +192,8 @@ mod tests {
             let mut last = 0.0;
             for magnitude in 0..7 {
                 let brightness = 0.2 * 10f64.powf(0.4 * f64::from(magnitude));
-                let seen = light(&star(brightness, curve));
+                let at = (80.2, 79.7);
+                let seen = light(&star(brightness, curve, at), at);
                 assert!(
                     seen > 1.1 * last,
                     "{name}, {magnitude}: {seen} after {last}"
@@ -190,5 +201,13 @@ mod tests {
                 last = seen;
             }
         }
+    }
+
+    /// Where in its pixel a star lies is chance, and changes its light by little.
+    #[test]
+    fn a_star_between_four_pixels_has_its_light() {
+        let of = |at| light(&star(20.0, |v| 200.0 * (1.0 - (-v / 0.1).exp()), at), at);
+        let (within, between) = (of((80.0, 80.0)), of((80.5, 79.5)));
+        assert!((between / within - 1.0).abs() < 0.05, "{within} {between}");
     }
 }

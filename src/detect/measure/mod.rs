@@ -1,5 +1,6 @@
 //! From a candidate to a detection: centroid, flux, width.
 
+pub(super) mod brightness;
 mod core;
 mod growth;
 mod moments;
@@ -74,18 +75,7 @@ pub(super) fn measure<P: Pixel>(
     candidate: &Candidate,
     scratch: &mut Scratch,
 ) -> Result<Measured, Refusal> {
-    let mut measured = measure_by_core(setting, candidate, scratch)?;
-    // Where noise takes much of the range, sums over many pixels put it before the stars.
-    if setting.scene.view.picture && !setting.harsh {
-        let star = &mut measured.star;
-        let Scratch { stamp, rings, .. } = scratch;
-        let at = (star.x_px, star.y_px);
-        stamp.cut(&setting.scene, at, growth::MOST_PX);
-        // The tone curve has flattened stars that are wider than a typical one; the flux of others is
-        // measured better as it is.
-        let light = rings.light_of_wide(stamp, at, &setting.psf);
-        star.flux = light.map_or(star.flux, |light| light.max(star.flux));
-    }
+    let measured = measure_by_core(setting, candidate, scratch)?;
     // Whether or not it is switched off for a measurement, no other stage copes with it.
     let sound = measured.is_sound(setting.scene.view.size_px());
     sound.then_some(measured).ok_or(Refusal::Shapeless)
