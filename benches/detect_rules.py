@@ -39,7 +39,7 @@ RULES = {
     "spike": "CosmicRays", "faint": "Nebula", "letter": "Drift", "part-of-star": "BrightStars",
     "broad": "Galaxy", "long": "Satellites", "surplus": "GlobularCluster",
     "other-background": "Nebula", "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
-    "coarse": "StretchedJpeg",
+    "coarse": "StretchedJpeg", "middle": "Horizon",
 }
 HEADS = ["without", "real frames", "wrong", "defects", "with one", "with one and another"]
 HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %"]

@@ -244,12 +244,13 @@ impl Job<'_> {
             return Ok(());
         }
         let deadline = self.deadline;
+        let shown = detections.as_a_frame();
         self.searched(detections, |request, sky, confirm| {
             let request = &Request {
                 lenses,
                 ..request.clone()
             };
-            let mut all = || search_on(found, detections, sky, request, deadline, confirm);
+            let mut all = || search_on(found, &shown, sky, request, deadline, confirm);
             match helpers {
                 Some(helpers) => helpers.install(all),
                 None => all(),

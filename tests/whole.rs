@@ -288,3 +288,40 @@ fn clumsy_names_open_that_very_file() {
         assert_eq!(code, 0, "{name}: {}", found["reason"]);
     }
 }
+
+/// Pictures that people have developed: those of known place solve there, and of the others none is
+/// proven beyond the part in which its stars match.
+#[test]
+fn developed_pictures_of_real_skies() {
+    let Some(folder) = std::env::var_os("NIGHTFIX_REAL_FRAMES").map(PathBuf::from) else {
+        eprintln!("\nskipped: developed pictures, since NIGHTFIX_REAL_FRAMES names no folder");
+        return;
+    };
+    let folder = folder.join("wild");
+    let Ok(text) = std::fs::read_to_string(folder.join("truth.json")) else {
+        eprintln!(
+            "\nskipped: developed pictures, since there is no {}",
+            folder.display()
+        );
+        return;
+    };
+    let list = entries(&serde_json::from_str(&text).unwrap());
+    for truth in &list {
+        let name = truth["file"].as_str().unwrap();
+        let (found, _) = solve(&folder.join(name), &["--ignore-header"]);
+        let (Some(ra), Some(dec)) = (
+            truth["centre_ra_deg"].as_f64(),
+            truth["centre_dec_deg"].as_f64(),
+        ) else {
+            let solved = found["status"] == "solved";
+            assert!(!solved || found["matched_part_px"].is_array(), "{name}");
+            continue;
+        };
+        assert_eq!(found["status"], "solved", "{name}: {}", found["reason"]);
+        let scale = number(truth, "scale_arcsec_per_px");
+        let off = off_px(&found, ra, dec, scale);
+        assert!(off < 3.0, "{name}: {off:.2} px off");
+        assert!((number(&found, "scale_arcsec_per_px") / scale - 1.0).abs() < 0.002);
+    }
+    println!("\nreal frames: {}", list.len());
+}

@@ -20,6 +20,7 @@ use picture::SkyPart;
 use pixels::{Image, Pixel};
 pub use reading::{Reading, detect_again};
 pub use refuse::{Refusal, Refused};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// One star image.
@@ -70,6 +71,9 @@ pub struct Detections {
     pub mosaic: bool,
     /// From this value on a pixel is saturated, in the frame's own units; `None`: nothing is.
     pub saturation_level: Option<f64>,
+    /// Width and height of the part in the middle of the frame that all lie in, pixels; `None`: they
+    /// may lie anywhere.
+    pub part: Option<[usize; 2]>,
 }
 
 impl Detections {
@@ -89,6 +93,32 @@ impl Detections {
             *counts.entry(refused.why).or_default() += 1;
         }
         counts
+    }
+
+    /// Those in the middle of the frame, half as wide and half as high.
+    fn middle(&self) -> Detections {
+        // As even or odd as the frame, so that the two have the same middle.
+        let part = [self.width, self.height].map(|side| side / 2 - (side - side / 2) % 2);
+        let inside = |v: f64, side: usize, part: usize| {
+            (v - (side as f64 - 1.0) / 2.0).abs() < part as f64 / 2.0
+        };
+        let mut out = self.clone();
+        out.stars.retain(|s| {
+            inside(s.x_px, self.width, part[0]) && inside(s.y_px, self.height, part[1])
+        });
+        out.part = Some(part);
+        out
+    }
+
+    /// As if the part that all lie in were the frame: what a search compares with the sky.
+    pub(crate) fn as_a_frame(&self) -> Cow<'_, Detections> {
+        let Some([width, height]) = self.part else {
+            return Cow::Borrowed(self);
+        };
+        let offset = [self.width - width, self.height - height].map(|rest| -((rest / 2) as f64));
+        let mut out = self.clone().placed(1, offset, [width, height]);
+        out.part = None;
+        Cow::Owned(out)
     }
 
     /// What was found in blocks of `block_px` pixels a side, as found in a frame of `size` pixels

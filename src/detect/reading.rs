@@ -1,6 +1,6 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
 //! on another background, which shows other stars, with single pixels for stars, without them, in
-//! blocks of several pixels, or for wider lenses.
+//! blocks of several pixels, for wider lenses, or in its middle only.
 
 use super::pixels::{Image, Pixel, Plane};
 use super::{Background, Detection, Detections, detect_as, switches};
@@ -22,6 +22,9 @@ pub enum Reading {
     OutOfFocus,
     /// As at first, for lenses of wider fields than those that a search begins with, and fisheyes.
     WidestLenses,
+    /// Its middle only, half as wide and half as high: for lenses wider than those that the search
+    /// knows, fisheyes, and a horizon below. What is looked for there is as narrow as an ordinary lens.
+    Middle,
     /// In blocks of this many pixels along each side: for bright stars that a tone curve has made
     /// wider than the many faint ones, whose width the detector goes by.
     Coarse(usize),
@@ -33,6 +36,8 @@ const COARSE_PX: [usize; 2] = [2, 4];
 const LEAST_BLOCKS: usize = 100;
 /// Least stars of a frame that may be one of half the sky.
 const LEAST_FOR_WIDEST: usize = 12;
+/// Least stars of a frame whose middle is looked at by itself: a quarter of them makes the patterns.
+const LEAST_FOR_MIDDLE: usize = 4 * FIRST;
 /// Stars wider than this (FWHM) fill several pixels.
 const NARROW_PX: f64 = 2.0;
 /// Stars wider than this are out of focus.
@@ -50,6 +55,7 @@ impl Reading {
     pub fn further(first: &Detections, claims_wide: bool) -> impl Iterator<Item = Reading> + use<> {
         let narrow = first.fwhm_px < NARROW_PX;
         let wide = first.fwhm_px > WIDE_PX && !first.mosaic;
+        let middle = first.stars.len() >= LEAST_FOR_MIDDLE;
         let shorter = first.width.min(first.height);
         let coarse =
             COARSE_PX.map(|px| (shorter / px >= LEAST_BLOCKS).then_some(Reading::Coarse(px)));
@@ -62,7 +68,10 @@ impl Reading {
         ]
         .into_iter()
         .chain(coarse)
-        .chain([widest.filter(|_| !claims_wide)])
+        .chain([
+            widest.filter(|_| !claims_wide),
+            middle.then_some(Reading::Middle),
+        ])
         .flatten()
         .filter(|reading| switches::is_on(reading.code()))
     }
@@ -74,6 +83,7 @@ impl Reading {
             Reading::On(_) => "other-background",
             Reading::SinglePixels(_) => "single-pixels",
             Reading::OutOfFocus => "out-of-focus",
+            Reading::Middle => "middle",
             Reading::WidestLenses => "widest-lenses",
             Reading::Coarse(_) => "coarse",
         }
@@ -82,7 +92,9 @@ impl Reading {
     /// The background that it is read on; `None`: the one that suits the sky.
     pub(super) fn background(self) -> Option<Background> {
         match self {
-            Reading::AsItLooks | Reading::WidestLenses | Reading::Coarse(_) => None,
+            Reading::AsItLooks | Reading::WidestLenses | Reading::Middle | Reading::Coarse(_) => {
+                None
+            }
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
@@ -98,6 +110,9 @@ pub fn detect_again(
 ) -> Option<Detections> {
     if reading == Reading::WidestLenses {
         return Some(first.clone());
+    }
+    if reading == Reading::Middle {
+        return Some(first.middle());
     }
     let other = detect_as(frame, reading, deadline)?;
     // A fine background without stars falls back on the plain one.

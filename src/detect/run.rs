@@ -172,6 +172,7 @@ fn detections<P: Pixel>(
         background,
         mosaic: view.mosaic,
         saturation_level,
+        part: None,
     }
 }
 
