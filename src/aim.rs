@@ -108,8 +108,11 @@ mod tests {
         assert_eq!(name("vega"), "Vega");
         assert_eq!(name("α Lyr"), "Vega");
         assert_eq!(name("HIP 11767"), "Polaris");
+        assert_eq!(name("61 cyg"), "61 Cyg");
         let understood = parse_aim("Tejat").unwrap().understood;
-        assert!(understood.starts_with("Tejat (mu Gem), star of magnitude 2.9: RA 06h22m57"));
+        assert!(
+            understood.starts_with("Tejat (mu Gem, 13 Gem), star of magnitude 2.9: RA 06h22m57")
+        );
         // Barnard 33, and no star.
         assert_eq!(name("B 33"), "B 33");
     }
