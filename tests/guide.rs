@@ -176,6 +176,25 @@ fn written(folder: &Path, name: &str, spec: &FieldSpec) -> (PathBuf, Field) {
     (path, field)
 }
 
+/// Percent of the pixels of the earlier frame of [`an_earlier_framing`] that fall into the later one,
+/// counted on flat ground: 2 degrees are flat to 1e-4.
+fn percent_in_both() -> f64 {
+    let (mut seen, mut all) = (0, 0);
+    let (sin, cos) = 25.0_f64.to_radians().sin_cos();
+    let [sin_now, cos_now] = [15.0_f64.to_radians().sin(), 15.0_f64.to_radians().cos()];
+    for x in (0..1200).step_by(5) {
+        for y in (0..800).step_by(5) {
+            let [x, y] = [f64::from(x) - 597.5, f64::from(y) - 397.5];
+            // The earlier picture is turned counter-clockwise on the sky; north is up by 180 px.
+            let (u, v) = (x * cos - y * sin, x * sin + y * cos);
+            let (u, v) = (u + 180.0 * sin_now, v + 180.0 * cos_now);
+            seen += i32::from(u.abs() < 600.0 && v.abs() < 400.0);
+            all += 1;
+        }
+    }
+    100.0 * f64::from(seen) / f64::from(all)
+}
+
 /// The camera was turned by 25 degrees and the mount is off by 0.3 degrees in declination.
 #[test]
 fn an_earlier_framing() {
@@ -199,22 +218,7 @@ fn an_earlier_framing() {
     assert_eq!(between["mirrored_apart"], false);
     assert_near(&between["direction"]["north_arcmin"], 18.0, 0.01);
     assert_near(&between["direction"]["east_arcmin"], 0.0, 0.01);
-    // Pixels of the earlier frame that fall into this one, counted on flat ground: 2 degrees are
-    // flat to 1e-4.
-    let (mut seen, mut all) = (0, 0);
-    let (sin, cos) = 25.0_f64.to_radians().sin_cos();
-    let [sin_now, cos_now] = [15.0_f64.to_radians().sin(), 15.0_f64.to_radians().cos()];
-    for x in (0..1200).step_by(5) {
-        for y in (0..800).step_by(5) {
-            let [x, y] = [f64::from(x) - 597.5, f64::from(y) - 397.5];
-            // The earlier picture is turned counter-clockwise on the sky; north is up by 180 px.
-            let (u, v) = (x * cos - y * sin, x * sin + y * cos);
-            let (u, v) = (u + 180.0 * sin_now, v + 180.0 * cos_now);
-            seen += i32::from(u.abs() < 600.0 && v.abs() < 400.0);
-            all += 1;
-        }
-    }
-    let percent = 100.0 * f64::from(seen) / f64::from(all);
+    let percent = percent_in_both();
     assert_near(&between["shown_percent"], percent, 0.5);
     assert_near(&between["covered_percent"], percent, 0.5);
     let text = stdout(&solve([

@@ -18,11 +18,16 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
+def asked(description: str | None) -> argparse.Namespace:
+    """The wheel to install and the command to compare with."""
+    parser = argparse.ArgumentParser(description=description)
     parser.add_argument("wheel", type=Path)
     parser.add_argument("--command", type=Path, required=True)
-    arguments = parser.parse_args()
+    return parser.parse_args()
+
+
+def main() -> int:
+    arguments = asked(__doc__)
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "environment"
         venv.create(home, with_pip=True)

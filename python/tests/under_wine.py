@@ -8,7 +8,6 @@ astropy come in their wheels for Windows. The command is the program as cargo bu
 Needs Wine and mingw (Debian: wine64, gcc-mingw-w64-x86-64).
 """
 
-import argparse
 import os
 import subprocess
 import sys
@@ -16,6 +15,8 @@ import tarfile
 import tempfile
 import zipfile
 from pathlib import Path
+
+from in_fresh_environment import asked
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -54,10 +55,7 @@ def interpreter(home: Path) -> Path:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("wheel", type=Path)
-    parser.add_argument("--command", type=Path, required=True)
-    arguments = parser.parse_args()
+    arguments = asked(__doc__)
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
         python = interpreter(home)

@@ -6,7 +6,7 @@
 //! without curvature by more than the scatter of many stars would tell. How far the centre moves
 //! once curvature is allowed, beyond what noise moves it (Hausman 1978, 'Specification tests in
 //! econometrics': the difference of the two fits has the difference of their covariances), is
-//! taken for an error of its own.
+//! taken for an error of its own. So is what star images have in common that are not symmetric.
 
 use super::Solution;
 use super::model::Model;
