@@ -2,7 +2,7 @@
 """What each rule and reading of the detector earns: each is switched off in turn.
 
     python benches/detect_rules.py [--real FOLDER] [--painted 12000..12100]
-        [--galsim FOLDER --numbers 0..170] [RULE | RULE,RULE,...]...
+        [--galsim FOLDER --numbers 0..170 [--pictures FOLDER]] [RULE | RULE,RULE,...]...
 
 Rules joined by commas are switched off together: two that serve one case hide each other.
 
@@ -14,7 +14,8 @@ NIGHTFIX_WITHOUT=RULE over
     another one drawn at random (tests/stars/spoiled), with the rules in brackets; none may be wrong,
     which would end the test;
   - frames that benches/painted_by_galsim.py has painted: solved, wrong, centroids and processor time
-    as there.
+    as there;
+  - the same frames from 170 on, developed as benches/toned_pictures.py does it: solved, wrong.
 Prints a row of a Markdown table for each: benches/DETECT.md.
 """
 
@@ -32,17 +33,18 @@ from types import SimpleNamespace
 
 from built import built
 from painted_by_galsim import Variant, cells_of, judged, numbers, painted as painted_frames
+from toned_pictures import answered, pictures, state
 
 # Rules and readings, each with the painted defect that it is there for.
 RULES = {
     "sharp-peak": "HotPixels", "streak": "BadColumns", "steep-core": "CosmicRays",
-    "spike": "CosmicRays", "faint": "Nebula", "letter": "Drift", "part-of-star": "BrightStars",
-    "broad": "Galaxy", "long": "Satellites", "surplus": "GlobularCluster",
+    "spike": "CosmicRays", "faint": "Nebula", "part-of-star": "BrightStars", "long": "Satellites",
     "other-background": "Nebula", "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
     "coarse": "StretchedJpeg", "middle": "Horizon",
 }
 HEADS = ["without", "real frames", "wrong", "defects", "with one", "with one and another"]
-HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %"]
+HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %", "developed", "wrong"]
+DEVELOPED = "170..250"
 
 
 def real(program, folder, environment):
@@ -85,12 +87,31 @@ def by_galsim(rule, options, programs):
     return [solved, wrong, centroids, times]
 
 
+def developed(rule, options, program):
+    """Developed pictures solved, and wrong."""
+    what = SimpleNamespace(
+        frames=options.galsim, pictures=options.pictures, numbers=DEVELOPED, seed=1, sixteen=False
+    )
+    solvable = [(truth, note) for truth, note in pictures(what) if truth["solvable"]]
+    environment = os.environ | {"NIGHTFIX_WITHOUT": rule}
+
+    def one(picture):
+        truth, note = picture
+        return state(answered(program, options.pictures / note["file"], environment), truth, note)
+
+    with ThreadPoolExecutor(2) as pool:
+        states = list(pool.map(one, solvable))
+    wrong = sum(state.startswith("wrong") for state in states)
+    return [f"{states.count('solved')} of {len(states)}", str(wrong)]
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--real", type=Path, default=os.environ.get("NIGHTFIX_REAL_FRAMES"))
     parser.add_argument("--painted", metavar="FIRST..END", default="12000..12100")
     parser.add_argument("--galsim", type=Path, metavar="FOLDER")
     parser.add_argument("--numbers", type=numbers, default="0..170", metavar="FIRST..END|N,N")
+    parser.add_argument("--pictures", type=Path, metavar="FOLDER", help="needs --galsim")
     parser.add_argument("rules", nargs="*", metavar="RULE")
     options = parser.parse_args()
     programs = built("--features", "rule-switches", "--bin", "nightfix", "--test", "stars",
@@ -109,6 +130,8 @@ def main():
         cells.append(", ".join(defects))
         cells += [f"{without[n]} ({before[n]}) of {before['count']}" for n in ("one", "two")]
         cells += by_galsim(rule, options, programs) if options.galsim else [""] * 4
+        pictures_too = options.galsim and options.pictures
+        cells += developed(rule, options, programs["nightfix"]) if pictures_too else [""] * 2
         print(f"| {rule.replace(',', ', ') or 'nothing: all rules'} | " + " | ".join(cells) + " |")
         sys.stdout.flush()
 

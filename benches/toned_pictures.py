@@ -211,10 +211,11 @@ def pictures(options):
         yield truth, json.loads(note.read_text())
 
 
-def answered(program, path):
+def answered(program, path, environment=None):
     """The record of one picture."""
     command = [program, "solve", "--json", "--ignore-header", "--threads", "1", path]
-    lines = subprocess.run(command, capture_output=True, text=True).stdout.splitlines()
+    run = subprocess.run(command, capture_output=True, text=True, env=environment)
+    lines = run.stdout.splitlines()
     return json.loads(lines[0]) if lines else {"status": "fault"}
 
 

@@ -5,7 +5,7 @@ use super::candidates::{self, Candidate};
 use super::measure::{Measured, Scratch, Setting, brightness, measure};
 use super::pixels::{Blocks, Image, LARGE, Pixel, Plane, View, mosaic};
 use super::reading::Reading;
-use super::refuse::{Refusal, Refused, merge, without_unlike};
+use super::refuse::{Refusal, Refused, merge, without_long};
 use super::spread::spread;
 use super::typical::{FWHM_PER_SIGMA, FirstLook, Psf};
 use super::{Detection, Detections};
@@ -14,9 +14,8 @@ use crate::frame::Frame;
 use crate::robust::median;
 use rayon::prelude::*;
 
-/// Most detections handed on: a fit uses up to 600 stars (`fit::FIT_STARS`), verification 400.
-const MOST: usize = 1000;
-/// Most candidates measured: some of them are refused.
+/// Most candidates measured: a fit uses up to 600 stars (`fit::FIT_STARS`), verification 400, and some
+/// are refused.
 const MOST_MEASURED: usize = 1200;
 /// ... and at least this many frame pixels per measured candidate: what is fainter in a small
 /// crowded frame tells little and costs much.
@@ -154,14 +153,14 @@ fn detections<P: Pixel>(
         brightness::of_flattened(&setting, &mut measured);
     }
     let stars = merge(measured, psf.window_px(), &mut refused);
-    let good = without_unlike(stars, &setting, &mut refused);
+    let good = without_long(stars, &psf, view.size_px(), &mut refused);
     let saturation_level = Some(f64::from(view.saturation)).filter(|level| level.is_finite());
     if sky.mesh().is_blind() {
         // All pixels are alike, at the level that counts as saturated.
         (sky_level, sky_noise) = (saturation_level.unwrap_or(0.0), 0.0);
     }
     Detections {
-        stars: in_order(&good, view.size_px(), &mut refused),
+        stars: in_order(&good, view.size_px()),
         refused,
         width: view.image.width,
         height: view.image.height,
@@ -220,19 +219,9 @@ fn measure_all<P: Pixel>(
 }
 
 /// The stars in the order in which they are handed on.
-fn in_order(
-    good: &[Measured],
-    size_px: (usize, usize),
-    refused: &mut Vec<Refused>,
-) -> Vec<Detection> {
+fn in_order(good: &[Measured], size_px: (usize, usize)) -> Vec<Detection> {
     let stars: Vec<Detection> = good.iter().map(|m| m.star).collect();
-    let mut stars = spread(&stars, |s| (s.x_px, s.y_px, s.flux), size_px);
-    let surplus = stars.split_off(stars.len().min(MOST));
-    for star in surplus {
-        let verdict = Refusal::Surplus.when(true);
-        stars.extend(Refused::note(refused, [star.x_px, star.y_px], verdict).map(|()| star));
-    }
-    stars
+    spread(&stars, |s| (s.x_px, s.y_px, s.flux), size_px)
 }
 
 /// Typical width of these stars, or of the frame's typical star where they are few.

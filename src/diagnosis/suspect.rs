@@ -111,8 +111,8 @@ pub(super) fn suspects(
 /// Whether the stars found, and those that there was no time for, leave each other little room.
 fn is_crowded(facts: &FrameFacts<'_>) -> bool {
     let detections = facts.detections;
-    let left = |why: Refusal| detections.refusals().get(&why).copied().unwrap_or(0);
-    let count = detections.stars.len() + left(Refusal::Unmeasured) + left(Refusal::Surplus);
+    let left = detections.refusals().get(&Refusal::Unmeasured).copied();
+    let count = detections.stars.len() + left.unwrap_or(0);
     let frame_px2 = (detections.width * detections.height) as f64;
     let width_px2 = detections.fwhm_px.powi(2).max(1.0);
     count >= LEAST_CROWD && frame_px2 < CROWDED * width_px2 * count as f64

@@ -8,9 +8,6 @@ use crate::detect::pixels::Pixel;
 use crate::detect::refuse::Refusal;
 use crate::detect::typical::FWHM_PER_SIGMA;
 
-/// Letters in a picture of stars that are drawn out have less than this share of their elongation.
-const ROUNDER: f64 = 0.35;
-
 /// The level of a plateau below the common saturation level that the candidate's peak is.
 pub(super) fn plateau<P: Pixel>(
     setting: &Setting<'_, P>,
@@ -67,8 +64,7 @@ pub(super) fn measure<P: Pixel>(
         ..
     } = scratch;
     let core = blob.core_radius();
-    let drawn_out = setting.psf.is_drawn_out();
-    let blooms = blob.blooms() && !drawn_out;
+    let blooms = blob.blooms() && !setting.psf.is_drawn_out();
     // A window as wide as the core and its wings: the clipped profile is still symmetric.
     let width = (sigma * sigma + 0.5 * core * core).sqrt();
     let outer = 4.0 * sigma + 1.5 * core + 2.0;
@@ -88,9 +84,6 @@ pub(super) fn measure<P: Pixel>(
         .max(f64::from(candidate.flux));
     let snr = flux / f64::from(candidate.flux_noise);
     let elongation = if blooms { 1.0 } else { shape.elongation() };
-    let letter =
-        setting.scene.view.picture && drawn_out && elongation < ROUNDER * setting.psf.elongation;
-    Refusal::Letter.when(letter)?;
     Ok(Measured {
         star: Detection {
             x_px: centre.0,

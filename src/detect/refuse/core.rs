@@ -6,8 +6,8 @@ use crate::detect::pixels::Pixel;
 use crate::detect::typical::Psf;
 
 /// Refuses a core whose surroundings are as dark as those of a letter or a hot pixel. In a mosaic
-/// the neighbours have other colours, which tells nothing, and letters are told from stars of a
-/// picture that are drawn out by being rounder.
+/// the neighbours have other colours, and in a picture of stars that are drawn out the edge is as
+/// steep across them as a letter's: both tell nothing.
 pub(in crate::detect) fn judge_edge<P: Pixel>(
     setting: &Setting<'_, P>,
     blob: &Blob,

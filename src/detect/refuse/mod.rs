@@ -2,14 +2,14 @@
 //! that is handed on.
 
 mod core;
+mod long;
 mod peak;
 mod same_star;
-mod unlike;
 
 pub(super) use core::{is_star, judge_edge};
+pub(super) use long::without_long;
 pub(super) use peak::is_spike;
 pub(super) use same_star::merge;
-pub(super) use unlike::without_unlike;
 
 use super::switches;
 
@@ -31,21 +31,15 @@ pub enum Refusal {
     Shapeless,
     /// Its light is too little of the noise around it.
     Faint,
-    /// It is rounder than the stars, which are drawn out: a letter.
-    Letter,
     /// It belongs to a brighter star.
     PartOfStar,
-    /// It is far broader than a star: nebula, galaxy, edge.
-    Broad,
     /// It is far longer than the stars around it: trail, column, spike.
     Long,
-    /// Enough brighter stars are handed on.
-    Surplus,
 }
 
 impl Refusal {
     /// All of them, in the order in which a maximum is judged.
-    pub const ALL: [Refusal; 12] = [
+    pub const ALL: [Refusal; 9] = [
         Refusal::SharpPeak,
         Refusal::Streak,
         Refusal::Unmeasured,
@@ -53,11 +47,8 @@ impl Refusal {
         Refusal::Spike,
         Refusal::Shapeless,
         Refusal::Faint,
-        Refusal::Letter,
         Refusal::PartOfStar,
-        Refusal::Broad,
         Refusal::Long,
-        Refusal::Surplus,
     ];
 
     /// Short name, the same in every version.
@@ -70,11 +61,8 @@ impl Refusal {
             Refusal::Spike => "spike",
             Refusal::Shapeless => "shapeless",
             Refusal::Faint => "faint",
-            Refusal::Letter => "letter",
             Refusal::PartOfStar => "part-of-star",
-            Refusal::Broad => "broad",
             Refusal::Long => "long",
-            Refusal::Surplus => "surplus",
         }
     }
 

@@ -90,7 +90,7 @@ fn at_most(count: usize, most: usize) -> String {
 
 /// The letter of a reason: in the order in which a maximum is judged.
 fn letter(why: Refusal) -> &'static str {
-    const LETTERS: [&str; 12] = ["A", "B", "C", "D", "E", "F", "G", "H", "J", "K", "L", "M"];
+    const LETTERS: [&str; 9] = ["A", "B", "C", "D", "E", "F", "G", "H", "J"];
     let place = Refusal::ALL.iter().position(|other| *other == why);
     place.map_or("?", |place| LETTERS[place])
 }
@@ -105,11 +105,8 @@ fn words(why: Refusal) -> &'static str {
         Refusal::Spike => "single pixels: hot ones, tracks of particles",
         Refusal::Shapeless => "without a centre or a width",
         Refusal::Faint => "too faint for the noise around them",
-        Refusal::Letter => "rounder than the trailed stars: letters",
         Refusal::PartOfStar => "parts of brighter stars",
-        Refusal::Broad => "broader than stars: nebula, galaxies, edges",
         Refusal::Long => "longer than stars: trails, spikes",
-        Refusal::Surplus => "fainter than the first thousand",
     }
 }
 

@@ -1,36 +1,33 @@
-//! Images too elongated or too broad for stars: trails, bad columns, spikes, edges, nebula.
+//! Images too long for stars: trails, bad columns, spikes, edges.
 
 use super::{Refusal, Refused};
-use crate::detect::measure::{Measured, Setting};
+use crate::detect::measure::Measured;
+use crate::detect::typical::Psf;
 use crate::robust::quantile;
 use std::collections::BTreeMap;
 
 /// Regions along the long side of the frame.
 const REGIONS: f64 = 5.0;
+/// Fewer stars tell nothing of their region.
+const LEAST: usize = 5;
 /// How many times longer than a star of its region an image may be: at 12 times the noise, where shapes
 /// begin to count, an elongation is known to 12 %, and this is four such errors.
 const EXCESS: f64 = 1.6;
 /// The same where all are drawn out: noise and neighbours make faint ones look rounder than they are.
 const EXCESS_OF_DRAWN_OUT: f64 = 2.5;
-/// How many times broader than the typical star: edges, nebula knots, galaxies. Stars in the corners of
-/// a lens may be twice as broad as in its middle. Common practice.
-const BROAD: f64 = 2.5;
-/// The same where the sky is rough: there the typical star is taken from narrow images alone.
-const BROAD_ON_ROUGH: f64 = 1.6;
 
-/// Refuses detections that are far more elongated than the stars around them, or far broader than
-/// those of the frame.
+/// Refuses detections that are far more elongated than the stars around them, in a frame of
+/// `width` x `height` pixels whose typical star is `typical`.
 ///
 /// Tracking drift elongates all stars of a frame, and optics those of a corner: the measure is
 /// the lower third of the region (a trail may outnumber the stars), or the frame's typical star
 /// where the region has few.
-pub(in crate::detect) fn without_unlike<P>(
+pub(in crate::detect) fn without_long(
     mut stars: Vec<Measured>,
-    setting: &Setting<'_, P>,
+    typical: &Psf,
+    (width, height): (usize, usize),
     refused: &mut Vec<Refused>,
 ) -> Vec<Measured> {
-    let typical = &setting.psf;
-    let (width, height) = setting.scene.view.size_px();
     let side = (width.max(height) as f64 / REGIONS).max(1.0);
     let region = |m: &Measured| ((m.star.x_px / side) as i64, (m.star.y_px / side) as i64);
     let mut regions: BTreeMap<(i64, i64), Vec<f64>> = BTreeMap::new();
@@ -38,23 +35,20 @@ pub(in crate::detect) fn without_unlike<P>(
         let elongations = regions.entry(region(m)).or_default();
         elongations.push(m.star.elongation);
     }
-    regions.retain(|_, list| list.len() >= 5);
-    let regular: BTreeMap<(i64, i64), f64> = regions
+    let usual = |list: Vec<f64>| (list.len() >= LEAST).then(|| quantile(list, (1, 3)))?;
+    let usual: BTreeMap<_, f64> = regions
         .into_iter()
-        .filter_map(|(k, list)| Some((k, quantile(list, (1, 3))?)))
+        .filter_map(|(region, list)| Some((region, usual(list)?)))
         .collect();
-    let excess = if setting.rough { BROAD_ON_ROUGH } else { BROAD };
-    let broadest = excess * typical.fwhm_px();
-    let longest = if typical.is_drawn_out() {
+    let excess = if typical.is_drawn_out() {
         EXCESS_OF_DRAWN_OUT
     } else {
         EXCESS
     };
     stars.retain(|m| {
-        let local = regular.get(&region(m)).unwrap_or(&typical.elongation);
-        let long = m.star.elongation > longest * local.max(typical.elongation).max(1.15);
-        let broad = Refusal::Broad.when(!m.star.saturated && m.star.fwhm_px > broadest);
-        let verdict = broad.and_then(|()| Refusal::Long.when(m.shape_known && long));
+        let local = usual.get(&region(m)).unwrap_or(&typical.elongation);
+        let long = m.star.elongation > excess * local.max(typical.elongation).max(1.15);
+        let verdict = Refusal::Long.when(m.shape_known && long);
         Refused::note(refused, [m.star.x_px, m.star.y_px], verdict).is_some()
     });
     stars
