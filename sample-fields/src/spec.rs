@@ -141,108 +141,36 @@ impl FieldSpec {
     }
 
     /// Refuses what can't be rendered before memory is taken.
+    #[rustfmt::skip]
     pub(crate) fn check(&self) -> Result<(), Error> {
-        let in_range = |name, value: f64, low: f64, high: f64, allowed| {
-            let good = value >= low && value <= high;
-            if good {
-                Ok(())
-            } else {
-                Err(Error::Request {
+        let [width_px, height_px] = [self.width_px, self.height_px].map(|side| side as f64);
+        let magnitude = self.reference_magnitude.unwrap_or_default();
+        // Name, value, least and most, and the same in words.
+        let quantities = [
+            ("the right ascension", self.ra_deg, 0.0, 360.0, "from 0 to 360 degrees"),
+            ("the declination", self.dec_deg, -90.0, 90.0, "from -90 to 90 degrees"),
+            ("the field width", self.width_deg, 0.05, 120.0, "from 0.05 to 120 degrees"),
+            ("the size in pixels", width_px, 8.0, 20_000.0, "from 8 to 20000"),
+            ("the size in pixels", height_px, 8.0, 20_000.0, "from 8 to 20000"),
+            ("the rotation", self.rotation_deg, -3600.0, 3600.0, "an angle in degrees"),
+            ("the star width", self.fwhm_px, 0.5, 30.0, "from 0.5 to 30 pixels"),
+            ("the magnitude scatter", self.magnitude_scatter, 0.0, 5.0, "from 0 to 5"),
+            ("the distortion k1", self.k1, -0.3, 0.3, "from -0.3 to 0.3"),
+            ("the sky background", self.sky_adu, 0.0, 60_000.0, "from 0 to 60000"),
+            ("the read noise", self.read_noise_adu, 0.5, 1000.0, "from 0.5 to 1000"),
+            ("the vignetting", self.vignetting, 0.0, 1.0, "from 0 to 1"),
+            ("the number of hot pixels", self.hot_pixels as f64, 0.0, 1e6, "at most 1000000"),
+            ("the epoch", self.epoch_year, 1800.0, 2200.0, "a year from 1800 to 2200"),
+            ("the reference magnitude", magnitude, -2.0, 16.0, "from -2 to 16"),
+        ];
+        for (name, value, least, most, allowed) in quantities {
+            if !(least..=most).contains(&value) {
+                return Err(Error::Request {
                     name,
                     value,
                     allowed,
-                })
+                });
             }
-        };
-        in_range(
-            "the right ascension",
-            self.ra_deg,
-            0.0,
-            360.0,
-            "from 0 to 360 degrees",
-        )?;
-        in_range(
-            "the declination",
-            self.dec_deg,
-            -90.0,
-            90.0,
-            "from -90 to 90 degrees",
-        )?;
-        in_range(
-            "the field width",
-            self.width_deg,
-            0.05,
-            120.0,
-            "from 0.05 to 120 degrees",
-        )?;
-        for side in [self.width_px, self.height_px] {
-            in_range(
-                "the size in pixels",
-                side as f64,
-                8.0,
-                20_000.0,
-                "from 8 to 20000",
-            )?;
-        }
-        in_range(
-            "the rotation",
-            self.rotation_deg,
-            -3600.0,
-            3600.0,
-            "an angle in degrees",
-        )?;
-        in_range(
-            "the star width",
-            self.fwhm_px,
-            0.5,
-            30.0,
-            "from 0.5 to 30 pixels",
-        )?;
-        in_range(
-            "the magnitude scatter",
-            self.magnitude_scatter,
-            0.0,
-            5.0,
-            "from 0 to 5",
-        )?;
-        in_range("the distortion k1", self.k1, -0.3, 0.3, "from -0.3 to 0.3")?;
-        in_range(
-            "the sky background",
-            self.sky_adu,
-            0.0,
-            60_000.0,
-            "from 0 to 60000",
-        )?;
-        in_range(
-            "the read noise",
-            self.read_noise_adu,
-            0.5,
-            1000.0,
-            "from 0.5 to 1000",
-        )?;
-        in_range("the vignetting", self.vignetting, 0.0, 1.0, "from 0 to 1")?;
-        in_range(
-            "the number of hot pixels",
-            self.hot_pixels as f64,
-            0.0,
-            1e6,
-            "at most 1000000",
-        )?;
-        in_range(
-            "the epoch",
-            self.epoch_year,
-            1800.0,
-            2200.0,
-            "a year from 1800 to 2200",
-        )?;
-        if let Some(magnitude) = self.reference_magnitude {
-            in_range(
-                "the reference magnitude",
-                magnitude,
-                -2.0,
-                16.0,
-                "from -2 to 16",
-            )?;
         }
         Ok(())
     }

@@ -39,7 +39,6 @@ pub(crate) struct Scene {
 
 /// Gathers the stars for a frame.
 pub(crate) fn scene(spec: &FieldSpec, rng: &mut ChaCha12Rng) -> Result<Scene, Error> {
-    let catalogue = Catalogue::embedded()?;
     let frame = TangentFrame::of(spec);
     let (width, height) = (spec.width_px as f64, spec.height_px as f64);
     let half_diagonal_px = libm::hypot(width, height) / 2.0;
@@ -49,32 +48,11 @@ pub(crate) fn scene(spec: &FieldSpec, rng: &mut ChaCha12Rng) -> Result<Scene, Er
     let density_reach_rad =
         libm::atan(half_diagonal_px * scale_rad).max(DENSITY_RADIUS_DEG.to_radians());
     let (near_cos, density_cos) = (libm::cos(libm::atan(reach)), libm::cos(density_reach_rad));
-    let centre = frame.centre();
-    let years = spec.epoch_year - 2000.0;
-
-    let mut sources = Vec::new();
-    let (mut catalogue_stars, mut counted) = (0, 0_usize);
-    for (star, direction) in catalogue.stars.iter().zip(&catalogue.directions) {
-        let along: f64 = (0..3).map(|i| direction[i] * centre[i]).sum();
-        counted += usize::from(along > density_cos);
-        if along < near_cos {
-            continue;
-        }
-        let Some([x, y]) = frame.to_pixel(moved(star, *direction, years)) else {
-            continue;
-        };
-        catalogue_stars += usize::from(inside(x, y, width, height, 0.0));
-        if inside(x, y, width, height, MARGIN_PX) {
-            let scatter: f64 = StandardNormal.sample(rng);
-            let magnitude = star.magnitude + spec.magnitude_scatter * scatter;
-            sources.push(Source {
-                x,
-                y,
-                magnitude,
-                colour_bv: star.colour_bv.unwrap_or(0.7),
-            });
-        }
-    }
+    let Known {
+        mut sources,
+        catalogue_stars,
+        counted,
+    } = known(spec, &frame, [near_cos, density_cos], rng)?;
     let reference_magnitude = spec
         .reference_magnitude
         .unwrap_or_else(|| usual_exposure(&sources));
@@ -105,6 +83,59 @@ pub(crate) fn scene(spec: &FieldSpec, rng: &mut ChaCha12Rng) -> Result<Scene, Er
         sources,
         catalogue_stars,
         reference_magnitude,
+    })
+}
+
+/// Stars of the catalogue.
+struct Known {
+    /// In the frame and a margin around it.
+    sources: Vec<Source>,
+    /// How many of them the frame holds.
+    catalogue_stars: usize,
+    /// How many there are in the circle that the density of stars is taken from.
+    counted: usize,
+}
+
+/// The catalogue's stars whose angle from the centre has a larger cosine than `near_cos`, and the count
+/// of those with a larger one than `density_cos`.
+fn known(
+    spec: &FieldSpec,
+    frame: &TangentFrame,
+    [near_cos, density_cos]: [f64; 2],
+    rng: &mut ChaCha12Rng,
+) -> Result<Known, Error> {
+    let catalogue = Catalogue::embedded()?;
+    let (width, height) = (spec.width_px as f64, spec.height_px as f64);
+    let centre = frame.centre();
+    let years = spec.epoch_year - 2000.0;
+
+    let mut sources = Vec::new();
+    let (mut catalogue_stars, mut counted) = (0, 0_usize);
+    for (star, direction) in catalogue.stars.iter().zip(&catalogue.directions) {
+        let along: f64 = (0..3).map(|i| direction[i] * centre[i]).sum();
+        counted += usize::from(along > density_cos);
+        if along < near_cos {
+            continue;
+        }
+        let Some([x, y]) = frame.to_pixel(moved(star, *direction, years)) else {
+            continue;
+        };
+        catalogue_stars += usize::from(inside(x, y, width, height, 0.0));
+        if inside(x, y, width, height, MARGIN_PX) {
+            let scatter: f64 = StandardNormal.sample(rng);
+            let magnitude = star.magnitude + spec.magnitude_scatter * scatter;
+            sources.push(Source {
+                x,
+                y,
+                magnitude,
+                colour_bv: star.colour_bv.unwrap_or(0.7),
+            });
+        }
+    }
+    Ok(Known {
+        sources,
+        catalogue_stars,
+        counted,
     })
 }
 

@@ -1,8 +1,10 @@
 //! Pairs catalogue stars with detections under a pixel-to-sky map.
 
 use crate::detect::Detections;
+use crate::neighbours::Neighbours;
 use crate::sky::RegionStar;
 use crate::wcs::Wcs;
+use std::num::NonZero;
 
 /// A pair: number of the detection and its star.
 #[derive(Debug, Clone, Copy)]
@@ -21,7 +23,8 @@ pub fn pairs(
     radius_px: f64,
 ) -> Vec<Pair> {
     let size = [detections.width as f64, detections.height as f64];
-    let near = NearestDetection::new(detections);
+    let places = detections.stars.iter().map(|d| [d.x_px, d.y_px]);
+    let near = Neighbours::of(places.collect());
     // Nearest two claims on each detection.
     let mut claims: Vec<[Option<(f64, Pair)>; 2]> = vec![[None, None]; detections.stars.len()];
     for star in stars {
@@ -35,9 +38,11 @@ pub fn pairs(
         if outside(x, size[0]) || outside(y, size[1]) {
             continue;
         }
-        let Some((distance, detection)) = near.to([x, y], radius_px) else {
+        let nearest = near.nearest([x, y], NonZero::<usize>::MIN, radius_px * radius_px);
+        let Some(&(distance2, detection)) = nearest.first() else {
             continue;
         };
+        let distance = distance2.sqrt();
         let star = *star;
         let claim = (distance, Pair { detection, star });
         let held = &mut claims[detection];
@@ -58,34 +63,4 @@ pub fn pairs(
             (!blend).then_some(pair)
         })
         .collect()
-}
-
-/// Finds the detection nearest to a place, by rows.
-struct NearestDetection<'a> {
-    detections: &'a Detections,
-    /// Rows and numbers of the detections, in order of the rows.
-    by_y: Vec<(f64, usize)>,
-}
-
-impl<'a> NearestDetection<'a> {
-    fn new(detections: &'a Detections) -> NearestDetection<'a> {
-        let rows = detections.stars.iter().map(|d| d.y_px);
-        let mut by_y: Vec<(f64, usize)> = rows.zip(0..).collect();
-        by_y.sort_by(|a, b| a.0.total_cmp(&b.0));
-        NearestDetection { detections, by_y }
-    }
-
-    /// Distance and number of the detection nearest to `place`, if one is within `radius_px`.
-    fn to(&self, [x, y]: [f64; 2], radius_px: f64) -> Option<(f64, usize)> {
-        let first = self.by_y.partition_point(|e| e.0 < y - radius_px);
-        let near = self.by_y[first..]
-            .iter()
-            .take_while(|e| e.0 <= y + radius_px);
-        near.map(|&(_, i)| {
-            let d = &self.detections.stars[i];
-            ((x - d.x_px).hypot(y - d.y_px), i)
-        })
-        .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)))
-        .filter(|(distance, _)| *distance <= radius_px)
-    }
 }

@@ -3,16 +3,20 @@
 
 use super::scan::{BatchResult, Scanner};
 use super::{SearchError, plan::SCALE_CLAIM_ERROR};
+use crate::neighbours::Neighbours;
 use crate::sky::{RegionStar, SkyRegion};
-use crate::sphere::{ARCSEC_PER_RAD, chord2};
+use crate::sphere::ARCSEC_PER_RAD;
 use rayon::prelude::*;
 use star_index::IndexError;
 use star_index::quad::{canonical, on_tangent_plane, pack};
+use std::num::NonZero;
 
 /// This many stars are used, the brightest: with their neighbours about a quarter million quads.
 const MOST_STARS: usize = 3000;
 /// Each star is combined with this many of its nearest neighbours.
 const NEIGHBOURS: usize = 8;
+/// The tree finds the star itself, too.
+const WITH_ITSELF: NonZero<usize> = NonZero::new(NEIGHBOURS + 1).unwrap();
 
 impl Scanner<'_> {
     /// Makes quads of every star within `radius_deg` of the ICRS unit vector `start` and weighs
@@ -44,10 +48,15 @@ impl Scanner<'_> {
         let diagonal_px = 2.0 * self.half_px[0].hypot(self.half_px[1]);
         let longest_rad = diagonal_px * largest * (1.0 + SCALE_CLAIM_ERROR) / ARCSEC_PER_RAD;
         let longest2 = longest_rad.min(1.0).powi(2);
+        let neighbours = Neighbours::of(stars.iter().map(|star| star.vector).collect());
         let results: Vec<Result<BatchResult, IndexError>> = (0..stars.len())
             .into_par_iter()
             .map_init(SkyRegion::default, |region, star| {
-                self.quads_of(index, &stars, star, longest2, region)
+                let mut near = neighbours.nearest(stars[star].vector, WITH_ITSELF, longest2);
+                near.retain(|(_, other)| *other != star);
+                near.truncate(NEIGHBOURS);
+                let near: Vec<usize> = near.into_iter().map(|(_, other)| other).collect();
+                self.quads_of(index, &stars, (star, &near), region)
             })
             .collect();
         let mut total = BatchResult::default();
@@ -64,15 +73,13 @@ impl Scanner<'_> {
         &self,
         index: usize,
         stars: &[RegionStar],
-        star: usize,
-        longest2: f64,
+        (star, near): (usize, &[usize]),
         region: &mut SkyRegion,
     ) -> Result<BatchResult, IndexError> {
         let mut result = BatchResult::default();
         if self.is_late() {
             return Ok(result);
         }
-        let near = nearest(stars, star, longest2);
         for a in 0..near.len() {
             for b in a + 1..near.len() {
                 for c in b + 1..near.len() {
@@ -97,22 +104,4 @@ impl Scanner<'_> {
         }
         Ok(result)
     }
-}
-
-/// Numbers of the nearest neighbours of a star, nearest first, none farther than the limit.
-fn nearest(stars: &[RegionStar], star: usize, longest2: f64) -> Vec<usize> {
-    let centre = stars[star].vector;
-    let mut near: Vec<(f64, usize)> = stars
-        .iter()
-        .enumerate()
-        .map(|(i, other)| (chord2(centre, other.vector), i))
-        .filter(|&(d2, i)| i != star && d2 <= longest2)
-        .collect();
-    let by_distance = |a: &(f64, usize), b: &(f64, usize)| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1));
-    if near.len() > NEIGHBOURS {
-        near.select_nth_unstable_by(NEIGHBOURS, by_distance);
-        near.truncate(NEIGHBOURS);
-    }
-    near.sort_by(by_distance);
-    near.into_iter().map(|(_, i)| i).collect()
 }

@@ -62,6 +62,12 @@ pub fn run(args: &SolveArgs) -> Status {
         args,
         earlier: earlier.as_ref(),
     };
+    all_frames(&job, &known, sky.as_ref())
+}
+
+/// Solves the frames one by one and prints what comes of each; the gravest status of all.
+fn all_frames(job: &Job<'_>, known: &Known, sky: Result<&Sky, &String>) -> Status {
+    let args = job.args;
     let mut printer = Printer::new(args.json);
     let mut gravest = Status::Solved;
     let mut is_heard = true;
@@ -70,7 +76,7 @@ pub fn run(args: &SolveArgs) -> Status {
         if !is_heard && !args.write_wcs {
             return gravest.max(Status::Interrupted);
         }
-        let (record, status) = one_frame(&job, &known, path, sky.as_ref());
+        let (record, status) = one_frame(job, known, path, sky);
         gravest = gravest.max(status);
         if let Some(reason) = record
             .reason
