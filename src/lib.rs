@@ -21,7 +21,7 @@
 //! sky wcs aim                 | star-indexes; pixel to sky; what a caller points at
 //! indi                        | devices behind a server: messages, properties
 //! projection                  | how a lens lays out directions
-//! angle deadline guard itself neighbours robust sphere | figures and tools
+//! angle deadline guard itself robust sphere | figures and tools
 //! ```
 //!
 //! # Conventions
@@ -45,7 +45,6 @@ pub mod guide;
 pub mod indi;
 pub mod itself;
 pub mod mount;
-mod neighbours;
 pub mod night;
 pub mod polar;
 pub mod projection;

@@ -2,80 +2,12 @@
 
 use rayon::prelude::*;
 use star_index::StarRecord;
+use star_index::neighbours::Neighbours;
 use star_index::quad::{canonical, on_tangent_plane, pack};
 use star_index::write::{StoredQuad, TileForm, cell_of};
 
-/// Unit vectors of chosen stars, in buckets, for finding the nearest of them.
-struct Neighbourhood<'a> {
-    vectors: &'a [[f64; 3]],
-    depth: u8,
-    /// Star positions (into `vectors`) sorted by cell, and where each cell begins.
-    members: Vec<u32>,
-    starts: Vec<u32>,
-}
-
 pub(crate) fn distance2(a: [f64; 3], b: [f64; 3]) -> f64 {
     (0..3).map(|i| (a[i] - b[i]) * (a[i] - b[i])).sum()
-}
-
-impl<'a> Neighbourhood<'a> {
-    /// Buckets of about two stars.
-    fn new(vectors: &'a [[f64; 3]]) -> Neighbourhood<'a> {
-        let mut depth = 0;
-        while depth < 10 && star_index::layout::cells_of_depth(depth + 1) * 2 <= vectors.len() {
-            depth += 1;
-        }
-        let cells: Vec<u64> = vectors.par_iter().map(|&v| cell_of(v, depth)).collect();
-        let mut members: Vec<u32> = (0..vectors.len() as u32).collect();
-        members.par_sort_unstable_by_key(|&i| (cells[i as usize], i));
-        let mut starts = vec![0_u32; star_index::layout::cells_of_depth(depth) + 1];
-        for &cell in &cells {
-            starts[cell as usize + 1] += 1;
-        }
-        for i in 1..starts.len() {
-            starts[i] += starts[i - 1];
-        }
-        Neighbourhood {
-            vectors,
-            depth,
-            members,
-            starts,
-        }
-    }
-
-    /// The `count` nearest stars to star `of` (itself excluded), nearest first, none farther
-    /// than `limit_rad`.
-    fn nearest(&self, of: usize, count: usize, limit_rad: f64) -> Vec<u32> {
-        let centre = self.vectors[of];
-        let limit2 = (2.0 * (0.5 * limit_rad).sin()).powi(2);
-        let (lon, lat) = (
-            centre[1].atan2(centre[0]),
-            centre[2].atan2(centre[0].hypot(centre[1])),
-        );
-        // Widen the cone until the count-th neighbour lies inside it.
-        let mut radius = 1.5 * std::f64::consts::FRAC_PI_3 / f64::from(1_u32 << self.depth);
-        loop {
-            let cone = radius.min(limit_rad);
-            let inside2 = (2.0 * (0.5 * cone).sin()).powi(2);
-            let mut found: Vec<(f64, u32)> = Vec::new();
-            let cover = cdshealpix::nested::cone_coverage_approx(self.depth, lon, lat, cone);
-            for cell in cover.flat_iter() {
-                let (start, end) = (self.starts[cell as usize], self.starts[cell as usize + 1]);
-                for &i in &self.members[start as usize..end as usize] {
-                    let d2 = distance2(centre, self.vectors[i as usize]);
-                    if i as usize != of && d2 <= inside2.min(limit2) {
-                        found.push((d2, i));
-                    }
-                }
-            }
-            if found.len() >= count || cone >= limit_rad || cone >= 3.0 {
-                found.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-                found.truncate(count);
-                return found.into_iter().map(|(_, i)| i).collect();
-            }
-            radius *= 1.6;
-        }
-    }
 }
 
 /// How the quads of a band are chosen.
@@ -116,11 +48,14 @@ pub fn quads_by_tile(
         .iter()
         .map(|&i| records[i as usize].vector())
         .collect();
-    let neighbourhood = Neighbourhood::new(&vectors);
+    let neighbours = Neighbours::of(vectors.clone());
+    let chord = 2.0 * (0.5 * recipe.longest_rad).sin();
     let mut sets: Vec<[u32; 4]> = (0..chosen.len())
         .into_par_iter()
         .flat_map_iter(|star| {
-            let near = neighbourhood.nearest(star, recipe.most_neighbours(), recipe.longest_rad);
+            let most = recipe.most_neighbours();
+            let near = neighbours.nearest_others(star, most, chord * chord);
+            let near = near.into_iter().map(|i| i as u32).collect();
             sets_of(&vectors, star, near, recipe)
         })
         .collect();

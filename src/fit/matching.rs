@@ -1,9 +1,9 @@
 //! Pairs catalogue stars with detections under a pixel-to-sky map.
 
 use crate::detect::Detections;
-use crate::neighbours::Neighbours;
 use crate::sky::RegionStar;
 use crate::wcs::Wcs;
+use star_index::neighbours::Neighbours;
 use std::num::NonZero;
 
 /// A pair: number of the detection and its star.

@@ -3,20 +3,17 @@
 
 use super::scan::{BatchResult, Scanner};
 use super::{SearchError, plan::SCALE_CLAIM_ERROR};
-use crate::neighbours::Neighbours;
 use crate::sky::{RegionStar, SkyRegion};
 use crate::sphere::ARCSEC_PER_RAD;
 use rayon::prelude::*;
 use star_index::IndexError;
+use star_index::neighbours::Neighbours;
 use star_index::quad::{canonical, on_tangent_plane, pack};
-use std::num::NonZero;
 
 /// This many stars are used, the brightest: with their neighbours about a quarter million quads.
 const MOST_STARS: usize = 3000;
 /// Each star is combined with this many of its nearest neighbours.
 const NEIGHBOURS: usize = 8;
-/// The tree finds the star itself, too.
-const WITH_ITSELF: NonZero<usize> = NonZero::new(NEIGHBOURS + 1).unwrap();
 
 impl Scanner<'_> {
     /// Makes quads of every star within `radius_deg` of the ICRS unit vector `start` and weighs
@@ -52,10 +49,7 @@ impl Scanner<'_> {
         let results: Vec<Result<BatchResult, IndexError>> = (0..stars.len())
             .into_par_iter()
             .map_init(SkyRegion::default, |region, star| {
-                let mut near = neighbours.nearest(stars[star].vector, WITH_ITSELF, longest2);
-                near.retain(|(_, other)| *other != star);
-                near.truncate(NEIGHBOURS);
-                let near: Vec<usize> = near.into_iter().map(|(_, other)| other).collect();
+                let near = neighbours.nearest_others(star, NEIGHBOURS, longest2);
                 self.quads_of(index, &stars, (star, &near), region)
             })
             .collect();

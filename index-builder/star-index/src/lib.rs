@@ -9,6 +9,7 @@ mod drawn;
 mod groups;
 pub mod layout;
 mod memory;
+pub mod neighbours;
 pub mod quad;
 pub mod read;
 pub mod star;

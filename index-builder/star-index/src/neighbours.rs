@@ -4,7 +4,7 @@ use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use std::num::NonZero;
 
 /// Points in `K` dimensions, all finite, among which the nearest to a place are asked for.
-pub(crate) struct Neighbours<const K: usize> {
+pub struct Neighbours<const K: usize> {
     points: Vec<[f64; K]>,
     /// `None` without points.
     tree: Option<ImmutableKdTree<f64, K>>,
@@ -18,6 +18,15 @@ impl<const K: usize> Neighbours<K> {
             tree: tree.and_then(Result::ok),
             points,
         }
+    }
+
+    /// Numbers of the `count` points nearest to point `of`, itself excluded, as [`Neighbours::nearest`]
+    /// has them.
+    pub fn nearest_others(&self, of: usize, count: usize, most2: f64) -> Vec<usize> {
+        let with_itself = NonZero::<usize>::MIN.saturating_add(count);
+        let near = self.nearest(self.points[of], with_itself, most2);
+        let others = near.into_iter().map(|(_, number)| number);
+        others.filter(|number| *number != of).take(count).collect()
     }
 
     /// Squared distances and numbers of the `count` points nearest to `place`, nearest first, none with a
