@@ -38,7 +38,8 @@ from toned_pictures import answered, pictures, state
 # Rules and readings, each with the painted defect that it is there for.
 RULES = {
     "sharp-peak": "HotPixels", "streak": "BadColumns", "steep-core": "CosmicRays",
-    "spike": "CosmicRays", "faint": "Nebula", "part-of-star": "BrightStars", "long": "Satellites",
+    "spike": "CosmicRays", "faint": "Nebula", "part-of-star": "BrightStars",
+    "broad": "AmplifierGlow", "long": "Satellites",
     "other-background": "Nebula", "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
     "coarse": "StretchedJpeg", "middle": "Horizon",
 }

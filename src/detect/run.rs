@@ -5,7 +5,7 @@ use super::candidates::{self, Candidate};
 use super::measure::{Measured, Scratch, Setting, brightness, measure};
 use super::pixels::{Blocks, Image, LARGE, Pixel, Plane, View, mosaic};
 use super::reading::Reading;
-use super::refuse::{Refusal, Refused, merge, without_long};
+use super::refuse::{Refusal, Refused, merge, without_unlike};
 use super::spread::spread;
 use super::typical::{FWHM_PER_SIGMA, FirstLook, Psf};
 use super::{Detection, Detections};
@@ -153,7 +153,7 @@ fn detections<P: Pixel>(
         brightness::of_flattened(&setting, &mut measured);
     }
     let stars = merge(measured, psf.window_px(), &mut refused);
-    let good = without_long(stars, &psf, view.size_px(), &mut refused);
+    let good = without_unlike(stars, &psf, view.size_px(), &mut refused);
     let saturation_level = Some(f64::from(view.saturation)).filter(|level| level.is_finite());
     if sky.mesh().is_blind() {
         // All pixels are alike, at the level that counts as saturated.

@@ -23,8 +23,6 @@ pub(in crate::detect) struct Blob {
     pub width: f64,
     /// See `width`.
     pub height: f64,
-    /// Somewhere it is clearly wider than where it is long and thin.
-    pub has_core: bool,
     /// Mean of the pixels right beside the core, frame units; NaN where there are none.
     pub beside: f32,
     /// It runs out of the searched area: no star.
@@ -175,7 +173,6 @@ impl Scratch {
             area,
             width,
             height,
-            has_core: core.stands_out,
             beside: core.beside,
             overflowed,
         }
@@ -186,7 +183,6 @@ impl Scratch {
 struct Core {
     along: f64,
     across: f64,
-    stands_out: bool,
     beside: f32,
 }
 
@@ -197,22 +193,18 @@ impl Core {
         let longest = lengths.clone().fold(0.0, f64::max);
         let typical = quantile(lengths, (1, 2)).unwrap_or(longest);
         let least = (0.5 * (typical + longest)).max(0.6 * longest);
-        let (mut sum, mut across, mut count) = (Cut::default(), 0.0, 0.0);
+        let (mut sum, mut across) = (Cut::default(), 0.0);
         for (k, cut) in cuts.iter().enumerate().filter(|(_, c)| c.length >= least) {
             sum.length += cut.length;
             sum.along += cut.along;
             sum.outside += cut.outside;
             sum.light += cut.light;
             across += cut.length * k as f64;
-            count += 1.0;
         }
-        // About as many cuts as they are long: round. A frame drawn into the picture is not.
-        let round = count >= 0.4 * longest && count <= 2.5 * longest;
         Core {
             along: sum.along / sum.length,
             across: across / sum.length,
             beside: (sum.light / sum.outside) as f32,
-            stands_out: round && longest >= 1.15 * typical + 0.8,
         }
     }
 }

@@ -95,7 +95,7 @@ fn measure_by_core<P: Pixel>(
         let blob = blob_at(view, level, at, reach, &mut scratch.blob);
         let Some(blob) = blob else { return Ok(None) };
         judge_edge(setting, &blob, level)?;
-        Ok(Some(blob).filter(|blob| is_star(setting, blob)))
+        Ok(Some(blob).filter(|blob| is_star(blob, &setting.psf)))
     };
     let mut star = None;
     if view.saturation.is_finite() {

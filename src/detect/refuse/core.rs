@@ -1,4 +1,4 @@
-//! Tells the saturated cores of stars from letters, bars, hot pixels and overexposed areas.
+//! Tells the saturated cores of stars from letters, hot pixels and overexposed areas.
 
 use super::Refusal;
 use crate::detect::measure::{Blob, Setting};
@@ -35,30 +35,7 @@ fn is_steep(blob: &Blob, psf: &Psf, [level, sky]: [f32; 2], picture: bool) -> bo
     f64::from(blob.beside - sky) < share * f64::from(level - sky)
 }
 
-/// A round core, with or without blooming: no lone pixel, no bar, no overexposed area, and in a
-/// picture whose discs are discs no letter of a caption. A star that is drawn out in whatever
-/// direction has no outline to speak of.
-pub(in crate::detect) fn is_star<P: Pixel>(setting: &Setting<'_, P>, blob: &Blob) -> bool {
-    if blob.overflowed {
-        return false;
-    }
-    if setting.psf.is_drawn_out() {
-        return blob.area >= 2;
-    }
-    let psf = &setting.psf;
-    let outline = if blob.blooms() {
-        blob.has_core
-    } else {
-        // A disc fills 0.785 of its box, with single pixels that stick out 0.6, an ellipse of
-        // 2 : 1 on the diagonal 0.63, a disc with the roots of diffraction spikes 0.5; letters
-        // too fill less, but are no part of frames as a camera writes them.
-        let least_fill = match setting.scene.view.picture && !setting.harsh {
-            _ if psf.elongation > 1.4 => 0.4,
-            true if blob.is_round() => 0.6,
-            true => 0.66,
-            false => 0.5,
-        };
-        blob.area < 9 || blob.area as f64 >= least_fill * blob.width * blob.height
-    };
-    outline && (blob.area >= 2 || psf.sigma_px < 1.0)
+/// Neither an overexposed area nor, unless stars are as narrow, a lone pixel.
+pub(in crate::detect) fn is_star(blob: &Blob, psf: &Psf) -> bool {
+    !blob.overflowed && (blob.area >= 2 || psf.sigma_px < 1.0)
 }

@@ -2,14 +2,14 @@
 //! that is handed on.
 
 mod core;
-mod long;
 mod peak;
 mod same_star;
+mod unlike;
 
 pub(super) use core::{is_star, judge_edge};
-pub(super) use long::without_long;
 pub(super) use peak::is_spike;
 pub(super) use same_star::merge;
+pub(super) use unlike::without_unlike;
 
 use super::switches;
 
@@ -33,13 +33,15 @@ pub enum Refusal {
     Faint,
     /// It belongs to a brighter star.
     PartOfStar,
+    /// It is far broader than a star: glow, galaxy, edge.
+    Broad,
     /// It is far longer than the stars around it: trail, column, spike.
     Long,
 }
 
 impl Refusal {
     /// All of them, in the order in which a maximum is judged.
-    pub const ALL: [Refusal; 9] = [
+    pub const ALL: [Refusal; 10] = [
         Refusal::SharpPeak,
         Refusal::Streak,
         Refusal::Unmeasured,
@@ -48,6 +50,7 @@ impl Refusal {
         Refusal::Shapeless,
         Refusal::Faint,
         Refusal::PartOfStar,
+        Refusal::Broad,
         Refusal::Long,
     ];
 
@@ -62,6 +65,7 @@ impl Refusal {
             Refusal::Shapeless => "shapeless",
             Refusal::Faint => "faint",
             Refusal::PartOfStar => "part-of-star",
+            Refusal::Broad => "broad",
             Refusal::Long => "long",
         }
     }

@@ -90,7 +90,7 @@ fn at_most(count: usize, most: usize) -> String {
 
 /// The letter of a reason: in the order in which a maximum is judged.
 fn letter(why: Refusal) -> &'static str {
-    const LETTERS: [&str; 9] = ["A", "B", "C", "D", "E", "F", "G", "H", "J"];
+    const LETTERS: [&str; 10] = ["A", "B", "C", "D", "E", "F", "G", "H", "J", "K"];
     let place = Refusal::ALL.iter().position(|other| *other == why);
     place.map_or("?", |place| LETTERS[place])
 }
@@ -106,6 +106,7 @@ fn words(why: Refusal) -> &'static str {
         Refusal::Shapeless => "without a centre or a width",
         Refusal::Faint => "too faint for the noise around them",
         Refusal::PartOfStar => "parts of brighter stars",
+        Refusal::Broad => "broader than stars: nebula, galaxies, edges",
         Refusal::Long => "longer than stars: trails, spikes",
     }
 }

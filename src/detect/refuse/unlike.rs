@@ -1,4 +1,4 @@
-//! Images too long for stars: trails, bad columns, spikes, edges.
+//! Images too long or too broad for stars: trails, bad columns, spikes, edges, glow.
 
 use super::{Refusal, Refused};
 use crate::detect::measure::Measured;
@@ -16,13 +16,17 @@ const EXCESS: f64 = 1.6;
 /// The same where all are drawn out: noise and neighbours make faint ones look rounder than they are.
 const EXCESS_OF_DRAWN_OUT: f64 = 2.5;
 
-/// Refuses detections that are far more elongated than the stars around them, in a frame of
-/// `width` x `height` pixels whose typical star is `typical`.
+/// How many times broader than the typical star. Stars in the corners of a lens may be twice as broad as in
+/// its middle. Common practice.
+const BROAD: f64 = 2.5;
+
+/// Refuses detections that are far more elongated than the stars around them, or far broader than those
+/// of the frame, of `width` x `height` pixels and with the typical star `typical`.
 ///
 /// Tracking drift elongates all stars of a frame, and optics those of a corner: the measure is
 /// the lower third of the region (a trail may outnumber the stars), or the frame's typical star
 /// where the region has few.
-pub(in crate::detect) fn without_long(
+pub(in crate::detect) fn without_unlike(
     mut stars: Vec<Measured>,
     typical: &Psf,
     (width, height): (usize, usize),
@@ -48,7 +52,9 @@ pub(in crate::detect) fn without_long(
     stars.retain(|m| {
         let local = usual.get(&region(m)).unwrap_or(&typical.elongation);
         let long = m.star.elongation > excess * local.max(typical.elongation).max(1.15);
-        let verdict = Refusal::Long.when(m.shape_known && long);
+        let broad = !m.star.saturated && m.star.fwhm_px > BROAD * typical.fwhm_px();
+        let verdict = Refusal::Broad.when(broad);
+        let verdict = verdict.and_then(|()| Refusal::Long.when(m.shape_known && long));
         Refused::note(refused, [m.star.x_px, m.star.y_px], verdict).is_some()
     });
     stars
