@@ -1,0 +1,45 @@
+//! From a pose that the stars in a part of a frame proved to a solution of the whole frame.
+//!
+//! A lens that bends strongly is searched in its middle, where it does not. The map of the middle leads
+//! outwards: stars beside it tell how the lens goes on, and these where the next ones are.
+
+use super::{barrier, display_of};
+use crate::detect::Detections;
+use crate::fit::{self, Epoch, Solution};
+use crate::frame::Frame;
+use crate::search::{Best, Request};
+use crate::sky::{Sky, SkyError, SkyRegion};
+
+/// Fits `all` stars of the frame, from the solution of a part of it; `None` where that rests on no more
+/// stars, or says something else.
+pub(super) fn solution(
+    frame: &Frame,
+    all: &Detections,
+    (sky, request): (&Sky, &Request),
+    (best, part): (&Best, &Solution),
+) -> Result<Option<Solution>, SkyError> {
+    let catalogue_jyear = sky.epoch_jyear(best.index);
+    // What became of a date is decided.
+    let (epoch, years) = match request.epoch_jyear {
+        None => (Epoch::Unknown { catalogue_jyear }, 0.0),
+        Some(_) => {
+            let jyear = part.epoch_jyear;
+            (Epoch::Known { jyear }, jyear - catalogue_jyear)
+        }
+    };
+    let mut camera = best.evidence.camera.clone();
+    let grown = 0.5 * (all.width as f64).hypot(all.height as f64) / camera.reference_px;
+    camera.reference_px *= grown;
+    camera.radial *= grown * grown;
+    let mut region = SkyRegion::default();
+    let (middle, reach_rad) = (camera.axes[2], fit::reach_rad(&camera));
+    let stars = region
+        .cone(sky, best.index, middle, reach_rad, fit::FIT_STARS, years)
+        .map_err(|e| sky.error(best.index, &e))?;
+    let whole = fit::fit_beyond(part, &camera, all, stars, display_of(frame), epoch);
+    let whole = whole.filter(|whole| barrier::says_more(whole, part));
+    Ok(whole.map(|whole| Solution {
+        date: part.date,
+        ..whole
+    }))
+}
