@@ -2,6 +2,7 @@
 
 mod barrier;
 mod guess;
+mod whole;
 
 pub use guess::Guess;
 
@@ -194,12 +195,28 @@ impl Job<'_> {
             self.search(&mut second, &other, (lenses, helpers))?;
             if second.accepted {
                 (*detections, *found) = (other, second);
+                if detections.part.is_some() && self.goes_beyond_part(found, &first)? {
+                    *detections = first;
+                }
                 self.measured = None;
                 break;
             }
             found.report = second.report;
         }
         Ok(())
+    }
+
+    /// Goes on from the solution of a part of the frame to `all` of its stars, if that holds more.
+    fn goes_beyond_part(&mut self, found: &Found, all: &Detections) -> Result<bool, SkyError> {
+        let (Some(best), Some(part)) = (&found.best, &self.solved) else {
+            return Ok(false);
+        };
+        let begin = Instant::now();
+        let whole = whole::solution(self.frame, all, (self.sky, self.request), (best, part))?;
+        self.elapsed.fit_ms += ms_since(begin);
+        let goes_beyond = whole.is_some();
+        self.solved = whole.or(self.solved.take());
+        Ok(goes_beyond)
     }
 
     /// Looks around the guesses of a neighbourhood.
