@@ -206,19 +206,6 @@ impl Job<'_> {
         Ok(())
     }
 
-    /// Goes on from the solution of a part of the frame to `all` of its stars, if that holds more.
-    fn goes_beyond_part(&mut self, found: &Found, all: &Detections) -> Result<bool, SkyError> {
-        let (Some(best), Some(part)) = (&found.best, &self.solved) else {
-            return Ok(false);
-        };
-        let begin = Instant::now();
-        let whole = whole::solution(self.frame, all, (self.sky, self.request), (best, part))?;
-        self.elapsed.fit_ms += ms_since(begin);
-        let goes_beyond = whole.is_some();
-        self.solved = whole.or(self.solved.take());
-        Ok(goes_beyond)
-    }
-
     /// Looks around the guesses of a neighbourhood.
     fn look_around(
         &mut self,

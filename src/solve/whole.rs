@@ -3,16 +3,36 @@
 //! A lens that bends strongly is searched in its middle, where it does not. The map of the middle leads
 //! outwards: stars beside it tell how the lens goes on, and these where the next ones are.
 
-use super::{barrier, display_of};
+use super::{Job, barrier, display_of, ms_since};
 use crate::detect::Detections;
 use crate::fit::{self, Epoch, Solution};
 use crate::frame::Frame;
-use crate::search::{Best, Request};
+use crate::search::{Best, Found, Request};
 use crate::sky::{Sky, SkyError, SkyRegion};
+use std::time::Instant;
+
+impl Job<'_> {
+    /// Goes on from the solution of a part of the frame to `all` of its stars, if that holds more.
+    pub(super) fn goes_beyond_part(
+        &mut self,
+        found: &Found,
+        all: &Detections,
+    ) -> Result<bool, SkyError> {
+        let (Some(best), Some(part)) = (&found.best, &self.solved) else {
+            return Ok(false);
+        };
+        let begin = Instant::now();
+        let whole = solution(self.frame, all, (self.sky, self.request), (best, part))?;
+        self.elapsed.fit_ms += ms_since(begin);
+        let goes_beyond = whole.is_some();
+        self.solved = whole.or(self.solved.take());
+        Ok(goes_beyond)
+    }
+}
 
 /// Fits `all` stars of the frame, from the solution of a part of it; `None` where that rests on no more
 /// stars, or says something else.
-pub(super) fn solution(
+fn solution(
     frame: &Frame,
     all: &Detections,
     (sky, request): (&Sky, &Request),
