@@ -245,7 +245,7 @@ def stars_shown(path, truth, enlarged):
     # Where all is alike, that of whole numbers.
     scatter = max(scatter, 0.29 / np.sqrt(circle.sum()))
     places = [[(c + 0.5) * enlarged - 0.5 for c in star[:2]] for star in truth["stars"]]
-    return sum(light(place) >= SEEN_SNR * scatter for place in places)
+    return int(sum(light(place) >= SEEN_SNR * scatter for place in places))
 
 
 def answered(program, path):
@@ -285,7 +285,8 @@ def main():
             path = options.pictures / note["file"]
             states = [state(answered(program, path), truth, note) for program in programs]
             shows = stars_shown(path, truth, note["enlarged"])
-            rows.append((note["done"] + ["eight stars shown"] * (shows >= LEAST_STARS), states))
+            enough = ["eight stars shown"] if shows >= LEAST_STARS else []
+            rows.append((note["done"] + enough, states))
             if options.list and (states[-1] != "solved" or len(set(states)) > 1):
                 print(note["file"], ", ".join(note["done"]), f"| {shows} stars shown |", " | ".join(states), file=sys.stderr, flush=True)
     print("| pictures | number |" + " solved | wrong |" * len(programs))

@@ -86,21 +86,32 @@ fn pairs(stars: &[Star], found: &[Detection]) -> Vec<(f64, f64)> {
     stars.iter().filter_map(seen).collect()
 }
 
+/// The brightest stars but those within the disc of a brighter one.
+fn brightest(stars: &[Star]) -> Vec<Star> {
+    let clear = |k: &usize| {
+        let apart = |other: &Star| (other.x - stars[*k].x).hypot(other.y - stars[*k].y);
+        stars[..*k].iter().all(|other| apart(other) > 40.0)
+    };
+    (0..BRIGHTEST).filter(clear).map(|k| stars[k]).collect()
+}
+
 /// Of the brightest stars nearly all are found, in whichever form the frame was saved, and all are in the
 /// order of their light.
 fn keeps_its_stars(saved: impl Fn(&[f64]) -> Frame) {
-    let mut found = 0;
+    let (mut bright, mut found) = (0, 0);
     for seed in SEEDS {
         let (stars, shown) = flattened(seed);
         let seen = detect(&saved(&shown)).stars;
-        found += pairs(&stars[..BRIGHTEST], &seen).len();
+        let brightest = brightest(&stars);
+        bright += brightest.len();
+        found += pairs(&brightest, &seen).len();
         let all = pairs(&stars, &seen);
         assert!(all.len() > 210, "{seed}: {}", all.len());
         assert!(spearman(&all) > 0.9, "{seed}: {}", spearman(&all));
     }
-    eprintln!("brightest stars found: {found}");
-    // Without the light out to where stars end 79 of these 90 in 16 bits.
-    assert!(found >= 85, "{found}");
+    eprintln!("brightest stars found: {found} of {bright}");
+    // 75 of 78 either way; without the light out to where they end 61 in 16 bits, 64 in 8.
+    assert!(100 * found >= 95 * bright, "{found} of {bright}");
 }
 
 #[test]
