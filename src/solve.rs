@@ -2,6 +2,7 @@
 
 mod barrier;
 mod guess;
+mod whole;
 
 pub use guess::Guess;
 
@@ -194,6 +195,9 @@ impl Job<'_> {
             self.search(&mut second, &other, (lenses, helpers))?;
             if second.accepted {
                 (*detections, *found) = (other, second);
+                if detections.part.is_some() && self.goes_beyond_part(found, &first)? {
+                    *detections = first;
+                }
                 self.measured = None;
                 break;
             }

@@ -290,7 +290,7 @@ fn clumsy_names_open_that_very_file() {
 }
 
 /// Pictures that people have developed: those of known place solve there, and of the others none is
-/// proven beyond the part in which its stars match.
+/// proven beyond the part in which its stars match, or some hundred do all over it, to within a pixel.
 #[test]
 fn developed_pictures_of_real_skies() {
     let Some(folder) = std::env::var_os("NIGHTFIX_REAL_FRAMES").map(PathBuf::from) else {
@@ -314,7 +314,10 @@ fn developed_pictures_of_real_skies() {
             truth["centre_dec_deg"].as_f64(),
         ) else {
             let solved = found["status"] == "solved";
-            assert!(!solved || found["matched_part_px"].is_array(), "{name}");
+            let stars = &found["stars"];
+            let all_over = || number(stars, "matched") > 300.0 && number(stars, "rms_px") < 1.0;
+            let part = found["matched_part_px"].is_array();
+            assert!(!solved || part || all_over(), "{name}: {stars}");
             continue;
         };
         assert_eq!(found["status"], "solved", "{name}: {}", found["reason"]);

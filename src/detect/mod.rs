@@ -6,6 +6,7 @@ mod candidates;
 pub(crate) mod measure;
 mod picture;
 pub(crate) mod pixels;
+mod points;
 mod reading;
 mod refuse;
 mod run;
@@ -159,6 +160,9 @@ pub fn detect(frame: &Frame) -> Detections {
 pub fn detect_as(frame: &Frame, reading: Reading, deadline: Deadline) -> Option<Detections> {
     if let Reading::Coarse(block_px) = reading {
         return reading::detect_coarse(frame, block_px, deadline);
+    }
+    if reading == Reading::WithoutPoints {
+        return reading::detect_without_points(frame, deadline);
     }
     match &frame.pixels {
         Pixels::U8(data) => detect_in(frame, data, reading, deadline),

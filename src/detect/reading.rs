@@ -1,9 +1,10 @@
 //! The ways to read the stars of a frame. Where those seen at first fit nowhere, it is read again:
-//! on another background, which shows other stars, with single pixels for stars, without them, in
-//! blocks of several pixels, for wider lenses, or in its middle only.
+//! on another background, which shows other stars, with single pixels for stars, without them, without
+//! what is a pixel wide, in blocks of several pixels, for wider lenses, or in its middle only.
 
 use super::pixels::{Image, Pixel, Plane};
-use super::{Background, Detection, Detections, detect_as, switches};
+use super::points::without_points;
+use super::{Background, Detection, Detections, Refusal, detect_as, switches};
 use crate::Deadline;
 use crate::frame::{Frame, Pixels};
 
@@ -25,6 +26,9 @@ pub enum Reading {
     /// Its middle only, half as wide and half as high: for lenses wider than those that the search
     /// knows, fisheyes, and a horizon below. What is looked for there is as narrow as an ordinary lens.
     Middle,
+    /// Without what is a pixel wide: for stars among hot pixels and tracks of particles that outnumber
+    /// them, which noise reduction, sharpening and compression have made to look like stars.
+    WithoutPoints,
     /// In blocks of this many pixels along each side: for bright stars that a tone curve has made
     /// wider than the many faint ones, whose width the detector goes by.
     Coarse(usize),
@@ -65,6 +69,7 @@ impl Reading {
             Some(Reading::On(first.background.other())),
             narrow.then_some(Reading::SinglePixels(first.background)),
             wide.then_some(Reading::OutOfFocus),
+            has_points(first).then_some(Reading::WithoutPoints),
         ]
         .into_iter()
         .chain(coarse)
@@ -85,6 +90,7 @@ impl Reading {
             Reading::OutOfFocus => "out-of-focus",
             Reading::Middle => "middle",
             Reading::WidestLenses => "widest-lenses",
+            Reading::WithoutPoints => "without-points",
             Reading::Coarse(_) => "coarse",
         }
     }
@@ -92,9 +98,11 @@ impl Reading {
     /// The background that it is read on; `None`: the one that suits the sky.
     pub(super) fn background(self) -> Option<Background> {
         match self {
-            Reading::AsItLooks | Reading::WidestLenses | Reading::Middle | Reading::Coarse(_) => {
-                None
-            }
+            Reading::AsItLooks
+            | Reading::WidestLenses
+            | Reading::Middle
+            | Reading::WithoutPoints
+            | Reading::Coarse(_) => None,
             Reading::On(background) | Reading::SinglePixels(background) => Some(background),
             Reading::OutOfFocus => Some(Background::Plain),
         }
@@ -118,6 +126,36 @@ pub fn detect_again(
     // A fine background without stars falls back on the plain one.
     let fell_back = matches!(reading, Reading::On(_)) && other.background == first.background;
     (!fell_back && differ(&other, first)).then_some(other)
+}
+
+/// Whether as many places look like hot pixels and tracks of particles as like stars. What is single in
+/// a mosaic has neighbours of other colours, which tell nothing.
+fn has_points(first: &Detections) -> bool {
+    let pointed = [
+        Refusal::SharpPeak,
+        Refusal::Streak,
+        Refusal::SteepCore,
+        Refusal::Spike,
+    ];
+    let points = first.refused.iter().filter(|r| pointed.contains(&r.why));
+    !first.mosaic && points.count() > first.stars.len()
+}
+
+/// Reads the frame without what is a pixel wide.
+pub(super) fn detect_without_points(frame: &Frame, deadline: Deadline) -> Option<Detections> {
+    let (width, height) = (frame.width, frame.height);
+    let pixels = match &frame.pixels {
+        Pixels::U8(data) => Pixels::U8(without_points(&Image::new(data, width, height))),
+        Pixels::U16(data) => Pixels::U16(without_points(&Image::new(data, width, height))),
+        Pixels::F32(data) => Pixels::F32(without_points(&Image::new(data, width, height))),
+    };
+    let without = Frame {
+        pixels,
+        path: frame.path.clone(),
+        clues: frame.clues.clone(),
+        ..*frame
+    };
+    detect_as(&without, Reading::AsItLooks, deadline)
 }
 
 /// Reads the frame in blocks.

@@ -150,7 +150,7 @@ fn detections<P: Pixel>(
     let mut measured = measure_all(&setting, &found.candidates, &mut refused);
     // Where noise takes much of the range, sums over many pixels put it before the stars.
     if !noisy {
-        brightness::of_flattened(&setting, &mut measured);
+        brightness::of_flattened(&setting, sky_level, &mut measured);
     }
     let stars = merge(measured, psf.window_px(), &mut refused);
     let good = without_unlike(stars, &psf, view.size_px(), &mut refused);

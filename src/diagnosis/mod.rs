@@ -29,6 +29,8 @@ const LEAST_STARS: usize = 4;
 const BRIGHT_FILL_FEW: f64 = 0.25;
 /// The same where a picture program has stretched the range.
 const BRIGHT_FILL_STRETCHED: f64 = 0.28;
+/// A quarter of a picture of the night sky is darker than this: people leave its sky below.
+const NIGHT_FILL_STRETCHED: f64 = 0.25;
 /// A detection counts as a star from here on.
 const SURE_SNR: f64 = 5.0;
 /// What kept a frame from being solved.
@@ -168,8 +170,7 @@ fn too_few(facts: &FrameFacts<'_>, survey: &Survey, stars: &Counted) -> Option<C
             angle_deg: trail.angle_deg,
         });
     }
-    let bright = facts.frame.nonlinear && survey.fill >= BRIGHT_FILL_STRETCHED;
-    if clouded && bright && stars.above_cloud == 0 {
+    if clouded && is_bright_picture(facts.frame, survey) && stars.above_cloud == 0 {
         // Uneven and bright: a landscape or clouds by day.
         return Some(Cause::BrightSky { fill: survey.fill });
     }
@@ -181,6 +182,15 @@ fn too_few(facts: &FrameFacts<'_>, survey: &Survey, stars: &Counted) -> Option<C
     // Twice as many as that are not all noise.
     let few_stars = stars.sure < 2 * FEW_STARS && stars.lone < FEW_STARS;
     few_stars.then(|| few(facts, survey, stars.lone))
+}
+
+/// Whether an uneven picture is bright as a day's. Of a nebula a part is as dark as a night's sky, and
+/// its brightest are not as light as a day's.
+fn is_bright_picture(frame: &Frame, survey: &Survey) -> bool {
+    let [darker, brighter] = survey.quartiles;
+    frame.nonlinear
+        && survey.fill >= BRIGHT_FILL_STRETCHED
+        && (darker >= NIGHT_FILL_STRETCHED || brighter >= light::BRIGHT_FILL)
 }
 
 /// Why none of many stars matches.

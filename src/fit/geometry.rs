@@ -42,6 +42,16 @@ impl Geometry {
         }
     }
 
+    /// The same where all stars lie in a part of this size in the middle: they show curvature as far out
+    /// in it, but none of a power that runs away beyond it.
+    pub fn of_part(mut self, part: Option<[usize; 2]>) -> Geometry {
+        if let Some([width, height]) = part {
+            self.outer *= 0.5 * (width as f64).hypot(height as f64) / self.length_px;
+            self.highest = 3;
+        }
+        self
+    }
+
     /// Whether the lens may be a fisheye.
     pub fn is_wide(&self) -> bool {
         self.highest > 4

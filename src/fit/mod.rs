@@ -15,7 +15,7 @@ mod settled;
 mod sip;
 
 pub use date::{Stated, fit_dated};
-pub use refine::{Display, FIT_STARS, fit, reach_rad};
+pub use refine::{Display, FIT_STARS, fit, fit_beyond, reach_rad};
 
 use crate::wcs::Wcs;
 

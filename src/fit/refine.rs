@@ -46,13 +46,40 @@ pub fn fit(
     log10_chance: f64,
     epoch: Epoch,
 ) -> Option<Solution> {
-    let camera = &evidence.camera;
+    let held = fit_behind(&evidence.camera, None, detections, stars, epoch)?;
+    held.solution(detections, display, log10_chance)
+}
+
+/// Fits all stars of a frame, starting from what was said of a `part` of it; `camera` is that of the
+/// whole frame. Otherwise as [`fit`].
+pub fn fit_beyond(
+    part: &Solution,
+    camera: &Camera,
+    detections: &Detections,
+    stars: &[RegionStar],
+    display: Display,
+    epoch: Epoch,
+) -> Option<Solution> {
+    let held = fit_behind(camera, Some(&part.wcs), detections, stars, epoch)?;
+    held.solution(detections, display, part.log10_chance)
+}
+
+/// The best fit behind `camera`, whose own projection begins with the map that is `known`, if one is.
+fn fit_behind(
+    camera: &Camera,
+    known: Option<&Wcs>,
+    detections: &Detections,
+    stars: &[RegionStar],
+    epoch: Epoch,
+) -> Option<Settled> {
     let size = [detections.width as f64, detections.height as f64];
-    let geometry = Geometry::new(size, camera);
+    let geometry = Geometry::new(size, camera).of_part(detections.part);
     let radius_px = (1.5 + 0.5 * detections.fwhm_px).max(2.0);
     let settle = |projection| {
-        let wcs = wcs_of_camera(camera, projection, &geometry);
-        let curved = wcs.sip.is_some();
+        let known = known.filter(|wcs| wcs.projection == projection);
+        let wcs = known.cloned();
+        let wcs = wcs.unwrap_or_else(|| wcs_of_camera(camera, projection, &geometry));
+        let curved = known.is_some() || wcs.sip.is_some();
         let start = Start {
             wcs,
             radius_px,
@@ -78,7 +105,7 @@ pub fn fit(
             best = Some(other);
         }
     }
-    best?.solution(detections, display, log10_chance)
+    best
 }
 
 /// What a fit begins with.

@@ -64,9 +64,18 @@ const EVERY_STAR_DEG: f64 = 6.0;
 const WIDE_FIELDS_DEG: [f64; 10] = [11.0, 14.0, 17.5, 21.5, 26.0, 31.0, 37.0, 44.0, 52.0, 61.0];
 /// The same for the widest lenses that keep lines straight, and for fisheyes: half the longer side in
 /// focal lengths, from 62 to 108 deg and from 80 deg to a circle of 180 deg within the shorter side
-/// of a frame; those with a whole circle that is much smaller are searched in their middle.
-const WIDEST_FIELDS: [f64; 4] = [0.72, 0.88, 1.07, 1.30];
-const FISHEYE_FIELDS: [f64; 6] = [0.74, 0.92, 1.14, 1.42, 1.77, 2.2];
+/// of a frame; those with a whole circle that is much smaller are searched in their middle. Of the laws of
+/// fisheyes one stands in for the others where they differ by less than the steps: what is left out earned
+/// nothing (`benches/WIDE.md`).
+const WIDEST_FIELDS: [(Projection, &[f64]); 4] = [
+    (Projection::Gnomonic, &[0.72, 0.88, 1.07, 1.30]),
+    (Projection::Stereographic, &[0.74, 1.42, 2.2]),
+    (
+        Projection::Equidistant,
+        &[0.74, 0.92, 1.14, 1.42, 1.77, 2.2],
+    ),
+    (Projection::Equisolid, &[1.42, 2.2]),
+];
 /// A flat frame wider than this is not credible: stretched 1 % towards its corners.
 pub const FLAT_WIDEST_DEG: f64 = 12.0;
 
@@ -179,14 +188,10 @@ fn wide_lenses(detections: &Detections) -> Vec<Lens> {
 /// The widest lenses, those nearest to a claimed scale first.
 fn widest_lenses(detections: &Detections, scales: &[f64]) -> Vec<Lens> {
     let half = detections.width.max(detections.height) as f64 / 2.0;
-    let of = |projection: Projection| {
-        let fields: &[f64] = match projection {
-            Projection::Gnomonic => &WIDEST_FIELDS,
-            _ => &FISHEYE_FIELDS,
-        };
+    let of = |(projection, fields): (Projection, &'static [f64])| {
         fields.iter().map(move |field| (projection, half / field))
     };
-    let mut lenses: Vec<(Projection, f64)> = Projection::ALL.into_iter().flat_map(of).collect();
+    let mut lenses: Vec<(Projection, f64)> = WIDEST_FIELDS.into_iter().flat_map(of).collect();
     if let Some(scale) = scales.first() {
         let off = |focal_px: f64| (focal_px * scale / ARCSEC_PER_RAD).ln().abs();
         lenses.sort_by(|a, b| off(a.1).total_cmp(&off(b.1)));

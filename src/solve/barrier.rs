@@ -39,6 +39,21 @@ pub(super) fn lets_pass(
         && solution.log10_chance - held_out(solution, &field, stars) / LN_10 < accept_log10
 }
 
+/// Whether a solution of all stars of a frame says what the one of a part did, and rests on clearly more
+/// stars.
+pub(super) fn says_more(whole: &Solution, part: &Solution) -> bool {
+    const MORE_STARS: f64 = 1.1;
+    const SAME_SCALE: f64 = 0.01;
+    let centre = |s: &Solution| sky_to_vector(s.centre_ra_deg, s.centre_dec_deg);
+    let apart_arcsec = 3600.0 * angle_between(centre(whole), centre(part)).to_degrees();
+    let near_arcsec = part.uncertainty_arcsec + SAME_STAR_PX * part.scale_arcsec_per_px;
+    let scale = whole.scale_arcsec_per_px / part.scale_arcsec_per_px;
+    whole.matched.len() as f64 > MORE_STARS * part.matched.len() as f64
+        && apart_arcsec < near_arcsec
+        && (scale - 1.0).abs() < SAME_SCALE
+        && whole.mirrored == part.mirrored
+}
+
 /// The verified detections are among those that the solution rests on, with the same stars.
 fn rests_on_verified(solution: &Solution, evidence: &Evidence) -> bool {
     let near_rad = (SAME_STAR_PX * solution.scale_arcsec_per_px / 3600.0).to_radians();

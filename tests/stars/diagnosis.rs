@@ -453,6 +453,15 @@ fn a_picture_by_day_is_bright() {
     }
 }
 
+/// As bright in the middle of its values as a dim day, a quarter of it as dark as the sky of a night.
+#[test]
+fn a_bright_nebula_is_no_bright_sky() {
+    for seed in 0..3 {
+        let found = cause(&picture(78.0, 0.9, |_| {}, 65 + seed));
+        assert!(matches!(found, Cause::Cloud { found: 0 }), "{found:?}");
+    }
+}
+
 #[test]
 fn a_picture_without_stars_shows_none() {
     for seed in 0..3 {

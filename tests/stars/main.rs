@@ -4,6 +4,7 @@ mod defects;
 mod detect;
 mod detect_hard;
 mod diagnosis;
+mod flattened;
 mod quality;
 mod second_look;
 mod spoiled;

@@ -11,7 +11,8 @@ use crate::detect::pixels::Pixel;
 use rayon::prelude::*;
 
 /// A star from this part of the height of the highest on may be flattened: nothing is below, where the
-/// curve still rises.
+/// curve still rises. Heights are those above the frame's typical sky, with whatever a star lies on: a
+/// tone curve flattens what is bright, and of a star on a nebula it leaves the less.
 const HIGH: f32 = 0.5;
 /// The highest are taken to be this share of the stars; the very highest may be something else.
 const HIGHEST: f64 = 0.01;
@@ -22,18 +23,23 @@ const FLATTENED: f64 = 0.45;
 /// Fewer stars tell nothing of that.
 const LEAST_STARS: usize = 50;
 
-/// Gives the flattened stars of a stretched frame the flux that their light has.
+/// Gives the flattened stars of a stretched frame the flux that their light has. They count as saturated
+/// ones, whose width says nothing against them.
 pub(in crate::detect) fn of_flattened<P: Pixel>(
     setting: &Setting<'_, P>,
+    sky_level: f64,
     measured: &mut [Measured],
 ) {
     // The rings of drawn out stars are not their heights.
     if measured.len() < LEAST_STARS || setting.psf.is_drawn_out() {
         return;
     }
+    let above = |m: &Measured| setting.scene.sky.level(m.star.x_px, m.star.y_px) - sky_level as f32;
     let heights: Vec<f32> = measured
         .par_iter()
-        .map_init(Scratch::default, |scratch, m| height(setting, m, scratch))
+        .map_init(Scratch::default, |scratch, m| {
+            height(setting, m, scratch) + above(m)
+        })
         .collect();
     let high = HIGH * highest(&heights);
     let count = heights.iter().filter(|height| **height > high).count();
@@ -49,7 +55,9 @@ pub(in crate::detect) fn of_flattened<P: Pixel>(
         .collect();
     for k in owners(measured, &sizes) {
         let light = sizes[k].map_or(0.0, |size| size.light);
-        measured[k].star.flux = measured[k].star.flux.max(light);
+        let star = &mut measured[k].star;
+        star.flux = star.flux.max(light);
+        star.saturated = true;
     }
 }
 
@@ -75,7 +83,7 @@ fn owners(measured: &[Measured], sizes: &[Option<Size>]) -> Vec<usize> {
     owners.into_iter().map(|(k, _)| k).collect()
 }
 
-/// Height of a star above the sky.
+/// Height of a star above the sky around it.
 fn height<P: Pixel>(setting: &Setting<'_, P>, of: &Measured, scratch: &mut Scratch) -> f32 {
     let Scratch { stamp, rings, .. } = scratch;
     let at = (of.star.x_px, of.star.y_px);

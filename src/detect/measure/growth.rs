@@ -13,12 +13,15 @@ use std::f64::consts::PI;
 
 /// Largest radius that is looked at, pixels: what a stamp holds.
 pub(super) const MOST_PX: f64 = 48.0;
-/// At this part of its height the width of an image is compared with that of a typical star: low enough
-/// for a ring that sharpening has dug around the middle.
-const PART_OF_HEIGHT: f64 = 0.25;
+/// At these parts of its height the width of an image is compared with that of a typical star: one low
+/// enough for a ring that sharpening has dug around the middle, and one that a nebula around a faint star
+/// does not reach.
+const PARTS_OF_HEIGHT: [f64; 2] = [0.25, 0.5];
 /// From this many times the typical star's on an image is wider. Of 222 stars of a raw mosaic, alike as
 /// they are in a linear frame, 7 % are and keep their order, of four stretched pictures 27 to 31 %.
 const WIDER: f64 = 1.35;
+/// A typical star is taken to be no narrower than this, standard deviation in pixels.
+const LEAST_SIGMA_PX: f64 = 0.84;
 /// A star ends where half its radius and two rings further out it has fallen by less than this share
 /// of its height: sharpening digs rings that are narrower than that.
 const LEAST_FALL: f32 = 0.03;
@@ -28,7 +31,7 @@ const LEAST_FALL: f32 = 0.03;
 pub(super) struct Size {
     /// Light out to where it ends, in units of the stamp.
     pub light: f64,
-    /// Where it falls to a part of its height, pixels.
+    /// Where it falls to the lower part of its height, pixels.
     pub radius: f64,
 }
 
@@ -45,11 +48,15 @@ impl Rings {
     /// where it is not.
     pub fn size_of_wide(&mut self, stamp: &Stamp, at: (f64, f64), psf: &Psf) -> Option<Size> {
         self.take(stamp, at);
-        // That of a Gaussian.
-        let typical = psf.sigma_px * (-2.0 * PART_OF_HEIGHT.ln()).sqrt();
-        let radius = self.radius()?;
-        let wide = radius > WIDER * typical.max(1.4);
-        let light = wide.then(|| self.light(radius))?;
+        for part in PARTS_OF_HEIGHT {
+            // Those of a Gaussian, at least of one that fills a pixel.
+            let sigmas = (-2.0 * part.ln()).sqrt();
+            if self.radius(part)? <= WIDER * sigmas * psf.sigma_px.max(LEAST_SIGMA_PX) {
+                return None;
+            }
+        }
+        let [low, half] = PARTS_OF_HEIGHT.map(|part| self.radius(part));
+        let (radius, light) = (low?, self.light(half?));
         light.is_finite().then_some(Size { light, radius })
     }
 
@@ -88,12 +95,12 @@ impl Rings {
         self.medians.iter().copied().fold(f32::MIN, f32::max)
     }
 
-    /// Where it falls to a part of the star's height above the lowest ring, counted from the highest
+    /// Where it falls to this part of the star's height above the lowest ring, counted from the highest
     /// ring: a plateau may have a hollow in its middle.
-    fn radius(&self) -> Option<f64> {
+    fn radius(&self, part: f64) -> Option<f64> {
         let floor = self.medians.iter().copied().fold(f32::MAX, f32::min);
         let top = self.highest();
-        let limit = floor + PART_OF_HEIGHT as f32 * (top - floor);
+        let limit = floor + part as f32 * (top - floor);
         let crest = self.medians.iter().position(|m| *m == top)?;
         let below = crest + self.medians[crest..].iter().position(|m| *m < limit)?;
         let before = below.checked_sub(1)?;
@@ -172,7 +179,7 @@ mod tests {
         );
         let mut rings = Rings::default();
         rings.take(&stamp, at);
-        rings.light(rings.radius().unwrap())
+        rings.light(rings.radius(0.5).unwrap())
     }
 
     /// The tone curves of pictures: a plateau below white, a shoulder, and one that falls again in

@@ -27,6 +27,8 @@ const FULL_SCALES: [f64; 4] = [255.0, 4095.0, 16_383.0, 65_535.0];
 pub struct Survey {
     /// Median pixel as a share of the largest value that the frame can hold, 0 to 1.
     pub fill: f64,
+    /// First and third quartile of the pixels as such shares.
+    pub quartiles: [f64; 2],
     /// Share of the pixels within 3 % of that largest value.
     pub full_share: f64,
     /// Sky level on a mesh wider than the widest ring.
@@ -80,9 +82,10 @@ fn of<P: Pixel>(frame: &Frame, data: &[P]) -> Survey {
         return Survey::default();
     }
     let image = Image::new(data, width, height);
-    let (fill, full_share) = fullness(data);
+    let (quartiles, full_share) = fullness(data);
     let mut survey = Survey {
-        fill,
+        fill: quartiles[1],
+        quartiles: [quartiles[0], quartiles[2]],
         full_share,
         ..Survey::default()
     };
@@ -120,8 +123,8 @@ fn measured<P: Pixel>(plane: &Plane, cells: usize) -> Mesh {
 /// Values that a mesh cell's level is the mean of, at least.
 const SAMPLES_PER_CELL: f64 = 200.0;
 
-/// Median as a share of the largest possible value, and the share of pixels near that.
-fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
+/// Quartiles as shares of the largest possible value, and the share of pixels near that.
+fn fullness<P: Pixel>(data: &[P]) -> ([f64; 3], f64) {
     let step = (data.len() / SAMPLE).max(1);
     // An odd step meets all columns of the frame, and all colours of a mosaic.
     let mut sample: Vec<f64> = data
@@ -131,7 +134,7 @@ fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
         .filter(|v| v.is_finite())
         .collect();
     if sample.is_empty() {
-        return (0.0, 0.0);
+        return ([0.0; 3], 0.0);
     }
     sample.sort_unstable_by(f64::total_cmp);
     let top = data
@@ -144,7 +147,7 @@ fn fullness<P: Pixel>(data: &[P]) -> (f64, f64) {
     let full = full_scale(f64::from(top), f64::from(P::CEILING), shared);
     let near = sample.partition_point(|v| *v < 0.97 * full);
     (
-        (sample[sample.len() / 2] / full).clamp(0.0, 1.0),
+        [1, 2, 3].map(|k| (sample[k * sample.len() / 4] / full).clamp(0.0, 1.0)),
         (sample.len() - near) as f64 / sample.len() as f64,
     )
 }
