@@ -47,7 +47,7 @@ fn solution(
             (Epoch::Known { jyear }, jyear - catalogue_jyear)
         }
     };
-    let mut camera = best.evidence.camera.clone();
+    let mut camera = best.evidence.camera;
     let grown = 0.5 * (all.width as f64).hypot(all.height as f64) / camera.reference_px;
     camera.reference_px *= grown;
     camera.radial *= grown * grown;

@@ -29,26 +29,8 @@ fn flattened(seed: u64) -> (Vec<Star>, Vec<f64>) {
         let falls = 1.0 - (-(light - 40.0).max(0.0) / 200.0).exp();
         0.6 * (1.0 - (-(light + 3.0).max(0.0) / 5.0).exp()) - 0.35 * falls
     };
-    (stars, softened(canvas.data.iter().map(shown).collect()))
-}
-
-/// Through a Gaussian of 2 px, along columns and then along rows; at the edge the values go on.
-fn softened(mut data: Vec<f64>) -> Vec<f64> {
-    let taps: Vec<(i64, f64)> = (-6..=6)
-        .map(|k: i64| (k, (-(k * k) as f64 / 8.0).exp()))
-        .collect();
-    let sum: f64 = taps.iter().map(|(_, weight)| weight).sum();
-    for (step, stride) in [(SIDE, 1), (1, SIDE)] {
-        let before = data.clone();
-        for (line, k) in (0..SIDE).flat_map(|line| (0..SIDE).map(move |k| (line, k))) {
-            let near = |(offset, weight): &(i64, f64)| {
-                let k = (k as i64 + offset).clamp(0, SIDE as i64 - 1) as usize;
-                weight * before[line * stride + k * step]
-            };
-            data[line * stride + k * step] = taps.iter().map(near).sum::<f64>() / sum;
-        }
-    }
-    data
+    canvas.data = canvas.data.iter().map(shown).collect();
+    (stars, canvas.softened(2.0).data)
 }
 
 fn in_eight_bits(shown: &[f64]) -> Frame {
