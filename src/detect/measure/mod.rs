@@ -26,8 +26,8 @@ pub(super) struct Setting<'a, P> {
     pub scene: Scene<'a, P>,
     /// Its typical star.
     pub psf: Psf,
-    /// A picture stretched or sharpened so much that the noise of its sky makes the outlines of
-    /// saturated stars ragged and their edges steep.
+    /// A picture stretched or sharpened so much that the noise of its sky makes the edges of
+    /// saturated stars steep.
     pub harsh: bool,
     /// The sky is rough: small hills of it pass for faint, wide stars.
     pub rough: bool,

@@ -102,8 +102,8 @@ fn judge_peak<P: Pixel>(
     Refusal::Spike.when(may_be_spike && is_spike(stamp, view.mosaic, narrow))
 }
 
-/// The centre of a star that a window of `width` saw at `at`, found in the way that suits it best:
-/// through that window, through a wider one, the same on smoothed pixels, or by a model fitted to them.
+/// The centre of a star that a window of `width` saw at `at`, found in the way that suits it best: through
+/// that window, through one on smoothed pixels, or by a model fitted to them.
 fn centre<P: Pixel>(
     setting: &Setting<'_, P>,
     snr: f64,
@@ -112,17 +112,14 @@ fn centre<P: Pixel>(
     (window, profiles): (&mut Window, &mut Profiles),
 ) -> (f64, f64) {
     let (psf, sigma) = (&setting.psf, setting.psf.window_px());
-    if psf.elongation > STAR_LIKE || sigma > WIDE_PX {
+    if psf.elongation > STAR_LIKE || sigma > NARROW_PX || setting.scene.view.mosaic {
         return at;
     }
-    let mut wide = photon_factor(snr) * width;
-    if !setting.scene.view.mosaic && sigma < NARROW_PX {
-        if sigma >= VERY_NARROW_PX || snr <= CLEAR_SNR {
-            return refine(stamp, at, sigma, profiles);
-        }
-        stamp.smooth();
-        wide = (wide * wide + SMOOTHING_PX2).sqrt();
+    if sigma >= VERY_NARROW_PX || snr <= CLEAR_SNR {
+        return refine(stamp, at, sigma, profiles);
     }
+    stamp.smooth();
+    let wide = (width * width + SMOOTHING_PX2).sqrt();
     // A wider window that runs off has met a neighbour.
     let better = window.centroid(stamp, at, wide, 0.4 * sigma.max(1.0));
     better.unwrap_or(at)
@@ -131,9 +128,7 @@ fn centre<P: Pixel>(
 /// Stars narrower than this (standard deviation, pixels) are sampled too coarsely for a window on
 /// the pixels as they are: it pulls towards pixel centres.
 const NARROW_PX: f64 = 1.4;
-/// Wider ones are rings out of focus, and longer ones (long over short axis) are drawn out: the
-/// window that is as wide as the star suits them best.
-const WIDE_PX: f64 = 3.0;
+/// Longer ones (long over short axis) are drawn out, and no model fits them.
 const STAR_LIKE: f64 = 1.25;
 /// Narrower than this, a model fitted to the pixels errs by more than the noise of a bright star,
 /// whose profile is never quite the model's; smoothing first, the window errs less than both.
@@ -142,13 +137,6 @@ const VERY_NARROW_PX: f64 = 1.1;
 const CLEAR_SNR: f64 = 60.0;
 /// Variance that smoothing adds to that of a star, square pixels: see [`Stamp::smooth`].
 const SMOOTHING_PX2: f64 = 0.5;
-
-/// How much wider than the star the window should be. Against the sky's noise the star's own
-/// profile is the best weight; a bright star's own light is the noise where it is brightest, and
-/// the best weight is flatter.
-fn photon_factor(snr: f64) -> f64 {
-    1.0 + 0.15 * ((snr - 50.0) / 150.0).clamp(0.0, 1.0)
-}
 
 /// Error of the position of a star that fills a single pixel: evenly over it, that of 1 / sqrt 12
 /// pixel at most.
