@@ -30,30 +30,7 @@ fn flattened(seed: u64) -> (Vec<Star>, Vec<f64>) {
         0.6 * (1.0 - (-(light + 3.0).max(0.0) / 5.0).exp()) - 0.35 * falls
     };
     canvas.data = canvas.data.iter().map(shown).collect();
-    (stars, softened(&canvas, 2.0).data)
-}
-
-/// A canvas through a Gaussian; at the edges the values go on.
-pub fn softened(canvas: &Canvas, sigma: f64) -> Canvas {
-    let reach = (3.0 * sigma).ceil() as i64;
-    let taps: Vec<(i64, f64)> = (-reach..=reach)
-        .map(|k| (k, (-0.5 * (k as f64 / sigma).powi(2)).exp()))
-        .collect();
-    let sum: f64 = taps.iter().map(|(_, weight)| weight).sum();
-    let mut soft = canvas.clone();
-    for [along, across] in [[1, 0], [0, 1]] {
-        let before = soft.data.clone();
-        for (k, value) in soft.data.iter_mut().enumerate() {
-            let at = [k % canvas.width, k / canvas.width].map(|c| c as i64);
-            let near = |(offset, weight): &(i64, f64)| {
-                let x = (at[0] + along * offset).clamp(0, canvas.width as i64 - 1);
-                let y = (at[1] + across * offset).clamp(0, canvas.height as i64 - 1);
-                weight * before[y as usize * canvas.width + x as usize]
-            };
-            *value = taps.iter().map(near).sum::<f64>() / sum;
-        }
-    }
-    soft
+    (stars, canvas.softened(2.0).data)
 }
 
 fn in_eight_bits(shown: &[f64]) -> Frame {

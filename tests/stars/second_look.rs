@@ -1,6 +1,5 @@
 //! A frame whose stars fit nowhere at first, since a nebula hides them from the plain background.
 
-use crate::flattened::softened;
 use crate::star_field::{Canvas, Random, Star, frame_of, scatter};
 use nightfix::Deadline;
 use nightfix::detect::{Background, Detection, Reading, detect, detect_as};
@@ -106,7 +105,7 @@ fn among_softened_hot_pixels(stars: &[Star], random: &mut Random) -> Frame {
         canvas.data[at] += (150.0 / (1.0 - random.uniform())).min(1_500.0);
     }
     canvas.noise(NOISE, random);
-    let soft = softened(&canvas, 1.2);
+    let soft = canvas.softened(1.2);
     let shown = canvas.data.iter().zip(&soft.data).map(|(sharp, soft)| {
         let keep = (soft / (6.0 * NOISE)).clamp(0.0, 1.0);
         let light = keep * sharp + (1.0 - keep) * soft + 4.0 * NOISE;
