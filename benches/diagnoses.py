@@ -144,7 +144,7 @@ KINDS = [
     (narrow, ["out-of-focus", "index-too-shallow"], ["under one degree", "out of focus"]),
     (fisheye, ["too-wide"], ["lens", "fisheye"]),
     (indoors, ["bright-sky", "cloud"], []),
-    (milky_way, ["index-too-shallow"], ["under one degree"]),
+    (milky_way, ["index-too-shallow"], ["stand so close", "under one degree"]),
 ]
 
 

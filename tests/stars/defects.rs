@@ -126,6 +126,29 @@ impl Canvas {
         }
     }
 
+    /// Through a Gaussian; at the edges the values go on.
+    pub fn softened(&self, sigma: f64) -> Canvas {
+        let reach = (3.0 * sigma).ceil() as i64;
+        let taps: Vec<(i64, f64)> = (-reach..=reach)
+            .map(|k| (k, (-0.5 * (k as f64 / sigma).powi(2)).exp()))
+            .collect();
+        let sum: f64 = taps.iter().map(|(_, weight)| weight).sum();
+        let mut soft = self.clone();
+        for [along, across] in [[1, 0], [0, 1]] {
+            let before = soft.data.clone();
+            for (k, value) in soft.data.iter_mut().enumerate() {
+                let at = [k % self.width, k / self.width].map(|c| c as i64);
+                let near = |(offset, weight): &(i64, f64)| {
+                    let x = (at[0] + along * offset).clamp(0, self.width as i64 - 1);
+                    let y = (at[1] + across * offset).clamp(0, self.height as i64 - 1);
+                    weight * before[y as usize * self.width + x as usize]
+                };
+                *value = taps.iter().map(near).sum::<f64>() / sum;
+            }
+        }
+        soft
+    }
+
     /// A nebula that is uneven on every scale down to 4 pixels, in a patch in the middle: hills of
     /// `steepness` times their size, as many of each size as cover the patch.
     pub fn ragged_nebula(&mut self, steepness: f64, random: &mut Random) {
