@@ -16,7 +16,7 @@ use rayon::prelude::*;
 
 /// Most candidates measured: a fit uses up to 600 stars (`fit::FIT_STARS`), verification 400, and some
 /// are refused.
-const MOST_MEASURED: usize = 1200;
+const MOST_MEASURED: usize = 1000;
 /// ... and at least this many frame pixels per measured candidate: what is fainter in a small
 /// crowded frame tells little and costs much.
 const PIXELS_PER_CANDIDATE: usize = 600;

@@ -7,6 +7,8 @@ use crate::solve::Outcome;
 /// ones fill 0.85 of it on the average, and less than this once in a hundred frames.
 const MOST_OF_SIDE: f64 = 0.6;
 const LEAST_MATCHED: usize = 12;
+/// One of this many matched stars may match by chance, outside the part that the others prove.
+const CHANCE: usize = 100;
 
 /// First and last pixel along x, first and last along y of what the matched stars fill, as FITS counts
 /// pixels; `None` where they fill most of the frame, or are too few to tell.
@@ -22,10 +24,13 @@ pub fn matched_part(outcome: &Outcome) -> Option<[f64; 4]> {
     if matched().count() < LEAST_MATCHED {
         return None;
     }
-    let bounds = |places: Vec<f64>| {
-        let low = places.iter().copied().fold(f64::MAX, f64::min);
-        let high = places.iter().copied().fold(f64::MIN, f64::max);
-        [low + 1.0, high + 1.0]
+    let bounds = |mut places: Vec<f64>| {
+        places.sort_by(f64::total_cmp);
+        let outermost = places.len() / CHANCE;
+        [
+            places[outermost] + 1.0,
+            places[places.len() - 1 - outermost] + 1.0,
+        ]
     };
     let [left, right] = bounds(matched().map(|s| s.x_px).collect());
     let [low, high] = bounds(matched().map(|s| s.y_px).collect());

@@ -60,11 +60,17 @@ impl Rehearsal {
             eprintln!("\nskipped: centring, since indiserver is not installed (Debian: indi-bin)");
             return None;
         }
-        let setup = Setup {
-            port: free_port(),
-            ..setup
-        };
-        let observatory = Observatory::start(&setup, &driver()).expect("the observatory opens");
+        // Another process may take a port right after it was found free.
+        let started = (0..3).find_map(|_| {
+            let setup = Setup {
+                port: free_port(),
+                ..setup.clone()
+            };
+            let observatory = Observatory::start(&setup, &driver());
+            let report = |fault| eprintln!("port {}: {fault}", setup.port);
+            Some((observatory.map_err(report).ok()?, setup))
+        });
+        let (observatory, setup) = started.expect("the observatory opens");
         Some(Rehearsal {
             observatory: Some(observatory),
             setup,
