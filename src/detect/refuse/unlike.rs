@@ -53,7 +53,8 @@ pub(in crate::detect) fn without_unlike<P>(
     stars.retain(|m| {
         let local = regular.get(&region(m)).unwrap_or(&typical.elongation);
         let long = m.star.elongation > longest * local.max(typical.elongation).max(1.15);
-        let broad = Refusal::Broad.when(!m.star.saturated && m.star.fwhm_px > broadest);
+        let broad =
+            Refusal::Broad.when(!m.star.saturated && !m.flattened && m.star.fwhm_px > broadest);
         let verdict = broad.and_then(|()| Refusal::Long.when(m.shape_known && long));
         Refused::note(refused, [m.star.x_px, m.star.y_px], verdict).is_some()
     });
