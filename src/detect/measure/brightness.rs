@@ -23,8 +23,8 @@ const FLATTENED: f64 = 0.45;
 /// Fewer stars tell nothing of that.
 const LEAST_STARS: usize = 50;
 
-/// Gives the flattened stars of a stretched frame the flux that their light has. They count as saturated
-/// ones, whose width says nothing against them.
+/// Gives the flattened stars of a stretched frame the flux that their light has, and says that
+/// they are flattened.
 pub(in crate::detect) fn of_flattened<P: Pixel>(
     setting: &Setting<'_, P>,
     sky_level: f64,
@@ -57,7 +57,7 @@ pub(in crate::detect) fn of_flattened<P: Pixel>(
         let light = sizes[k].map_or(0.0, |size| size.light);
         let star = &mut measured[k].star;
         star.flux = star.flux.max(light);
-        star.saturated = true;
+        measured[k].flattened = true;
     }
 }
 
@@ -125,6 +125,7 @@ mod tests {
             },
             shape_known: true,
             core_px: None,
+            flattened: false,
         }
     }
 

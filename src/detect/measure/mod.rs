@@ -43,6 +43,8 @@ pub(super) struct Measured {
     pub shape_known: bool,
     /// Half width and half height of the saturated core.
     pub core_px: Option<(f64, f64)>,
+    /// A tone curve has flattened it: its width says nothing against it.
+    pub flattened: bool,
 }
 
 impl Measured {

@@ -97,5 +97,6 @@ pub(super) fn measure<P: Pixel>(
         },
         shape_known: !blooms,
         core_px: Some(blob.half_sides()),
+        flattened: false,
     })
 }

@@ -81,6 +81,7 @@ pub(super) fn measure<P: Pixel>(
         },
         shape_known: whole && candidate.flux > SNR_FOR_SHAPE * candidate.flux_noise,
         core_px: None,
+        flattened: false,
     })
 }
 

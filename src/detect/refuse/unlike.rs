@@ -52,7 +52,8 @@ pub(in crate::detect) fn without_unlike(
     stars.retain(|m| {
         let local = usual.get(&region(m)).unwrap_or(&typical.elongation);
         let long = m.star.elongation > excess * local.max(typical.elongation).max(1.15);
-        let broad = !m.star.saturated && m.star.fwhm_px > BROAD * typical.fwhm_px();
+        let width_tells = !m.star.saturated && !m.flattened;
+        let broad = width_tells && m.star.fwhm_px > BROAD * typical.fwhm_px();
         let verdict = Refusal::Broad.when(broad);
         let verdict = verdict.and_then(|()| Refusal::Long.when(m.shape_known && long));
         Refused::note(refused, [m.star.x_px, m.star.y_px], verdict).is_some()
