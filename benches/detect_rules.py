@@ -41,7 +41,7 @@ RULES = {
     "spike": "CosmicRays", "faint": "Nebula", "part-of-star": "BrightStars",
     "broad": "AmplifierGlow", "long": "Satellites",
     "other-background": "Nebula", "single-pixels": "Binned", "out-of-focus": "OutOfFocus",
-    "coarse": "StretchedJpeg", "middle": "Horizon",
+    "coarse": "StretchedJpeg", "middle": "Horizon", "without-points": "HotPixels",
 }
 HEADS = ["without", "real frames", "wrong", "defects", "with one", "with one and another"]
 HEADS += ["GalSim", "wrong", "centroids px", "ms, median / 95 %", "developed", "wrong"]
