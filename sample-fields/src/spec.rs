@@ -141,6 +141,7 @@ impl FieldSpec {
     }
 
     /// Refuses what can't be rendered before memory is taken.
+    // A quantity per line.
     #[rustfmt::skip]
     pub(crate) fn check(&self) -> Result<(), Error> {
         let [width_px, height_px] = [self.width_px, self.height_px].map(|side| side as f64);

@@ -92,8 +92,8 @@ fn keeps_its_stars(saved: impl Fn(&[f64]) -> Frame) {
         assert!(spearman(&all) > 0.9, "{seed}: {}", spearman(&all));
     }
     eprintln!("brightest stars found: {found} of {bright}");
-    // 74 or 75 of 78; without the light out to where they end 61 and 64.
-    assert!(100 * found >= 90 * bright, "{found} of {bright}");
+    // 74 of 78 in 16 bits, 76 in 8; without the light out to where they end 61 and 64.
+    assert!(100 * found >= 94 * bright, "{found} of {bright}");
 }
 
 #[test]

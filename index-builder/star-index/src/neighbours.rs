@@ -6,7 +6,7 @@ use std::num::NonZero;
 /// Points in `K` dimensions, all finite, among which the nearest to a place are asked for.
 pub struct Neighbours<const K: usize> {
     points: Vec<[f64; K]>,
-    /// `None` without points.
+    /// `None` without points. It numbers four thousand million at most, for which memory does not suffice.
     tree: Option<ImmutableKdTree<f64, K>>,
 }
 
@@ -20,8 +20,8 @@ impl<const K: usize> Neighbours<K> {
         }
     }
 
-    /// Numbers of the `count` points nearest to point `of`, itself excluded, as [`Neighbours::nearest`]
-    /// has them.
+    /// Numbers of the `count` points nearest to point number `of`, which there must be, itself excluded,
+    /// as [`Neighbours::nearest`] has them.
     pub fn nearest_others(&self, of: usize, count: usize, most2: f64) -> Vec<usize> {
         let with_itself = NonZero::<usize>::MIN.saturating_add(count);
         let near = self.nearest(self.points[of], with_itself, most2);
@@ -30,7 +30,8 @@ impl<const K: usize> Neighbours<K> {
     }
 
     /// Squared distances and numbers of the `count` points nearest to `place`, nearest first, none with a
-    /// larger squared distance than `most2`. Points equally near come in their own order.
+    /// larger squared distance than `most2`, in the square of the points' unit. Points equally near come in
+    /// their own order; which of those that share the last distance are among the `count` is the tree's choice.
     pub fn nearest(&self, place: [f64; K], count: NonZero<usize>, most2: f64) -> Vec<(f64, usize)> {
         let Some(tree) = &self.tree else {
             return Vec::new();

@@ -15,7 +15,6 @@ const LEAST: usize = 5;
 const EXCESS: f64 = 1.6;
 /// The same where all are drawn out: noise and neighbours make faint ones look rounder than they are.
 const EXCESS_OF_DRAWN_OUT: f64 = 2.5;
-
 /// How many times broader than the typical star. Stars in the corners of a lens may be twice as broad as in
 /// its middle. Common practice.
 const BROAD: f64 = 2.5;
